@@ -8,7 +8,7 @@ from drivers.transport import Budget, CanWire, WireLoad
 
 
 def budget(options: Cia402Options, period_s: float) -> Budget:
-    """SYNC, all PDOs at their rates, both heartbeats; SDO and EMCY come on top now and then."""
+    """Return the load of SYNC, all PDOs and both heartbeats, without the rare SDO and EMCY."""
     wire = CanWire.of(options.bus.extra())
     load = WireLoad()
     receive, transmit = pdos(options)

@@ -1,7 +1,7 @@
-"""Everything that is not cyclic, through the ``canopen`` package: NMT, SDO, PDO mapping.
+"""Acyclic services through the ``canopen`` package: NMT, SDO, PDO mapping.
 
 Each value is written, read back and compared; the package's own PDO writer is not used,
-since it skips silently what the dictionary declares unexpectedly.
+since it silently skips unexpected declarations of the dictionary.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ NO_REMOTE_REQUEST = 1 << 30
 IDENTIFIER = 0x1FFF_FFFF
 BOOT_WAIT_S = 0.6
 MILLISECOND = 1e-3
-LOOK_S = 0.01  # the reader of the bus ends within this when it is told to
+LOOK_S = 0.01  # the bus reader ends within this time on request
 NMT_START, NMT_PRE_OPERATIONAL = 0x01, 0x80
 DISABLE_VOLTAGE_OPTION = 2
-# no such object, no such subindex, nothing behind it
+# no such object, no such subindex, no data available
 ABSENT = (0x0602_0000, 0x0609_0011, 0x060A_0023)
 T = TypeVar("T")
 MODES = {"torque": Mode.TORQUE, "velocity": Mode.VELOCITY, "position": Mode.POSITION}
@@ -39,7 +39,7 @@ MODES = {"torque": Mode.TORQUE, "velocity": Mode.VELOCITY, "position": Mode.POSI
 
 @dataclass(frozen=True)
 class Found:
-    """Values that the node reported of itself."""
+    """Values reported by the node."""
 
     identity: str
     rated_torque_N_m: float
@@ -50,16 +50,16 @@ class Found:
 
 
 class Absent(DriverError):
-    """The node has no such object."""
+    """Error for an object that the node does not have."""
 
 
 class Configurator:
-    """Talks SDO and NMT with one node; ``configure`` leaves it in state Operational.
+    """SDO and NMT client of one node; ``configure`` leaves it in state Operational.
 
     Args:
-        bus: used, and left open; nobody else may read it meanwhile.
+        bus: used, and left open; no one else may read it meanwhile.
         options: of the profile.
-        period_s: cycle period, told to drives that interpolate between targets.
+        period_s: cycle period, set in drives that interpolate between targets.
 
     Raises:
         DriverError: the electronic data sheet cannot be used.
@@ -87,11 +87,11 @@ class Configurator:
             self._node.sdo.RESPONSE_TIMEOUT = self._options.sdo_timeout
             return self._configure()
         except can.CanError as error:
-            raise DriverError(f"drive.bus: {error}; is the adapter still there?") from error
+            raise DriverError(f"drive.bus: {error}; is the adapter still connected?") from error
         finally:
             with contextlib.suppress(Exception):
                 self._node.remove_network()
-            # The bus stays: from here on only the cycle's own thread reads it.
+            # The bus stays open: from here on only the cycle's own thread reads it.
             notifier.stop(2.0)
             network.bus = None
 
@@ -157,26 +157,27 @@ class Configurator:
         return 1e-6 * self._read(od.MOTOR_RATED_CURRENT, 0, "I")  # mA on the wire
 
     def _watch_each_other(self) -> None:
-        """Heartbeats both ways, and what the drive does when the host falls silent."""
+        """Configure heartbeats both ways, and the drive's reaction to a silent host."""
         o = self._options
         self._ensure(od.SYNC_COB_ID, 0, 0x80, IDENTIFIER | 1 << 30)
         self._ensure(od.EMCY_COB_ID, 0, 0x80 + o.node, IDENTIFIER | NOT_VALID)
         self._confirm(od.PRODUCER_HEARTBEAT, 0, "H", round(o.drive_heartbeat / MILLISECOND))
         limit = round(o.host_loss / MILLISECOND)
         if o.watch == "heartbeat":
-            # A watch that an earlier opening began would still run, and end before the first cycle.
+            # A watch started by an earlier connection would still run, and expire before the first
+            # cycle.
             self._write(od.CONSUMER_HEARTBEAT, 1, "I", 0)
             self._confirm(od.CONSUMER_HEARTBEAT, 1, "I", o.host_node << 16 | limit)
         try:
             self._confirm(od.ABORT_CONNECTION_OPTION, 0, "h", DISABLE_VOLTAGE_OPTION)
         except Absent as error:
             raise DriverError(
-                f"{error}; without it nobody can say what this drive does when the host dies, "
-                "so it is not energised from here"
+                f"{error}; without it the drive's reaction to a dead host is unknown, so power on "
+                "is refused"
             ) from error
 
     def _modes(self) -> frozenset[Mode]:
-        """Modes wanted, each of which the drive must support (0x6502 bit = mode - 1)."""
+        """Return the supported modes, which include the requested (0x6502 bit = mode - 1)."""
         wanted = frozenset(MODES[name] for name in self._options.modes)
         try:
             supported = self._read(od.SUPPORTED_MODES, 0, "I")
@@ -186,13 +187,13 @@ class Configurator:
             if not supported >> (int(mode) - 1) & 1:
                 raise DriverError(
                     f"the drive does not support cyclic synchronous {mode.name.lower()} mode "
-                    f"({od.name_of(od.SUPPORTED_MODES)} is {supported:#x}): take it out of "
+                    f"({od.name_of(od.SUPPORTED_MODES)} is {supported:#x}): remove it from "
                     "drive.modes or enable it in the drive"
                 )
         return frozenset(mode for mode in Mode if supported >> (int(mode) - 1) & 1)
 
     def _pace(self, modes: frozenset[Mode]) -> None:
-        """Tell the cycle period to drives that interpolate (0x60C2: value · 10^exponent s)."""
+        """Set the cycle period in drives that interpolate (0x60C2: value · 10^exponent s)."""
         if modes == {Mode.TORQUE}:
             return
         for exponent in (-3, -4, -5, -6):
@@ -227,10 +228,10 @@ class Configurator:
     # ------------------------------------------------------------------ PDOs
 
     def _map(self, pdo: Pdo, communication: int, mapping: int) -> None:
-        """In the order CiA 301 asks for: invalid, count 0, entries, count, type, valid."""
+        """Map a PDO in the order of CiA 301: invalid, count 0, entries, count, type, valid."""
         com, where = communication + pdo.number - 1, mapping + pdo.number - 1
         was = self._read(com, 1, "I")
-        # With the identifier it had: a PDO's identifier may not change while it is valid.
+        # With its previous identifier: a PDO's identifier may not change while it is valid.
         self._write(com, 1, "I", was | NOT_VALID)
         self._write(where, 0, "B", 0)
         if communication == od.RPDO_COMMUNICATION and pdo.number == 1:
@@ -239,23 +240,23 @@ class Configurator:
             self._confirm(where, i, "I", entry.word)
         self._confirm(where, 0, "B", len(pdo.entries))
         self._confirm(com, 2, "B", pdo.transmission)
-        # Some drives insist that remote requests stay forbidden; none is sent from here.
+        # Some drives require that remote requests stay disabled; none is sent from here.
         kept = was & NO_REMOTE_REQUEST
         self._confirm(com, 1, "I", pdo.cob_id | kept, mask=~NO_REMOTE_REQUEST & 0xFFFF_FFFF)
 
     def _set_deadline(self, com: int) -> None:
-        """Let commands be the drive's watch over the host, or take a deadline away."""
+        """Set the RPDO deadline if commands are the drive's watch over the host, or remove it."""
         if self._options.watch == "rpdo_timer":
             limit = round(self._options.host_loss / MILLISECOND)
             self._confirm(com, od.EVENT_TIMER, "H", limit)
             return
         with contextlib.suppress(Absent):
-            # Of another host, it would run out between opening and the first cycle.
+            # One set by another host would expire between opening and the first cycle.
             if self._read(com, od.EVENT_TIMER, "H"):
                 self._confirm(com, od.EVENT_TIMER, "H", 0)
 
     def _silence(self, communication: int, used: int) -> None:
-        """Take PDOs that the drive would send or obey on its own out of use."""
+        """Disable other PDOs that the drive would send or obey."""
         for com in range(communication + used, communication + od.PREDEFINED_PDOS):
             with contextlib.suppress(Absent):
                 was = self._read(com, 1, "I")
@@ -265,7 +266,7 @@ class Configurator:
     # ------------------------------------------------------------------ SDO
 
     def _ensure(self, index: int, subindex: int, value: int, mask: int) -> None:
-        """Write only what differs: many drives hold it constant."""
+        """Write only a different value: in many drives it is constant."""
         with contextlib.suppress(Absent):
             if self._read(index, subindex, "I") & mask != value & mask:
                 self._confirm(index, subindex, "I", value, mask)
@@ -278,7 +279,7 @@ class Configurator:
         if back & mask != value & mask:
             raise DriverError(
                 f"{self._name(index, subindex)}: wrote {value:#x}, the drive kept {back:#x}: it "
-                "does not take this setting; change it in the profile or in the drive"
+                "does not accept this setting; change it in the profile or in the drive"
             )
 
     def _write(self, index: int, subindex: int, kind: str, value: int) -> None:
@@ -295,7 +296,7 @@ class Configurator:
         size = struct.calcsize("<" + kind)
         if len(data) != size:
             raise DriverError(
-                f"{self._name(index, subindex)}: {len(data)} bytes came, {size} are due"
+                f"{self._name(index, subindex)}: {len(data)} bytes received, {size} expected"
             )
         return int(struct.unpack("<" + kind, data)[0])
 

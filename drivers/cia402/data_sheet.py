@@ -1,4 +1,4 @@
-"""The maker's electronic data sheet (CiA 306): names, and what the drive cannot do, early."""
+"""The maker's electronic data sheet (CiA 306): names, and early checks of missing abilities."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from drivers.cia402.options import Cia402Options
 ANOTHER = "use a drive that has it, or correct the file"
 MOST_NEAR = 3
 RPDO_TIMER = (od.RPDO_COMMUNICATION, od.EVENT_TIMER)
-# Words by which makers name what a key asks for; common practice, no source.
+# Words in makers' names for the object of a key; common practice, no source.
 WORDS = {
     "deflection_object": ("analog", "analogue", "input", "encoder", "sensor"),
     "spare_object": ("analog", "analogue", "input", "sensor"),
@@ -40,7 +40,7 @@ class DataSheet:
     """Dictionary of the sheet named in the options; without one, the built-in names.
 
     Raises:
-        DriverError: the file cannot be read, or the drive lacks by it what is needed.
+        DriverError: the file cannot be read, or by it the drive lacks something needed.
     """
 
     def __init__(self, options: Cia402Options) -> None:
@@ -56,7 +56,7 @@ class DataSheet:
 
     @classmethod
     def shortcomings(cls, options: Cia402Options) -> list[Shortcoming]:
-        """Return all that a drive cannot do by its sheet; none without a sheet."""
+        """Return all shortcomings of a drive by its sheet; none without a sheet."""
         sheet = cls(options.model_copy(update={"eds": None}))
         if options.eds is None:
             return []
@@ -87,7 +87,7 @@ class DataSheet:
         yield from self._modes()
 
     def _keys(self) -> dict[tuple[int, int], str]:
-        """Return the profile's key for each object that the profile may choose."""
+        """Return the profile's key for each selectable object."""
         found = {}
         for key in WORDS:
             reference = getattr(self._options, key)
@@ -96,7 +96,7 @@ class DataSheet:
         return found
 
     def _cyclic(self, entry: Entry, key: str, writes: bool) -> Shortcoming | None:
-        """Return what keeps an object out of the cycle; None if nothing does."""
+        """Return the reason why an object cannot be cyclic; None if it can."""
         variable = self._variable(entry.index, entry.subindex)
         name = od.name_of(entry.index, entry.subindex)
         bits = od.size(entry.kind) * 8
@@ -104,17 +104,17 @@ class DataSheet:
         if variable is None:
             what = f"{self._file} has no {name}, which the cycle needs"
         elif not variable.pdo_mappable:
-            what = f"{self._file} does not let {name} into a PDO"
+            what = f"{self._file} does not allow {name} in a PDO"
         elif len(variable) != bits:
             what = f"{self._file} declares {name} with {len(variable)} bits, {bits} are expected"
             if key != "eds":
                 return Shortcoming((key,), what, f"correct drive.{key}.type")
         elif not (variable.writable if writes else variable.readable):
-            what = f"{self._file} does not let {name} be {'written' if writes else 'read'}"
+            what = f"{self._file} does not allow {name} to be {'written' if writes else 'read'}"
         if not what:
             return None
         near = self._near(entry, key, writes)
-        has = f": it has {', '.join(near)}" if near else ": it has none of that size to offer"
+        has = f": it has {', '.join(near)}" if near else ": it has none of that size"
         if key == "eds":
             return Shortcoming((key,), what, ANOTHER + (f"; nearest{has}" if near else ""))
         choose = f"choose another object for drive.{key}"
@@ -123,7 +123,7 @@ class DataSheet:
         return Shortcoming((key,), what, choose + has)
 
     def _near(self, entry: Entry, key: str, writes: bool) -> list[str]:
-        """Return the nearest objects that could travel in the place of one, best first."""
+        """Return the most similar objects that could replace one, best first."""
         bits = od.size(entry.kind) * 8
         words = WORDS.get(key, tuple(od.NAMES.get(entry.index, "").split()))
         ranked = []
@@ -136,7 +136,7 @@ class DataSheet:
                 continue
             said = [word.lower() for word in self._words(variable).split()]
             alike = sum(bool(difflib.get_close_matches(word, said, 1, 0.8)) for word in words)
-            # A standard object has one meaning, so only a name that fits makes another near.
+            # A standard object has one meaning, so only a similar name makes another one similar.
             if alike and variable.data_type in TYPES:
                 far = abs(variable.index - entry.index)
                 ranked.append((-alike, len(variable) != bits, far, variable.subindex, variable))
@@ -169,28 +169,26 @@ class DataSheet:
             for index, subindex in ((communication + n, 1), (mapping + n, 0), (mapping + n, 1)):
                 found = self._variable(index, subindex)
                 if found is None or not found.writable:
-                    what = f"{self._file} lets nobody set {od.name_of(index, subindex)}"
+                    what = (
+                        f"{self._file} does not allow {od.name_of(index, subindex)} to be written"
+                    )
                     yield Shortcoming(("eds",), what, ANOTHER)
                     break
 
     def _settings(self) -> Iterator[Shortcoming]:
-        """Yield settings that are made before the cycle and that the drive lacks."""
+        """Yield missing settings that are made before the cycle."""
         o = self._options
         needed = [
             (*self._watch(), "without it this drive does not notice a dead host"),
-            (od.PRODUCER_HEARTBEAT, 0, "without it nobody sees that this drive is alive"),
-            (
-                od.ABORT_CONNECTION_OPTION,
-                0,
-                "without it nobody can say what it does when the host dies",
-            ),
+            (od.PRODUCER_HEARTBEAT, 0, "without it the drive cannot be monitored"),
+            (od.ABORT_CONNECTION_OPTION, 0, "without it its reaction to a dead host is unknown"),
         ]
         if o.quick_stop is not None:
             needed.append((od.QUICK_STOP_OPTION, 0, "drive.quick_stop requires it"))
         for index, subindex, why in needed:
             found = self._variable(index, subindex)
             if found is None or not found.writable:
-                lacks = "has no" if found is None else "lets nobody set"
+                lacks = "has no" if found is None else "does not allow writing"
                 key, fix = "eds", ANOTHER
                 if index == od.CONSUMER_HEARTBEAT and self._settable(*RPDO_TIMER):
                     key, fix = "watch", f"write watch: rpdo_timer, it has {od.name_of(*RPDO_TIMER)}"
@@ -218,7 +216,7 @@ class DataSheet:
         return found is not None and bool(found.writable)
 
     def _modes(self) -> Iterator[Shortcoming]:
-        """Yield modes that the drive has not, by the default of its supported drive modes."""
+        """Yield modes that the drive lacks by the default of its supported drive modes."""
         found = self._variable(od.SUPPORTED_MODES, 0)
         supported = None if found is None else found.default
         if not isinstance(supported, int):
@@ -250,7 +248,7 @@ class DataSheet:
             return None
 
     def check_identity(self, vendor: int, product: int) -> None:
-        """Raises ``DriverError`` if the sheet is that of another device."""
+        """Raise ``DriverError`` if the sheet is that of another device."""
         if not self._file:
             return
         told = self.dictionary.device_information
@@ -265,14 +263,14 @@ class DataSheet:
                 )
 
     def name_of(self, index: int, subindex: int = 0) -> str:
-        """Index, subindex and name of an object, from the sheet where the built-in lacks it."""
+        """Return index, subindex and name of an object, from the sheet if not built in."""
         name = od.name_of(index, subindex)
         variable = self._variable(index, subindex) if " " not in name else None
         return f"{name} {variable.name}" if variable is not None else name
 
 
 def _read(options: Cia402Options, to_look_at: bool = False) -> canopen.ObjectDictionary:
-    """Return the dictionary of a sheet, one of its own unless it is only ``to_look_at``.
+    """Return the dictionary of a sheet, a shared one if it is only ``to_look_at``.
 
     Raises:
         DriverError: it cannot be read.
@@ -280,7 +278,7 @@ def _read(options: Cia402Options, to_look_at: bool = False) -> canopen.ObjectDic
     assert options.eds is not None
     name = Path(options.eds).name
     try:
-        # Opened here: given a name, the package answers a missing file with silence.
+        # Opened here: given a name, the package ignores a missing file.
         with open(options.eds, encoding="utf-8", errors="replace") as file:
             text = file.read()
         dictionary = (_looked_at if to_look_at else _dictionary)(text, name, options.node)
@@ -296,11 +294,11 @@ def _read(options: Cia402Options, to_look_at: bool = False) -> canopen.ObjectDic
 
 def _dictionary(text: str, name: str, node: int) -> canopen.ObjectDictionary:
     file = io.StringIO(text)
-    file.name = name  # its ending tells the format
+    file.name = name  # the suffix gives the format
     return canopen.import_od(file, node)
 
 
 @lru_cache(maxsize=4)
 def _looked_at(text: str, name: str, node: int) -> canopen.ObjectDictionary:
-    """Return the same for readers: a third of the time that checking a profile takes."""
+    """Return a cached dictionary for reading: parsing is a third of the time of a profile check."""
     return _dictionary(text, name, node)

@@ -39,7 +39,7 @@ class Abort(Exception):
 
 @dataclass(slots=True)
 class Item:
-    """One entry; ``get`` overrides the stored value, ``put`` sees each write beforehand."""
+    """One entry; ``get`` overrides the stored value, ``put`` is called before each write."""
 
     kind: str
     value: int = 0
@@ -59,7 +59,7 @@ class Item:
             self.high = (1 << bits - signed) - 1
 
     def read(self) -> int:
-        """The present value, saturated to the type as a drive does."""
+        """Return the present value, saturated to the type as in a drive."""
         value = self.value if self.get is None else self.get()
         return self.low if value < self.low else self.high if value > self.high else value
 
@@ -77,7 +77,7 @@ class Dictionary:
         return item
 
     def find(self, index: int, subindex: int) -> Item:
-        """Raises ``Abort`` for an entry that does not exist."""
+        """Return an entry. Raises ``Abort`` if it does not exist."""
         item = self.items.get((index, subindex))
         if item is None:
             known = any(i == index for i, _ in self.items)
@@ -85,12 +85,12 @@ class Dictionary:
         return item
 
     def upload(self, index: int, subindex: int) -> bytes:
-        """Value on the wire. Raises ``Abort``."""
+        """Return the value on the wire. Raises ``Abort``."""
         item = self.find(index, subindex)
         return item.text or struct.pack("<" + od.FORMATS[item.kind], item.read())
 
     def download(self, index: int, subindex: int, data: bytes) -> None:
-        """Write a value from the wire. Raises ``Abort`` and leaves it as it was."""
+        """Write a value from the wire. Raises ``Abort`` and leaves it unchanged."""
         item = self.find(index, subindex)
         if not item.writable:
             raise Abort(ABORT_READ_ONLY)
@@ -105,7 +105,7 @@ class Dictionary:
 
 
 def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dictionary:
-    """The simulated node's dictionary over a ``SimulatedDriveCore``."""
+    """Return the simulated node's dictionary over a ``SimulatedDriveCore``."""
     p = core.parameters
     d = Dictionary()
     _communication(d, options, core)
@@ -206,18 +206,18 @@ def _communication(d: Dictionary, options: Cia402Options, core: Any) -> None:
 
 
 def error_register(code: int) -> int:
-    """Error register of CiA 301 for an error code: bit 0 any, the others by the code's class."""
+    """Return the error register of CiA 301 for a code: bit 0 any, others by the code's class."""
     classes = {0x2: 0x02, 0x3: 0x04, 0x4: 0x08, 0x8: 0x10}
     return 1 | classes.get(code >> 12, 0) if code else 0
 
 
 class _PdoRecord:
-    """Communication and mapping records of one PDO (CiA 301), not valid at first.
+    """Communication and mapping records of one PDO (CiA 301), initially not valid.
 
     Args:
-        d: takes the records.
+        d: dictionary to which the records are added.
         number: of the PDO, from 0.
-        cob_id: identifier at first.
+        cob_id: initial identifier.
         transmit: the node sends it.
     """
 

@@ -35,14 +35,14 @@ from drivers.cia402.state_machine import (
 )
 from drivers.transport import open_bus
 
-MOST_FRAMES_A_CYCLE = 64  # a babbling node must not hold the cycle
+MOST_FRAMES_A_CYCLE = 64  # a babbling node must not block the cycle
 FIRST_ANSWER_S = 1.0
 CHEAP_LOOK_S = 0.2e-3
 LOOKS_AFTER_A_GAP = 10
 OPERATIONAL_BEAT = b"\x05"
 NMT_START = 0x01
 LARGEST = 2**31 - 1
-# What adapters are known to raise for one damaged frame; the next may be sound.
+# Exceptions that adapters are known to raise for one damaged frame; the next may be valid.
 DAMAGED = (ValueError, IndexError, KeyError)
 GONE = (can.CanError, OSError)
 
@@ -51,12 +51,12 @@ class Cia402Drive:
     """See ``drivers.base.Drive``. One thread may use it.
 
     Attributes:
-        foreign: frames of others and unknown ones, ignored.
+        foreign: frames of other nodes and unknown ones, ignored.
         malformed: frames of the drive with a wrong length or content, ignored.
     """
 
     capabilities: Capabilities
-    timed_by_wires = True  # a recording tells it the time as well
+    timed_by_wires = True  # a recording also supplies the time
 
     def __init__(self, options: Cia402Options, period_s: float) -> None:
         self._options = options
@@ -71,15 +71,15 @@ class Cia402Drive:
         self._rpdo_1 = _frame(receive[0].cob_id, bytes(5))
         self._rpdo_2 = _frame(receive[1].cob_id, bytes(8))
         self._heartbeat = _frame(0x700 + options.host_node, OPERATIONAL_BEAT)
-        # The drive watches the host from its first heartbeat on (CiA 301), so none goes out
-        # before the caller is ready to cycle.
+        # The drive watches the host from its first heartbeat on (CiA 301), so none is sent before
+        # the caller is ready to cycle.
         self._next_heartbeat_s = math.inf
         self._heartbeat_on = True
         self._watched_by_commands = options.watch == "rpdo_timer"
         self._last_word = DISABLE_VOLTAGE
         self._most_torque = 0  # units of the wire
         self._came_on = False
-        self._gave_up = False  # power went away though it was asked for
+        self._gave_up = False  # power was lost although requested
         self._looking_is_cheap = True
         self._looks_due = 0
 
@@ -95,7 +95,7 @@ class Cia402Drive:
         """Configure the node and wait for its first telemetry.
 
         Raises:
-            DriverError: naming the object or frame, what came back, and the fix.
+            DriverError: naming the object or frame, the answer, and the fix.
         """
         o = self._options
         if self._bus is not None:
@@ -131,7 +131,7 @@ class Cia402Drive:
             raise
 
     def _measure_a_look(self) -> None:
-        """Some adapters take a whole millisecond to say that nothing waits."""
+        """Measure a poll: some adapters take a whole millisecond to report an empty queue."""
         assert self._bus is not None
         times = []
         for _ in range(3):
@@ -154,7 +154,7 @@ class Cia402Drive:
             if now > give_up and not reception.complete:
                 raise DriverError(
                     f"node {self._options.node} is configured but sends no telemetry after SYNC: "
-                    "check that it went to state Operational and that the PDO COB-IDs are free"
+                    "check that it changed to state Operational and that the PDO COB-IDs are free"
                 )
             self.read(now + self._period_s)
             if self.telemetry.lost:
@@ -164,7 +164,7 @@ class Cia402Drive:
             time.sleep(self._period_s / 2)
 
     def read(self, deadline_s: float) -> Telemetry:
-        """SYNC, then frames until both fast TPDOs are in or the deadline has passed.
+        """Send SYNC, then receive frames until both fast TPDOs are in or the deadline has passed.
 
         Raises:
             DriverError: the drive is not open.
@@ -182,8 +182,8 @@ class Cia402Drive:
                 bus.send(self._heartbeat)
                 self._next_heartbeat_s = now + self._options.host_heartbeat
             if self._looking_is_cheap or self._looks_due > 0:
-                # What came too late for the cycle before is read off first: left in the queue
-                # it would pass for this cycle's answer, and every one after it would be old.
+                # First discard late frames of the previous cycle: left in the queue they would look
+                # like this cycle's answer, and all later ones would be old.
                 self._looks_due -= 1
                 for _ in range(MOST_FRAMES_A_CYCLE):
                     try:
@@ -217,16 +217,15 @@ class Cia402Drive:
         return telemetry
 
     def write(self, command: Command) -> None:
-        """RPDO 1, and RPDO 2 only when velocity or position is the mode in use.
+        """Send RPDO 1, and RPDO 2 only in velocity or position mode.
 
-        Once the drive is lost, nothing but OFF is sent until it is opened anew. Once it has
-        given up its power or is in fault, nothing but OFF is sent for an ON that still stands.
-        A change of mode while energised goes through "switched on", without power, until the
-        drive shows the new mode.
+        Once the drive is lost, only OFF is sent until it is reopened. Once it has lost its power or
+        is in fault, only OFF is sent for a continuing ON. A change of mode while energised goes
+        through "switched on", without power, until the drive shows the new mode.
 
         Raises:
-            DriverError: not open, a target that is not a finite number, or power asked for in
-                a mode that the drive has not got.
+            DriverError: not open, a target that is not a finite number, or power requested in a
+                mode that the drive does not have.
         """
         bus = self._bus
         if bus is None:
@@ -254,7 +253,7 @@ class Cia402Drive:
                 most = self._most_torque
                 torque = max(-most, min(most, round(scaled)))
         if self._watched_by_commands and not command.heartbeat:
-            return  # what keeps the drive's watch content is the command itself
+            return  # the command itself satisfies the drive's watch
         try:
             if mode is not Mode.TORQUE:
                 self._send_motion(bus, command, enabled)
@@ -265,7 +264,7 @@ class Cia402Drive:
         self._last_word = word
 
     def _renewed(self, request: PowerRequest) -> PowerRequest:
-        """Return the request, but OFF for an ON from before the drive gave up its power."""
+        """Return the request, but OFF for an ON from before the drive lost its power."""
         stage = self.telemetry.power
         if request is not PowerRequest.ON:
             self._came_on = self._gave_up = False
@@ -276,7 +275,7 @@ class Cia402Drive:
         return PowerRequest.OFF if self._gave_up else request
 
     def _send_motion(self, bus: can.BusABC, command: Command, enabled: bool) -> None:
-        """Targets of RPDO 2: standstill where it is, unless operation is enabled."""
+        """Send the targets of RPDO 2: standstill at the present position unless enabled."""
         reception = self._reception
         velocity = command.velocity_rad_s / reception.velocity_unit
         position = command.position_rad / reception.position_unit
@@ -298,7 +297,7 @@ class Cia402Drive:
 
     def _bus_gone(self, error: Exception) -> None:
         if not self.telemetry.lost:
-            self.telemetry.lost = f"the bus is gone: {error}"
+            self.telemetry.lost = f"the bus was lost: {error}"
 
     def de_energise(self) -> None:
         """Disable voltage at once, with a SYNC so that a synchronous RPDO takes effect."""
@@ -312,7 +311,7 @@ class Cia402Drive:
             bus.send(self._sync)
 
     def resume_cyclic(self) -> None:
-        """See ``drivers.base.ResumesCyclic``: the node is Operational again from the next SYNC on."""
+        """See ``drivers.base.ResumesCyclic``: the node is Operational again from the next SYNC."""
         bus = self._bus
         if bus is None:
             raise DriverError("the drive is not open")
@@ -328,7 +327,7 @@ class Cia402Drive:
         self._reception.resume_cyclic()
 
     def close(self) -> None:
-        """De-energise, put the node back to pre-operational, leave the bus."""
+        """De-energise, set the node to Pre-operational, leave the bus."""
         bus = self._bus
         if bus is None:
             return

@@ -15,9 +15,9 @@ CODES: dict[int, str] = {
     0x7305: "incremental sensor 1",
     0x8110: "CAN overrun, objects lost",
     0x8120: "CAN in error passive mode",
-    0x8130: "heartbeat or life guard error: the drive no longer heard the host",
+    0x8130: "heartbeat or life guard error: the drive no longer received the host's heartbeat",
     0x8140: "recovered from bus off",
-    0x8250: "RPDO timeout: the drive no longer heard the host's commands",
+    0x8250: "RPDO timeout: the drive no longer received the host's commands",
     0x8400: "velocity speed controller",
     0x8611: "following error",
 }
@@ -58,7 +58,7 @@ RANGES: dict[int, str] = {
 
 
 def text_of(code: int) -> str:
-    """Words for an error code, by exact code, then by its range."""
+    """Return the text of an error code, by exact code, then by its range."""
     if code == 0:
         return "no error"
     words = CODES.get(code) or RANGES.get(code >> 8) or RANGES.get(code >> 8 & 0xF0)

@@ -1,4 +1,4 @@
-"""Listen to a CiA 402 drive. Nothing is sent, SYNC included: with it a drive would obey."""
+"""Listen to a CiA 402 drive. Nothing is sent, not even SYNC: with it a drive would obey."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from drivers.cia402.options import Cia402Options
 from drivers.transport import CanMonitor, MessageStats, Take, identifier_text
 
 HEARTBEAT, EMCY = 0x700, 0x80
-SYNC_NOTE = "comes with SYNC, which nobody sends while the drive is only listened to"
+SYNC_NOTE = "comes with SYNC, which is not sent while listening"
 NAMES = {
     mapping.STATUS: "status word",
     mapping.POSITION: "position",
@@ -27,7 +27,7 @@ UNITS = {mapping.POSITION: "counts", mapping.TORQUE: "per mille of rated", mappi
 
 
 def bus_monitor(options: Cia402Options) -> CanMonitor:
-    """Heartbeat, EMCY and the transmit PDOs, whoever makes the drive send them."""
+    """Return a monitor of heartbeat, EMCY and the transmit PDOs, triggered by any host."""
     declared: list[MessageStats] = []
     takes: dict[tuple[int, bool], Take] = {}
 

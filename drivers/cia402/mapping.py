@@ -67,10 +67,10 @@ def inputs(options: Cia402Options) -> Entry | None:
 
 
 def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
-    """(receive, transmit) PDOs as seen from the drive.
+    """Return (receive, transmit) PDOs as seen from the drive.
 
     TPDO 1 and 2 come with every SYNC, the others with every ``slow_every``-th. TPDO 2 holds
-    velocity and deflection first; what does not fit beside them is sent slowly.
+    velocity and deflection first; the mode is sent slowly if it does not fit there.
     """
     node = options.node
     receive_type = 1 if options.rpdo_transmission == "sync" else 255

@@ -23,7 +23,7 @@ HEARTBEAT_ERROR = 0x8130
 RPDO_TIMEOUT = 0x8250  # CiA 301, from memory
 PDO_LENGTH_ERROR = 0x8210  # PDO not processed due to length error
 LAST_SYNCHRONOUS = 240
-# Statusword beside the state bits
+# Statusword bits besides the state
 VOLTAGE_ENABLED = 0x0010
 REMOTE = 0x0200
 
@@ -54,7 +54,7 @@ class SimulatedNode:
         self._luck = random.Random(f"bus {options.node}")
 
     def boot(self) -> None:
-        """Everything as after power-up: boot-up message, then Pre-operational."""
+        """Reset all as after power-up: boot-up message, then Pre-operational."""
         self._d = build(self._options, self._core, self._status_word)
         self._sdo = SdoServer(self._d)
         self._nmt = PRE_OPERATIONAL
@@ -72,9 +72,9 @@ class SimulatedNode:
             self._bus.send(can.Message(arbitration_id=identifier, is_extended_id=False, data=data))
 
     def _lost(self, identifier: int) -> bool:
-        """A frame of the cyclic exchange that goes missing, as when a queue overruns.
+        """Return whether a frame of the cyclic exchange is lost, as by a queue overrun.
 
-        NMT and SDO, one at a time, come through.
+        NMT and SDO are never lost.
         """
         if not self._loss or identifier == 0 or 0x580 <= identifier < 0x700:
             return False
@@ -126,7 +126,7 @@ class SimulatedNode:
             if index in (od.CONTROL_WORD, od.MODES_OF_OPERATION):
                 self._act()
             elif index == od.CONSUMER_HEARTBEAT:
-                self._host_heard_s = 0.0  # set anew, it begins with the next heartbeat (CiA 301)
+                self._host_heard_s = 0.0  # set again, it starts with the next heartbeat (CiA 301)
 
     def _command_nmt(self, command: int) -> None:
         if command == 0x01:
@@ -160,13 +160,13 @@ class SimulatedNode:
     # ------------------------------------------------------------------ the drive
 
     def sync(self) -> None:
-        """Transmit what is due, then take over the RPDOs received before this SYNC."""
+        """Transmit due PDOs, then apply the RPDOs received before this SYNC."""
         if self._nmt != OPERATIONAL or (self._loss and self._lost(SYNC)):
             return
         self._syncs += 1
         environment = self._core.environment
         if not environment.silent and not environment.loses_sample():
-            # All are packed before the first is sent, so that they reach the host together.
+            # Pack all before sending the first, so that they reach the host together.
             send = self._bus.send
             for message in self._due():
                 send(message)
@@ -189,7 +189,7 @@ class SimulatedNode:
         return [message for message in messages if not self._lost(message.arbitration_id)]
 
     def _act(self) -> None:
-        """Controlword and targets to the firmware (transitions of IEC 61800-7-201)."""
+        """Pass controlword and targets to the firmware (transitions of IEC 61800-7-201)."""
         core, items = self._core, self._d.items
         word = items[od.CONTROL_WORD, 0].value
         self._aim(items[od.MODES_OF_OPERATION, 0].value)
@@ -207,7 +207,7 @@ class SimulatedNode:
                 self._level = 0
         elif core.power in (PowerStage.OFF, PowerStage.CHANGING, PowerStage.ON):
             if core.power == PowerStage.OFF and self._level == 3:
-                self._level = 0  # power left by itself, after a quick stop
+                self._level = 0  # power went off by itself, after a quick stop
             if not word & 0x01:
                 core.request_power(PowerRequest.OFF)
                 self._level = 1
@@ -232,7 +232,7 @@ class SimulatedNode:
             core.set_target(Mode.POSITION, items[od.TARGET_POSITION, 0].value * per_count)
 
     def _status_word(self) -> int:
-        """Told by the power stage itself, so that no read can be older than its state."""
+        """Return the statusword by the present power stage, so that no read is outdated."""
         power = self._core.power
         if power == PowerStage.FAULT:
             self._level = 0
@@ -244,7 +244,7 @@ class SimulatedNode:
         elif power == PowerStage.CHANGING:
             bits = 0x23
         else:
-            if self._level == 3:  # power left by itself, after a quick stop
+            if self._level == 3:  # power went off by itself, after a quick stop
                 self._level = 0
             bits = (0x40, 0x21, 0x23)[self._level]
         charged = self._core.supply_V >= self._core.parameters.drive_undervoltage_V
@@ -253,7 +253,7 @@ class SimulatedNode:
     # ------------------------------------------------------------------ time
 
     def slept(self, seconds: float) -> None:
-        """This process was held up: the host's heartbeats of that time may still be queued."""
+        """Shift deadlines after a delay of this process: heartbeats may still be queued."""
         if self._host_heard_s:
             self._host_heard_s += seconds
         for pdo in self._receive.values():
@@ -261,7 +261,7 @@ class SimulatedNode:
                 pdo.heard_s += seconds
 
     def tick(self) -> None:
-        """Heartbeats, EMCY, restarts, event-driven PDOs: whatever waits for no SYNC."""
+        """Handle heartbeats, EMCY, restarts and event-driven PDOs, which do not depend on SYNC."""
         now = time.monotonic()
         core = self._core
         if core.restarts != self._restarts:
@@ -293,9 +293,9 @@ class SimulatedNode:
             self._send(0x700 + self._node, bytes((self._nmt,)))
 
     def _host_lost(self, code: int) -> None:
-        """EMCY, what 0x6007 says, Pre-operational (CiA 301, error behaviour by default)."""
+        """React to a lost host: EMCY, 0x6007, Pre-operational (CiA 301, default behaviour)."""
         core = self._core
-        self._host_heard_s = 0.0  # watched anew from the host's next heartbeat on
+        self._host_heard_s = 0.0  # watched again from the host's next heartbeat
         for pdo in self._receive.values():
             pdo.heard_s = 0.0
         if self._nmt != OPERATIONAL:

@@ -11,13 +11,13 @@ from drivers.cia402.dictionary import NOT_VALID, PDO_COUNT, Dictionary, Item
 
 
 class ReceivePdo:
-    """PDO that the host sends.
+    """PDO sent by the host.
 
     Attributes:
         transmission: type.
         packing: of its bytes.
-        deadline_s: by which the next must come, once one has; 0 for none.
-        heard_s: when one came last; 0 until then.
+        deadline_s: longest time between two receptions; 0 for none.
+        heard_s: time of the latest reception; 0 before the first.
     """
 
     def __init__(self, transmission: int, items: list[Item], deadline_s: float = 0.0) -> None:
@@ -28,13 +28,13 @@ class ReceivePdo:
         self._items = items
 
     def store(self, data: bytes) -> None:
-        """Values into the dictionary; bytes beyond those mapped are ignored (CiA 301)."""
+        """Store the values in the dictionary; bytes beyond those mapped are ignored (CiA 301)."""
         for item, value in zip(self._items, self.packing.unpack_from(data), strict=True):
             item.value = value
 
 
 class TransmitPdo:
-    """Attributes: ``transmission`` type, ``message`` as last packed."""
+    """PDO sent by the node. Attributes: ``transmission`` type, ``message`` as last packed."""
 
     def __init__(
         self,
@@ -53,7 +53,7 @@ class TransmitPdo:
         self._sent_s = 0.0
 
     def due_at_sync(self, count: int) -> bool:
-        """For the ``count``-th SYNC: every n-th (1 to 240), or upon change (0)."""
+        """Return whether to send at SYNC ``count``: every n-th (1 to 240), or on change (0)."""
         transmission = self.transmission
         if transmission == 0:
             before = self.message.data
@@ -61,7 +61,7 @@ class TransmitPdo:
         return transmission <= 240 and count % transmission == 0
 
     def due_by_event(self, now_s: float) -> bool:
-        """Return whether a value has changed or the event timer ran out; packs it if so."""
+        """Return whether a value has changed or the event timer has expired; packs it if so."""
         since = now_s - self._sent_s
         if since < self._inhibit_s:
             return False
@@ -73,7 +73,7 @@ class TransmitPdo:
         return False
 
     def pack(self) -> can.Message:
-        """The message with present values; the same object each time."""
+        """Return the message with present values; the same object each time."""
         message = self.message
         message.data = bytearray(self._pack(*[read() for read in self._reads]))
         message.dlc = len(message.data)
@@ -85,7 +85,7 @@ def _packing(items: list[Item]) -> struct.Struct:
 
 
 def compile_pdos(d: Dictionary) -> tuple[dict[int, ReceivePdo], list[TransmitPdo]]:
-    """(receive by identifier, transmit in order), valid ones only."""
+    """Return (receive by identifier, transmit in order), valid ones only."""
     receive, transmit = {}, []
     for n in range(PDO_COUNT):
         com = od.RPDO_COMMUNICATION + n

@@ -95,12 +95,12 @@ FORMATS: dict[str, str] = {
 
 
 def size(kind: str) -> int:
-    """Bytes of a type."""
+    """Return the size of a type in bytes."""
     return struct.calcsize("<" + FORMATS[kind])
 
 
 def name_of(index: int, subindex: int = 0) -> str:
-    """``0x6040 controlword``, with the subindex where there is one."""
+    """Return ``0x6040 controlword``, with the subindex if there is one."""
     place = f"{index:#06x}" + (f":{subindex:02x}" if subindex else "")
     for start, end, words in PDO_RANGES:
         if start <= index < end:

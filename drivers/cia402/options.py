@@ -11,7 +11,7 @@ from drivers.transport import BusOptions as BusOptions
 
 ObjectType = Literal["INTEGER8", "INTEGER16", "INTEGER32", "UNSIGNED8", "UNSIGNED16", "UNSIGNED32"]
 ModeName = Literal["torque", "velocity", "position"]
-# Heartbeat times travel as 16-bit milliseconds (CiA 301, 0x1016 and 0x1017).
+# Heartbeat times are 16-bit milliseconds (CiA 301, 0x1016 and 0x1017).
 HeartbeatTime = Annotated[Duration, Field(ge=0, le=65.0)]
 
 
@@ -27,22 +27,22 @@ class ObjectReference(Part):
 
 
 class Cia402Options(Part):
-    """All that a CiA 402 drive needs to be reached and configured."""
+    """Options for connecting to and configuring a CiA 402 drive."""
 
     protocol: Literal["cia402"] = "cia402"
     bus: BusOptions
     node: Annotated[int, Field(ge=1, le=127)]
     host_node: Annotated[int, Field(ge=1, le=127)] = 127
-    host_heartbeat: HeartbeatTime = 0.02  # how often the host says that it lives
-    host_loss: HeartbeatTime = 0.1  # silence after which the drive removes power by itself
-    # How the drive notices that the host is silent: it consumes the host's heartbeat (0x1016), or
-    # the event timer of RPDO 1 (0x1400:05) runs out, which not every drive takes for a lost host.
+    host_heartbeat: HeartbeatTime = 0.02  # interval of the host's heartbeat
+    host_loss: HeartbeatTime = 0.1  # silence after which the drive removes power on its own
+    # How the drive detects a silent host: it consumes the host's heartbeat (0x1016), or the event
+    # timer of RPDO 1 (0x1400:05) expires, which not every drive treats as a lost host.
     watch: Literal["heartbeat", "rpdo_timer"] = "heartbeat"
     drive_heartbeat: HeartbeatTime = 0.05
-    drive_loss: HeartbeatTime = 0.2  # silence after which the host takes the drive for lost
+    drive_loss: HeartbeatTime = 0.2  # silence after which the host treats the drive as lost
     sdo_timeout: Annotated[Duration, Field(gt=0)] = 0.5
     sdo_tries: Annotated[int, Field(ge=1, le=10)] = 3
-    eds: str | None = None  # the maker's electronic data sheet, checked against what is used
+    eds: str | None = None  # the maker's electronic data sheet, checked for the objects used
     # CiA 401 read analogue input, 16 bit, input 1
     deflection_object: ObjectReference = ObjectReference(index=0x6401, subindex=1)
     temperature_object: ObjectReference | None = ObjectReference(
@@ -52,12 +52,12 @@ class Cia402Options(Part):
     spare_object: ObjectReference | None = None
     # Digital inputs of CiA 402, 0x60FD: for a home switch. Sent with the slow values.
     inputs_object: ObjectReference | None = None
-    # Must agree with the drive's 0x608F; needed where the drive lacks that object. A profile's
+    # Must agree with the drive's 0x608F; needed if the drive lacks that object. A profile's
     # sensors.motor.counts_per_revolution is passed here.
     counts_per_revolution: Annotated[int, Field(ge=4)] | None = None
     velocity_unit: Literal["counts/s", "rpm"] = "counts/s"
     modes: Annotated[tuple[ModeName, ...], Field(min_length=1)] = ("torque",)
-    # 0x605A, of which those that end without power; None leaves what the drive has.
+    # 0x605A, options that end with power off; None leaves the drive's own.
     quick_stop: Annotated[int, Field(ge=0, le=4)] | None = 2
     rpdo_transmission: Literal["sync", "event"] = "sync"
     slow_every: Annotated[int, Field(ge=1, le=240)] = 10

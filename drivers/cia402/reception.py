@@ -1,4 +1,4 @@
-"""Reception from the drive: frames into telemetry, and a watch that the drive still lives."""
+"""Reception from the drive: frames to telemetry, and a watch over the drive's heartbeat."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ for _bits in range(0x80):
 
 
 class Reception:
-    """Decodes one frame at a time; never raises.
+    """Decoder of one frame at a time; never raises.
 
     Attributes:
         telemetry: refilled in place.
@@ -89,7 +89,7 @@ class Reception:
         return ", ".join(known.get(entry, "temperature") for entry in entries)
 
     def start(self, torque_unit_N_m: float, counts_per_revolution: float) -> None:
-        """Forget the past; from now on frames are those of a configured drive."""
+        """Reset; from now on frames come from a configured drive."""
         self.telemetry.forget()
         self.torque_unit = torque_unit_N_m
         self.position_unit = 2 * math.pi / counts_per_revolution
@@ -103,33 +103,33 @@ class Reception:
 
     @property
     def complete(self) -> bool:
-        """True if each fast TPDO has come."""
+        """True if each fast TPDO was received."""
         return self._sampled_s > 0 and self._deflected_s > 0
 
     @property
     def settled(self) -> bool:
-        """True if each TPDO has come: before its first, the supply would pass for 0 V."""
+        """True if each TPDO was received: before its first, the supply would read as 0 V."""
         return self.complete and not self._awaited
 
     def resume_cyclic(self) -> None:
-        """A loss that was provoked is over; what was heard before it is not believed."""
+        """End a provoked loss; values received before it are discarded."""
         self.telemetry.lost = ""
-        self.telemetry.fault_code = 0  # its EMCY was about that loss; a fault is told anew
+        self.telemetry.fault_code = 0  # its EMCY concerned that loss; a fault is reported again
         self.telemetry.fault_text = ""
         self._sampled_s = self._deflected_s = NEVER
         self._heard_s = math.inf
 
     def watch(self) -> None:
-        """Mind the drive's heartbeat, from the next look at the clock on."""
+        """Watch the drive's heartbeat, from the next call of ``age``."""
         self._watching = True
         self._heard_s = math.inf
 
     def asked(self, now_s: float) -> None:
-        """A SYNC goes out: what comes from now on was sampled at ``now_s``."""
+        """Note a SYNC: frames received from now on were sampled at ``now_s``."""
         self._sync_s = now_s
 
     def take(self, message: can.Message) -> int:
-        """Decode one frame; FAST_1 or FAST_2 if it was that TPDO, else 0."""
+        """Decode one frame; return FAST_1 or FAST_2 if it was that TPDO, else 0."""
         identifier = message.arbitration_id
         data = message.data
         if message.is_extended_id or message.is_error_frame or message.is_remote_frame:
@@ -214,7 +214,7 @@ class Reception:
         return True
 
     def _hear_emergency(self, code: int) -> None:
-        """An EMCY may come before the statusword shows the fault; only a reset clears it."""
+        """Note an EMCY, which may precede the fault in the statusword; only a reset clears it."""
         if code >> 8 == 0:
             if self.telemetry.power is not PowerStage.FAULT:
                 self.telemetry.fault_code = 0
@@ -234,7 +234,7 @@ class Reception:
             return
         node = self._options.node
         if nmt_state == BOOT_UP:
-            telemetry.lost = f"node {node} restarted: its counts begin anew, so travel is unknown"
+            telemetry.lost = f"node {node} restarted: its counts restart, so travel is unknown"
         elif nmt_state != OPERATIONAL and self._sampled_s > 0:
             why = telemetry.fault_text or "it lost this host's heartbeat or received a command"
             telemetry.lost = (
@@ -242,7 +242,7 @@ class Reception:
             )
 
     def age(self, now_s: float) -> None:
-        """Ages, and whether the drive has fallen silent."""
+        """Update the ages, and detect a silent drive."""
         telemetry = self.telemetry
         telemetry.age_s = now_s - self._sampled_s
         telemetry.deflection_age_s = now_s - self._deflected_s

@@ -12,7 +12,7 @@ SEGMENT_BYTES = 7
 
 
 class SdoServer:
-    """One client at a time."""
+    """SDO server for one client at a time."""
 
     def __init__(self, dictionary: Dictionary) -> None:
         self._dictionary = dictionary
@@ -22,7 +22,7 @@ class SdoServer:
         self._uploading = False
 
     def answer(self, request: bytes) -> bytes | None:
-        """Answer of 8 bytes to a request of 8 bytes; None if there is nothing to say."""
+        """Return the answer of 8 bytes to a request of 8 bytes; None for no answer."""
         command = request[0]
         if command >> 5 == 3:
             index, subindex = self._place

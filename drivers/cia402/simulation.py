@@ -23,10 +23,10 @@ HELD_UP_S = 0.01
 def simulate(options: Cia402Options, core: Any, control: Any) -> None:
     """Run the node until ``control.ending``; physics is paced by real time.
 
-    On ``local_socket`` the node is the hub, so that its end is the end of the bus.
+    On ``local_socket`` the node is the hub, so the bus ends with it.
 
     Raises:
-        DriverError: the bus does not open or went away.
+        DriverError: the bus does not open or was lost.
     """
     extra = options.bus.extra()
     if options.bus.interface == "local_socket":
@@ -36,7 +36,7 @@ def simulate(options: Cia402Options, core: Any, control: Any) -> None:
     try:
         _run(bus, SimulatedNode(bus, options, core), core, control)
     except can.CanError as error:
-        raise DriverError(f"the bus is gone: {error}") from error
+        raise DriverError(f"the bus was lost: {error}") from error
     finally:
         bus.shutdown()
 
@@ -68,7 +68,7 @@ def _run(bus: can.BusABC, node: SimulatedNode, core: Any, control: Any) -> None:
             node.tick()
         if now - polled > DOOR_S:
             polled = now
-            if now - last > IDLE_S:  # frames, but no SYNC: time passes all the same
+            if now - last > IDLE_S:  # frames, but no SYNC: time still passes
                 advance(core, now - last)
                 last = now
             control.poll()

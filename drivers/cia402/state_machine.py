@@ -53,15 +53,15 @@ _TOWARDS_ON = {
 
 
 def state_of(status_word: int) -> DriveState | None:
-    """State told by a statusword; None for a bit pattern the standard does not know."""
+    """Return the state of a statusword; None for a bit pattern not in the standard."""
     return _BY_BITS.get(status_word & 0x6F)
 
 
 def control_word(status_word: int, request: PowerRequest, reset_edge: bool = False) -> int:
-    """Next controlword towards ``request``.
+    """Return the next controlword towards ``request``.
 
-    ``reset_edge`` is whether the last controlword had the fault-reset bit: the drive acts on
-    its rising edge only, so the bit has to fall in between.
+    ``reset_edge``: whether the last controlword had the fault-reset bit. The drive acts only on its
+        rising edge, so the bit must fall in between.
     """
     state = state_of(status_word)
     if request is PowerRequest.CLEAR_FAULT:

@@ -187,7 +187,7 @@ def test_our_drive_configures_a_node_of_canopen(peer):
             {"counts_per_revolution": 4096},
             "counts 2000 per revolution, the profile 4096",
         ),
-        ((0x6076, 0), b"\1\0", {}, "6076 motor rated torque: 2 bytes came, 4 are due"),
+        ((0x6076, 0), b"\1\0", {}, "6076 motor rated torque: 2 bytes received, 4 expected"),
     ],
 )
 def test_what_a_drive_says_is_judged(peer, place, value, changes, says):
@@ -219,5 +219,5 @@ def test_a_drive_without_optional_objects(peer):
     assert drive.capabilities.peak_torque_N_m == pytest.approx(0.9)
     drive.close()
     del peer.node.object_dictionary[0x6007]
-    with pytest.raises(DriverError, match="what this drive does when the host dies"):
+    with pytest.raises(DriverError, match="drive's reaction to a dead host"):
         make(data, quick_stop=None, counts_per_revolution=4096).open()

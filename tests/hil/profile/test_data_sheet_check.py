@@ -61,11 +61,19 @@ def test_what_the_sheet_offers_instead_is_taken(folder):
 @pytest.mark.parametrize(
     "old, new, expected",
     [
-        (r"(?s)(\[6071\].*?)PDOMapping=1", r"\1PDOMapping=0", "does not let 0x6071 target torque"),
+        (
+            r"(?s)(\[6071\].*?)PDOMapping=1",
+            r"\1PDOMapping=0",
+            "does not allow 0x6071 target torque",
+        ),
         (r"(?s)(\[6077\].*?)0x0003", r"\1 0x0004", "0x6077 torque actual value with 32 bits"),
-        (r"(?s)(\[6040\].*?)AccessType=rw\w*", r"\1AccessType=ro", "0x6040 controlword be written"),
+        (
+            r"(?s)(\[6040\].*?)AccessType=rw\w*",
+            r"\1AccessType=ro",
+            "0x6040 controlword to be written",
+        ),
         (r"\[1802", "[5802", "3 transmit PDOs, 4 are needed"),
-        (r"(?s)(\[1A00sub0\].*?)AccessType=rw\w*", r"\1AccessType=const", "nobody set 0x1a00"),
+        (r"(?s)(\[1A00sub0\].*?)AccessType=rw\w*", r"\1AccessType=const", "not allow 0x1a00"),
         (r"\[6007", "[5007", "0x6007 abort connection option code"),
         (r"\[605A", "[505A", "0x605a quick stop option code"),
         (r"\[6076", "[5076", "0x6076 motor rated torque"),
