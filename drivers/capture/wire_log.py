@@ -1,9 +1,9 @@
-"""Record what goes over the wires of a rig, without holding up the cycle, and read it back.
+"""Record the traffic on the wires of a rig without delaying the cycle, and read it back.
 
 The process of the cycle only packs records into a pipe; ``drivers.capture.wire_log_writer``
-writes them: each bus in python-can's own text form (``bus.log``, which other tools for CAN read
-as well), each serial port as timed text (``serial.log``), and beside them ``wire.jsonl``: how
-many frames belong to which cycle, and what was asked of the bench in between.
+writes them: each bus in python-can's own text format (``bus.log``, which other CAN tools also
+    read), each serial port as timed text (``serial.log``), and ``wire.jsonl``: the number of frames
+    in each cycle, and the requests to the bench in between.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from typing import Any
 
 import can
 
-HEAD = struct.Struct("<BBHq")  # kind, wire, size of what follows, time.monotonic() in us
+HEAD = struct.Struct("<BBHq")  # kind, wire, size of the data, time.monotonic() in us
 FRAME = struct.Struct("<IBB")  # identifier and flags, more flags, length
 OPENED, CAN_IN, CAN_OUT, BYTES_IN, BYTES_OUT, CYCLE, NOTE, ASKED = range(8)
 EXTENDED, REMOTE = 0x8000_0000, 0x4000_0000
@@ -37,10 +37,10 @@ END_S = 5.0
 
 
 class WireRecorder:
-    """Takes what passes; the files grow in ``folder`` by another process.
+    """Recorder of the traffic; another process writes the files in ``folder``.
 
     Attributes:
-        lost: records that were left out because the writer was too far behind.
+        lost: records dropped because the writer was too far behind.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -75,16 +75,16 @@ class WireRecorder:
             return frame
 
         def send_too(msg: can.Message, timeout: float | None = None) -> None:
-            # Noted first: another thread may receive the answer before this one goes on.
+            # Noted first: another thread may receive the answer before this one continues.
             put(CAN_OUT, wire, _packed(msg))
             send(msg, timeout)
 
-        # On the one object: each interface is a class of its own.
+        # On the instance: each interface has its own class.
         for key, function in (("recv", recv), ("send", send_too)):
             setattr(bus, key, function)
 
     def tap_port(self, port: Any, name: str) -> None:
-        """Note every chunk that an object with ``read(until_s)`` and ``write(data)`` passes."""
+        """Note every chunk passed by an object with ``read(until_s)`` and ``write(data)``."""
         wire = self._open("serial", name)
         read, write, put = port.read, port.write, self._put
 
@@ -102,7 +102,7 @@ class WireRecorder:
             setattr(port, key, function)
 
     def now(self) -> float:
-        """The time, on record."""
+        """Return the time, and record it."""
         self._put(ASKED, 0, b"")
         return self._last_us / 1e6
 
@@ -111,18 +111,18 @@ class WireRecorder:
         return self._last_us / 1e6
 
     def cycle(self, periods: int) -> None:
-        """A cycle begins, this many periods after the last; 0: the drive is read again in it."""
+        """Note the start of a cycle, so many periods after the last; 0: another read."""
         self._put(CYCLE, min(periods, 255), b"")
         self._cycles += 1
         if self._cycles % WRITE_EVERY == 0:
             self.flush()
 
     def note(self, data: dict[str, Any]) -> None:
-        """Something that happened in this cycle and that no wire shows."""
+        """Note an event of this cycle that is not on any wire."""
         self._put(NOTE, 0, json.dumps(data).encode())
 
     def flush(self) -> None:
-        """Hand on what waits, as far as it goes without waiting."""
+        """Pass on waiting records, as far as possible without blocking."""
         waiting = self._waiting
         if not self._handing_on.acquire(blocking=False):
             return
@@ -130,12 +130,12 @@ class WireRecorder:
             while waiting:
                 del waiting[: os.write(self._pipe, bytes(waiting[:CHUNK]))]
         except OSError:
-            return  # full, or the writer is gone: the cycle goes on all the same
+            return  # full, or the writer has exited: the cycle continues
         finally:
             self._handing_on.release()
 
     def close(self) -> None:
-        """Hand on the rest and wait for the files."""
+        """Pass on the rest and wait for the files."""
         process = self._process
         if process.stdin is None or process.stdin.closed:
             return
@@ -180,7 +180,7 @@ def _packed(frame: can.Message) -> bytes:
 
 
 def unpacked(data: bytes, time_s: float, received: bool, channel: str) -> can.Message:
-    """The frame of one record."""
+    """Return the frame of one record."""
     identifier, flags, length = FRAME.unpack_from(data)
     remote = bool(identifier & REMOTE)
     return can.Message(

@@ -1,6 +1,6 @@
 """``python -m drivers.capture.wire_log_writer FOLDER BEGAN``: write the input's records to files.
 
-``BEGAN``: when the clock of the records was at 0, in s since 1970.
+``BEGAN``: time at which the clock of the records was 0, in s since 1970.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ CYCLES_A_LINE = 500
 
 
 class Writer:
-    """Sorts records into one file a wire, and counts those of each cycle."""
+    """Writer of records to one file per wire; counts those of each cycle."""
 
     def __init__(self, folder: Path, began_s: float = 0.0) -> None:
         self._folder = folder
@@ -51,7 +51,7 @@ class Writer:
         self._notes: list[dict[str, Any]] = []
 
     def take(self, kind: int, wire: int, at_us: int, data: bytes) -> None:
-        """One record."""
+        """Write one record."""
         time_s = self._began_s + at_us / 1e6
         if kind in (CAN_IN, BYTES_IN):
             self._received[wire].append(at_us - self._received_us[wire])
@@ -118,7 +118,7 @@ class Writer:
 
 
 def copy(source: BinaryIO, writer: Writer) -> None:
-    """Until the end of ``source``, which may come in the middle of a record."""
+    """Copy records until the end of ``source``, which may be in the middle of a record."""
     while len(head := source.read(HEAD.size)) == HEAD.size:
         kind, wire, size, at_us = HEAD.unpack(head)
         data = source.read(size)
@@ -129,8 +129,8 @@ def copy(source: BinaryIO, writer: Writer) -> None:
 
 def main() -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, signal.SIG_IGN)  # the end of the input ends it
-    os.nice(10)  # whoever runs the cycle goes first
+        signal.signal(number, signal.SIG_IGN)  # the end of the input ends this process
+    os.nice(10)  # the process of the cycle has precedence
     writer = Writer(Path(sys.argv[1]), float(sys.argv[2]))
     try:
         copy(sys.stdin.buffer, writer)

@@ -1,8 +1,8 @@
-"""A recording in place of the device: what was received then is received again.
+"""A recording in place of the device: recorded receptions are received again.
 
-A frame that is sent releases what was received after it. In a cycle the identifier is enough: a
-command may differ a little from that of then, and a heartbeat may go out in another cycle. Of a
-serial port each cycle receives at once what it received then, whatever is sent.
+Each sent frame releases the frames recorded after it. Within a cycle the identifier is enough: a
+command may differ slightly from the recorded one, and a heartbeat may be sent in another cycle. On
+a serial port each cycle receives all its recorded bytes at once, independent of what is sent.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ NAP_S = 0.001
 
 Item = tuple[bool, Any]  # received, and a frame or bytes
 Matches = Callable[[Any], bool]
-Received = tuple[Any, float]  # a frame or bytes, and when
+Received = tuple[Any, float]  # a frame or bytes, and its time
 
 
 @dataclass
 class Cycle:
-    """Periods since the last cycle, records of each wire in it, notes made and times told in it.
+    """Periods since the last cycle, and the cycle's records per wire, notes and clock readings.
 
-    No period: in the cycle before the drive was read again.
+    Zero periods: another read of the drive in the previous cycle.
     """
 
     periods: int
@@ -42,14 +42,14 @@ class Cycle:
 
 
 class WireRecording:
-    """A recording as :class:`~drivers.capture.wire_log.WireRecorder` left it.
+    """A recording written by :class:`~drivers.capture.wire_log.WireRecorder`.
 
     Attributes:
-        cycles: the first stands for the time before the first cycle.
+        cycles: the first entry is the time before the first cycle.
         timed: whether it has the times that the samples depended on.
 
     Raises:
-        DriverError: no recording, or a damaged one.
+        DriverError: not a recording, or a damaged one.
     """
 
     def __init__(self, path: Path) -> None:
@@ -58,7 +58,7 @@ class WireRecording:
         self.cycles: list[Cycle] = []
         self.timed = True
         self._wires: list[list[Item]] = []
-        self._times_us: list[list[int]] = []  # of each wire: when things were received
+        self._times_us: list[list[int]] = []  # of each wire: times of reception
         self._now_us = 0
         self._last_s = 0.0
         index = folder / INDEX_FILE
@@ -68,8 +68,8 @@ class WireRecording:
                     self._index_line(json.loads(line))
         except OSError as error:
             raise DriverError(
-                f"{index}: {error.strerror}; replay a log that --log-wire left, together with "
-                f"the {INDEX_FILE} beside it"
+                f"{index}: {error.strerror}; replay a log written by --log-wire, with the "
+                f"{INDEX_FILE} in its folder"
             ) from None
         except (ValueError, KeyError, TypeError, IndexError) as error:
             raise DriverError(f"{folder}: the recording is damaged: {error}") from None
@@ -117,7 +117,7 @@ class WireRecording:
         return self._last_s
 
     def received(self, item: Received) -> Any:
-        """This is received now: so late is it."""
+        """Return the item, setting the clock to its recorded time."""
         self._last_s = item[1]
         return item[0]
 
@@ -128,11 +128,11 @@ class WireRecording:
         return following < len(self.cycles) and self.cycles[following].periods == 0
 
     def bus(self) -> can.BusABC:
-        """The next recorded wire, in place of a bus. Raises ``DriverError`` if there is none."""
+        """Return the next recorded wire as a bus. Raises ``DriverError`` if there is none."""
         return ReplayBus(self, self._source(by_request=True))
 
     def port(self) -> ReplayPort:
-        """The next recorded wire, in place of a serial port."""
+        """Return the next recorded wire as a serial port."""
         return ReplayPort(self, self._source(by_request=False))
 
     def _source(self, by_request: bool) -> Source:
@@ -140,7 +140,7 @@ class WireRecording:
         if number >= len(self._wires):
             raise DriverError(
                 f"the recording has {len(self._wires)} wire(s) and the profile more: replay it "
-                "with the profile that it was recorded with"
+                "with the profile of the recording"
             )
         self._opened += 1
         counts = [c.counts[number] if number < len(c.counts) else 0 for c in self.cycles]
@@ -150,7 +150,7 @@ class WireRecording:
         return source
 
     def begin_cycle(self) -> Cycle | None:
-        """The next cycle, whose frames can be received from now on; None at the end."""
+        """Return the next cycle, whose frames can be received from now on; None at the end."""
         self._cycle += 1
         if self._cycle >= len(self.cycles):
             return None
@@ -163,7 +163,7 @@ class Source:
     """Items of one wire, released as the device would.
 
     Args:
-        by_request: in a cycle too; else all that a cycle received is there when it begins.
+        by_request: also within a cycle; otherwise all items of a cycle are available at its start.
     """
 
     def __init__(
@@ -180,7 +180,7 @@ class Source:
         self._release()
 
     def _release(self) -> None:
-        """Release the receptions that came before the next transmission."""
+        """Release the receptions before the next transmission."""
         while self._next < self._end and self._items[self._next][0]:
             self._receive(self._items[self._next][1])
             self._next += 1
@@ -189,17 +189,17 @@ class Source:
         self.waiting.append((item, next(self._times_s, 0.0)))
 
     def sent(self, matches: Matches, alike: Matches) -> None:
-        """Something is sent: release what was received after it then.
+        """Release the receptions recorded after this transmission.
 
         Args:
-            matches: compares it with what was sent then, while a drive is opened.
-            alike: the same in a cycle.
+            matches: compares it with the recorded transmission, while a drive is opened.
+            alike: the same within a cycle.
         """
         fits = matches if self._opening else alike
         for i in range(self._next, self._end):
             received, item = self._items[i]
             if not received and fits(item):
-                # What lies between was received before this was sent.
+                # Items in between were received before this was sent.
                 for came, between in self._items[self._next : i]:
                     if came:
                         self._receive(between)
@@ -215,8 +215,8 @@ class Source:
             self._next += 1
 
     def begin(self, cycle: int) -> None:
-        # What came before the request of this cycle is a late answer to the one before; read after
-        # it, it would pass for this cycle's, and every sample after it would be one period old.
+        # Items before this cycle's request are late answers to the previous one; read after it,
+        # they would look like this cycle's, and every later sample would be one period old.
         self._opening = False
         self._release_all()
         self._end += self._counts[cycle]
@@ -224,7 +224,7 @@ class Source:
 
 
 class ReplayBus(can.BusABC):
-    """A bus on which a recording plays."""
+    """A bus that replays a recording."""
 
     def __init__(self, recording: WireRecording, source: Source) -> None:
         self._recording = recording
@@ -245,14 +245,14 @@ class ReplayBus(can.BusABC):
         return (self._recording.received(waiting.popleft()) if waiting else None), False
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
-        """The next frame, or None: at once if ``timeout`` is 0, else soon."""
+        """Return the next frame, or None: at once if ``timeout`` is 0, else soon."""
         if not self._source.waiting and timeout != 0:
-            time.sleep(NAP_S)  # while a drive is opened, a thread waits here without end
+            time.sleep(NAP_S)  # while a drive is opened, a thread waits here indefinitely
         return self._recv_internal(timeout)[0]
 
 
 class ReplayPort:
-    """A serial port on which a recording plays."""
+    """A serial port that replays a recording."""
 
     path = "recording"
 

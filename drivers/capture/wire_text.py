@@ -1,7 +1,7 @@
 r"""Serial traffic as timed text, one line a chunk: ``(1700000000.123456) < "T +0.5000\\x0d"``.
 
-``<`` came from the board, ``>`` went to it. Between the quotes every byte that is not a printable
-ASCII stands as ``\\xNN``; so does the backslash itself, and the quote.
+``<`` was received from the board, ``>`` sent to it. Between the quotes every byte that is not
+printable ASCII is written as ``\\xNN``, as are the backslash itself and the quote.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ _ESCAPE = re.compile(r"\\x([0-9a-f]{2})")
 
 
 class WireTextError(ValueError):
-    """A line is not timed text; the text names the line."""
+    """Error of a line that is not timed text; names the line."""
 
 
 def timed_line(time_s: float, received: bool, data: bytes) -> str:
-    """One line, its end included."""
+    """Return one line, its end included."""
     text = "".join(
         chr(byte) if 32 <= byte < 127 and byte not in b'"\\' else f"\\x{byte:02x}" for byte in data
     )
@@ -26,10 +26,10 @@ def timed_line(time_s: float, received: bool, data: bytes) -> str:
 
 
 def read_timed(lines: Iterable[str]) -> Iterator[tuple[float, bool, bytes]]:
-    """(time in s, whether it was received, bytes) of each line.
+    """Yield (time in s, whether it was received, bytes) of each line.
 
     Raises:
-        WireTextError: a line that is none.
+        WireTextError: a line that is not timed text.
     """
     for number, line in enumerate(lines, 1):
         if not line.strip():

@@ -1,6 +1,6 @@
-"""Recording and replay of this process's wires, beside their use.
+"""Recording and replay of this process's wires.
 
-Set before a drive is opened; everything that opens a wire asks here.
+Set before a drive is opened; all code that opens a wire checks here.
 """
 
 from __future__ import annotations
@@ -22,21 +22,20 @@ _received_at: Callable[[], float] = time.monotonic
 
 
 def now() -> float:
-    """``time.monotonic()``; on record, and in a replay the same again.
+    """Return ``time.monotonic()``; recorded, and repeated in a replay.
 
-    For what the samples depend on: each cycle asks for it as often as every other. Waiting goes
-    by the real clock.
+    For times that affect the samples: every cycle calls it equally often. Waits use the real clock.
     """
     return _now()
 
 
 def received_at() -> float:
-    """Time of the latest reception, read right after it; recorded and replayed."""
+    """Return the time of the latest reception, read right after it; recorded and replayed."""
     return _received_at()
 
 
 def record(recorder: WireRecorder | None) -> None:
-    """Every wire that is opened from now on is recorded; None ends that."""
+    """Record every wire opened from now on; None ends recording."""
     global _recorder, _now, _received_at
     _recorder = recorder
     _now = time.monotonic if recorder is None else recorder.now
@@ -44,9 +43,9 @@ def record(recorder: WireRecorder | None) -> None:
 
 
 def replay(recording: WireRecording | None, timed: bool = False) -> None:
-    """Every wire that is opened from now on is the next of a recording; None ends that.
+    """Replace every wire opened from now on by the next of a recording; None ends that.
 
-    ``timed``: what happened then tells the time as well.
+    ``timed``: the recording also supplies the time.
     """
     global _recording, _now, _received_at
     _recording = recording
@@ -55,17 +54,17 @@ def replay(recording: WireRecording | None, timed: bool = False) -> None:
 
 
 def replayed() -> WireRecording | None:
-    """The recording that takes the place of the wires."""
+    """Return the recording that replaces the wires."""
     return _recording
 
 
 def opened_bus(bus: can.BusABC, name: str) -> None:
-    """A bus was opened."""
+    """Note an opened bus."""
     if _recorder is not None:
         _recorder.tap_bus(bus, name)
 
 
 def opened_port(port: Any, name: str) -> None:
-    """A serial port was opened: an object with ``read(until_s)`` and ``write(data)``."""
+    """Note an opened serial port: an object with ``read(until_s)`` and ``write(data)``."""
     if _recorder is not None:
         _recorder.tap_port(port, name)

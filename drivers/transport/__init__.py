@@ -1,4 +1,4 @@
-"""Carry frames and bytes: CAN buses, serial ports, their load and what is received on them."""
+"""Transport of frames and bytes: CAN buses, serial ports, their load and their traffic."""
 
 from drivers.transport.board_quantities import (
     GIVEN_UNITS,

@@ -16,7 +16,7 @@ GIVEN_UNITS: dict[str, str] = {
     "deflection": "counts",
     "status": "",
     "fault": "",
-    "inputs": "",  # digital ones, bit by bit
+    "inputs": "",  # digital inputs, bit mask
 }
 TAKEN_UNITS: dict[str, str] = {
     "torque": "N·m",
@@ -40,7 +40,7 @@ OutputMap = Literal["torque", "current", "velocity", "position"]
 
 
 class Part(BaseModel):
-    """A part of a description: unknown keys are refused, numbers are finite."""
+    """Part of a description: unknown keys are refused, numbers are finite."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 

@@ -28,25 +28,25 @@ class BusOptions(BaseModel):
 
 
 FIXES: dict[int, str] = {
-    errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
-    errno.EPERM: "you may not use it: ask for the right, often membership of the device's group",
-    errno.ENOENT: "nothing has this name: check drive.bus.channel and that the adapter is "
-    "plugged in",
-    errno.ENODEV: "nothing has this name: check drive.bus.channel and that the adapter is "
-    "plugged in",
+    errno.EACCES: "no permission: get access, often by membership of the device's group",
+    errno.EPERM: "no permission: get access, often by membership of the device's group",
+    errno.ENOENT: "no such device: check drive.bus.channel and that the adapter is plugged in",
+    errno.ENODEV: "no such device: check drive.bus.channel and that the adapter is plugged in",
     errno.ENETDOWN: "the interface is down: set its bit rate and bring it up",
-    errno.ECONNREFUSED: "nobody serves it any more: start the other end first",
-    errno.EAFNOSUPPORT: "this computer's kernel has no support for it: choose another interface",
-    errno.EBUSY: "another program holds it: end that one first",
+    errno.ECONNREFUSED: "no process serves it: start the other end first",
+    errno.EAFNOSUPPORT: "this computer's kernel does not support it: choose another interface",
+    errno.EBUSY: "another program uses it: end that one first",
 }
-GENERAL_FIX = "check that the adapter is plugged in, drive.bus.channel is right and you may use it"
+GENERAL_FIX = (
+    "check that the adapter is plugged in, drive.bus.channel is right and you have permission"
+)
 
 
 def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) -> can.BusABC:
-    """Open the bus; ``options`` go to the python-can interface as they are.
+    """Open the bus; ``options`` are passed unchanged to the python-can interface.
 
     Raises:
-        DriverError: unknown interface, an option it does not take, or it does not open.
+        DriverError: unknown interface or option, or it does not open.
     """
     recording = wires.replayed()
     if recording is not None:
@@ -60,7 +60,7 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
     try:
         bus = can.Bus(interface=interface, channel=channel, **options)
     except Exception as error:
-        # Each adapter raises its own kinds; all of them mean that the bus did not open.
+        # Each adapter raises its own exceptions; all mean that the bus did not open.
         raise DriverError(
             f"drive.bus: {interface} on '{channel}' does not open: {error}; {_fix(error)}"
         ) from error
@@ -69,11 +69,11 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
 
 
 def _fix(error: BaseException) -> str:
-    """Return the fix, from the error and from those that led to it."""
+    """Return the fix, from the error and its causes."""
     if isinstance(error, TypeError | ValueError):
         return "correct the keys and values under drive.bus"
     if isinstance(error, ImportError | can.CanInterfaceNotImplementedError):
-        return "install what this interface of python-can needs"
+        return "install the packages that this python-can interface needs"
     cause: BaseException | None = error
     while cause is not None:
         for number in (getattr(cause, "errno", None), getattr(cause, "error_code", None)):

@@ -1,6 +1,6 @@
-"""Hear what a board sends, and send nothing that could move it.
+"""Receive the messages of a board, sending nothing that could move it.
 
-A protocol that can be listened to has a method ``ear(options)`` (:class:`Listenable`).
+A protocol that can be monitored has a method ``bus_monitor`` (:class:`Listenable`).
 """
 
 from __future__ import annotations
@@ -16,21 +16,21 @@ import can
 from drivers.base import DriverError
 from drivers.transport.can_bus import BusOptions, open_bus
 
-MOST_UNDECLARED = 200  # a babbling wire must not fill the memory
+MOST_UNDECLARED = 200  # a babbling node must not fill the memory
 GONE = (can.CanError, OSError)
 DAMAGED = (ValueError, IndexError, KeyError)
 
 
 @dataclass
 class MessageStats:
-    """One declared message and what came of it.
+    """One declared message and its receptions.
 
     Attributes:
-        name: as declared. ``what``: how it looks on the wire, such as ``0x201``.
-        every_s: how often it should come, None if that is not declared.
-        values: the latest, by signal or quantity: value and unit.
-        troubles: what was wrong with those that came: kind and how often.
-        note: why it may be missing, if there is a usual reason.
+        name: as declared. ``what``: identification on the wire, such as ``0x201``.
+        every_s: declared interval, None if not declared.
+        values: latest value and unit by signal or quantity.
+        troubles: count of faulty receptions by kind.
+        note: usual reason why it may be missing, if any.
     """
 
     name: str
@@ -47,7 +47,7 @@ class MessageStats:
     longest_s: float = 0.0
 
     def received(self, now_s: float) -> None:
-        """It came, and was sound."""
+        """Count a valid reception."""
         self.count += 1
         if self.count == 1:
             self.first_s = now_s
@@ -62,7 +62,7 @@ class MessageStats:
 
     @property
     def rate_Hz(self) -> float:
-        """NaN before the second."""
+        """Mean rate; NaN before the second message."""
         lasted = self.last_s - self.first_s
         return (self.count - 1) / lasted if self.count > 1 and lasted > 0 else math.nan
 
@@ -72,7 +72,7 @@ class MessageStats:
         return math.sqrt(self._squares / (self.count - 2)) if self.count > 2 else math.nan
 
     def as_data(self, now_s: float) -> dict[str, Any]:
-        """Plain values for JSON."""
+        """Return plain values for JSON."""
         return {
             "name": self.name,
             "what": self.what,
@@ -92,21 +92,21 @@ class MessageStats:
 
 @dataclass
 class Undeclared:
-    """Something that came and that the description does not know."""
+    """Received data that is not in the description."""
 
     what: str
     count: int = 0
-    size: int = 0  # bytes of the last
+    size: int = 0  # bytes of the latest
     last: bytes = b""
 
 
 class BusMonitor(Protocol):
-    """Listens on one wire.
+    """Monitor of one wire.
 
     Attributes:
         declared: every declared message that the board sends.
-        undeclared: by what identifies it.
-        polling: what is sent while listening, in words; empty for nothing.
+        undeclared: by identification.
+        polling: messages sent while listening, as text; empty for none.
     """
 
     declared: list[MessageStats]
@@ -117,25 +117,25 @@ class BusMonitor(Protocol):
         """Open the wire. Raises ``DriverError``."""
 
     def turn(self, until_s: float) -> None:
-        """Listen until then (monotonic). Raises ``DriverError``: the wire is gone."""
+        """Listen until then (monotonic). Raises ``DriverError``: the wire was lost."""
 
     def close(self) -> None:
-        """Let go of the wire. Never raises."""
+        """Release the wire. Never raises."""
 
 
 @runtime_checkable
 class Listenable(Protocol):
-    """A protocol (``drivers.base.WireProtocol``) whose board can be listened to."""
+    """A protocol (``drivers.base.WireProtocol``) whose board can be monitored."""
 
     def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
-        """One for each wire; polls, if it polls, once a period."""
+        """Return one monitor for each wire; any poll is sent once a period."""
 
 
 Take = Callable[[can.Message, float], None]
 
 
 class CanMonitor:
-    """See :class:`BusMonitor`; ``takes`` says what to do with a frame, by identifier and its length."""
+    """See :class:`BusMonitor`; ``takes`` holds the handlers by identifier and its length."""
 
     def __init__(
         self,
@@ -182,7 +182,7 @@ class CanMonitor:
                 if frame is not None:
                     self._take(frame, time.monotonic())
         except GONE as error:
-            raise DriverError(f"the bus is gone: {error}") from error
+            raise DriverError(f"the bus was lost: {error}") from error
 
     def _take(self, frame: can.Message, now_s: float) -> None:
         take = self._takes.get((frame.arbitration_id, frame.is_extended_id))
@@ -214,5 +214,5 @@ class CanMonitor:
 
 
 def identifier_text(identifier: int, extended: bool) -> str:
-    """``0x201``, or ``0x00000201`` of 29 bits."""
+    """Return ``0x201``, or ``0x00000201`` for 29 bits."""
     return f"0x{identifier:08X}" if extended else f"0x{identifier:03X}"

@@ -1,12 +1,12 @@
 """A CAN bus on one machine for python-can: interface ``local_socket``, channel = socket path.
 
-One member opens with ``role="hub"`` (the simulated node) and passes every frame on to all
-others; when it goes, the bus is gone and the others are told. A classic frame is 16 bytes:
-identifier with flags (bit 31 extended, bit 30 remote, bit 29 CAN FD), length, 3 bytes of padding,
-8 data bytes, little endian, one packet each (Unix SOCK_SEQPACKET). One of CAN FD has its flags
-(1: data at the second bit rate, 2: error state) in the first byte of padding, and only as many
-data bytes as its length says. As on a wire, it needs ``fd=True`` at both ends: for who has it
-not it is damage.
+One member opens with ``role="hub"`` (the simulated node) and passes every frame on to all others;
+when it leaves, the bus ends and the others get an error. A classic frame is 16 bytes: identifier
+with flags (bit 31 extended, bit 30 remote, bit 29 CAN FD), length, 3 bytes of padding, 8 data
+bytes, little endian, one packet each (Unix SOCK_SEQPACKET). A CAN FD frame has its flags (1: data
+at the second bit rate, 2: error state) in the first byte of padding, and only as many data bytes as
+its length. As on a wire, it needs ``fd=True`` at both ends: classic-only nodes treat FD frames as
+errors.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ LONGEST = FLEXIBLE_HEAD.size + 64
 PACK = FRAME.pack
 UNPACK = FRAME.unpack
 LONGEST_PATH = 100
-# Of python-can's general options, those that make sense here or do no harm.
+# General options of python-can that are meaningful or harmless here.
 TAKEN = frozenset({"can_filters", "bitrate", "data_bitrate", "receive_own_messages"})
 
 
@@ -41,19 +41,19 @@ class LocalSocketBus(can.BusABC):
     """Hub or member of a local bus.
 
     Attributes:
-        malformed: packets that were no frame and were ignored.
+        malformed: packets that were not frames and were ignored.
         dropped: frames that a member with a full queue missed; a hub counts each member.
 
     Raises:
-        can.CanInitializationError: no hub there, a hub there already, or no such place.
+        can.CanInitializationError: no hub, a second hub, or no such path.
     """
 
     def __init__(self, channel: str, role: str = "member", fd: bool = False, **kwargs: Any) -> None:
-        self._is_shutdown = True  # until there is something to shut down
+        self._is_shutdown = True  # until initialised
         if role not in ("hub", "member"):
             raise can.CanInitializationError(f"role '{role}': write 'hub' or 'member'")
         for key in set(kwargs) - TAKEN:
-            raise can.CanInitializationError(f"local_socket has no option '{key}': take it out")
+            raise can.CanInitializationError(f"local_socket has no option '{key}': remove it")
         path = str(channel)
         if len(path.encode()) > LONGEST_PATH:
             raise can.CanInitializationError(
@@ -89,7 +89,7 @@ class LocalSocketBus(can.BusABC):
         super().__init__(channel=channel, **kwargs)
 
     def fileno(self) -> int:
-        """For a member: readable when a frame waits. A hub has no single one: -1."""
+        """Return the descriptor of a member, readable when a frame waits; -1 for a hub."""
         return -1 if self._hub else self._number
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
@@ -116,7 +116,7 @@ class LocalSocketBus(can.BusABC):
 
     def _flexible_packet(self, msg: can.Message) -> bytes:
         if not self._flexible:
-            raise ValueError("this bus is classic: open it with fd=True for frames of CAN FD")
+            raise ValueError("this bus is classic: open it with fd=True for CAN FD frames")
         length = len(msg.data)
         if length not in FLEXIBLE_LENGTHS or msg.is_remote_frame:
             raise ValueError(f"CAN FD has no remote frames, and none of {length} bytes")
@@ -127,7 +127,7 @@ class LocalSocketBus(can.BusABC):
         return FLEXIBLE_HEAD.pack(identifier, length, flags) + msg.data
 
     def _pass_on(self, packet: bytes, but: int) -> None:
-        # A copy, made in one step: another thread may be accepting a member meanwhile.
+        # An atomic copy: another thread may be accepting a member.
         for number, peer in tuple(self._peers.items()):
             if number == but:
                 continue
@@ -136,20 +136,20 @@ class LocalSocketBus(can.BusABC):
             except BlockingIOError:
                 self.dropped += 1
             except OSError as error:
-                # A member that left may have sent frames that are still to be read: the hub
-                # lets go of it only when it has read them all.
+                # A member that left may have sent frames not yet read: the hub releases it only
+                # after reading them all.
                 if not self._hub:
                     raise can.CanOperationError(f"{self._path}: the bus is gone") from error
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
-        """One frame, or None after ``timeout`` seconds; 0 does not wait.
+        """Return one frame, or None after ``timeout`` seconds; 0 does not wait.
 
         Raises:
             can.CanOperationError: the hub is gone.
         """
         if self._filters:
             return super().recv(timeout)
-        # The wait, the clock and the log of python-can's own are left out: cycles run here.
+        # Without python-can's own wait, clock and log: this runs in cycles.
         return self._recv_internal(timeout)[0]
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
@@ -165,7 +165,7 @@ class LocalSocketBus(can.BusABC):
                 else:
                     left = max(0.0, deadline - time.monotonic())
                 try:
-                    # One frame of each in turn: none can keep the others out.
+                    # One frame of each in turn: none can starve the others.
                     self._waiting[:] = select.select(self._watched, (), (), left)[0]
                 except (OSError, ValueError) as error:
                     raise can.CanOperationError(f"{self._path}: the bus is closed") from error
@@ -177,7 +177,7 @@ class LocalSocketBus(can.BusABC):
                 return frame, False
 
     def _packet(self, number: int) -> bytes:
-        """Return what one socket has; nothing if it has nothing, is new, or is gone."""
+        """Return a packet of one socket; empty if none waits, it is new, or disconnected."""
         peer = self._peers.get(number)
         if peer is None:
             if self._hub and number == self._number:
@@ -188,7 +188,7 @@ class LocalSocketBus(can.BusABC):
         except BlockingIOError:
             return b""
         except ConnectionResetError:
-            return b""  # told once, ahead of what is still to be read
+            return b""  # reported once, before the remaining packets
         except OSError:
             packet = b""
         if not packet:
@@ -217,7 +217,7 @@ class LocalSocketBus(can.BusABC):
         )
 
     def _flexible_frame(self, packet: bytes, number: int) -> can.Message | None:
-        """A frame of CAN FD, or None: counted as malformed."""
+        """Return a CAN FD frame, or None: counted as malformed."""
         size = FLEXIBLE_HEAD.size
         sound = (
             len(packet) >= size
@@ -256,7 +256,7 @@ class LocalSocketBus(can.BusABC):
             self._watched.append(peer.fileno())
 
     def shutdown(self) -> None:
-        """Leave the bus; a hub takes it down."""
+        """Leave the bus; a hub ends it."""
         if self._is_shutdown:
             return
         super().shutdown()
@@ -269,11 +269,11 @@ class LocalSocketBus(can.BusABC):
 
 
 def _clear(path: str) -> None:
-    """Remove the socket that a hub left behind, and nothing else."""
+    """Remove the socket left by an earlier hub, and nothing else."""
     try:
         kind = os.lstat(path).st_mode
     except OSError:
-        return  # bind says what is wrong, if anything is
+        return  # bind reports any problem
     if not stat.S_ISSOCK(kind):
         raise can.CanInitializationError(
             f"{path} exists and is not a socket: give the bus another path"
@@ -287,4 +287,4 @@ def _clear(path: str) -> None:
             return
         except OSError:
             pass
-    raise can.CanInitializationError(f"{path}: a hub is there already; open it as a member")
+    raise can.CanInitializationError(f"{path}: there is already a hub; open it as a member")

@@ -15,13 +15,13 @@ NO_ADAPTERS = frozenset(("virtual", "udp_multicast", "serial"))  # always there,
 
 
 def can_adapters() -> list[dict[str, Any]]:
-    """``interface``, ``channel`` and what else python-can's interfaces tell of each."""
-    # Each interface that is not installed would say so, and none of them is missed here.
+    """Return ``interface``, ``channel`` and further details from python-can of each adapter."""
+    # Interfaces that are not installed would log warnings, which are irrelevant here.
     log = logging.getLogger("can")
     level = log.level
     log.setLevel(logging.CRITICAL)
     found: list[dict[str, Any]] = []
-    # An interface whose library is broken must not hide the serial ports.
+    # A broken interface library must not hide the serial ports.
     with contextlib.suppress(Exception):
         found = [dict(entry) for entry in can.detect_available_configs()]
     log.setLevel(level)
@@ -29,7 +29,7 @@ def can_adapters() -> list[dict[str, Any]]:
 
 
 def serial_ports() -> list[dict[str, Any]]:
-    """``path``, the ``stable_path`` that the system keeps for it, if any, and ``usb``."""
+    """Return ``path``, the system's ``stable_path``, if any, and ``usb`` of each port."""
     return [
         {
             "path": port.device,
@@ -48,7 +48,7 @@ def serial_ports() -> list[dict[str, Any]]:
 
 
 def _stable(path: str) -> str | None:
-    """The name of a port that stays when it is plugged in elsewhere."""
+    """Return the name of a port that is independent of the socket it is plugged into."""
     for link in sorted(BY_NAME.glob("*")):
         if link.resolve() == Path(path).resolve():
             return str(link)

@@ -1,10 +1,10 @@
 """CAN adapters on a serial line for python-can: interface ``serial_line``, channel = port.
 
-The open text protocol that python-can's ``slcan`` speaks as well, and the names of its options:
+The open text protocol of python-can's ``slcan``, with the same option names:
 ``t`` and ``T`` are data frames with 11 and 29 bits of identifier, ``r`` and ``R`` remote ones,
-``d``, ``D``, ``b`` and ``B`` CAN FD frames (``b``, ``B`` with the data's own bit rate), which
-some adapters know; a line ends with CR, and BELL alone refuses a command. Whatever waits is read
-and cut into frames at once, where the stock reader makes a system call for each byte.
+``d``, ``D``, ``b`` and ``B`` CAN FD frames (``b``, ``B`` with the data bit rate), supported by some
+adapters; a line ends with CR, and BELL alone refuses a command. All waiting bytes are read and
+split into frames at once, where the stock reader makes a system call for each byte.
 """
 
 from __future__ import annotations
@@ -38,34 +38,34 @@ BIT_RATES = {
 }
 DATA_BIT_RATES = {2_000_000: b"Y2", 5_000_000: b"Y5"}
 CHUNK = 65536
-MOST_QUEUED = 512  # bytes in the port: some twenty frames
-BLOCKED_S = 0.1  # without a byte taken: the adapter is told of as stuck
+MOST_QUEUED = 512  # bytes in the port: about twenty frames
+BLOCKED_S = 0.1  # without a byte taken: the adapter is reported as stuck
 ANSWER_S = 0.3
 ANSWERS = frozenset(b"zZVvNFA")  # taken, version, serial number, flags
-# Of python-can's general options, those that make sense here or do no harm.
+# General options of python-can that are meaningful or harmless here.
 TAKEN = frozenset({"can_filters", "fd", "receive_own_messages"})
 
 
 class SerialLineBus(can.BusABC):
-    """One adapter, whose port is this process's own.
+    """One adapter, on a port used only by this process.
 
     Attributes:
-        malformed: lines that were no frame and no answer, and were left out.
-        refused: commands and frames that the adapter answered with BELL.
-        acknowledged: those that it said to have taken.
+        malformed: lines that were neither frame nor answer, ignored.
+        refused: commands and frames answered with BELL.
+        acknowledged: commands and frames acknowledged.
 
     Args:
         channel: port, such as a path; ``PORT@BAUD`` also gives the line's rate.
-        tty_baudrate: of the serial line in bit/s; adapters on USB do not care.
-        bitrate: of the bus in bit/s; without it the adapter keeps the one that it has.
-        data_bitrate: of the data of CAN FD frames in bit/s, for adapters that know them.
+        tty_baudrate: of the serial line in bit/s; ignored by USB adapters.
+        bitrate: of the bus in bit/s; by default the adapter keeps its own.
+        data_bitrate: of the data of CAN FD frames in bit/s, for adapters that support them.
         listen_only: the adapter acknowledges and sends nothing.
-        sleep_after_open: seconds that an adapter needs which starts anew when opened.
+        sleep_after_open: seconds needed by an adapter that restarts when opened.
         rtscts: hardware handshake.
 
     Raises:
-        can.CanInitializationError: the port does not open, or the adapter refuses to.
-        ValueError: a bit rate that the protocol has no command for.
+        can.CanInitializationError: the port does not open, or the adapter refuses.
+        ValueError: a bit rate without a command in the protocol.
     """
 
     def __init__(
@@ -79,9 +79,9 @@ class SerialLineBus(can.BusABC):
         rtscts: bool = False,
         **kwargs: Any,
     ) -> None:
-        self._is_shutdown = True  # until there is something to shut down
+        self._is_shutdown = True  # until initialised
         for key in set(kwargs) - TAKEN:
-            raise can.CanInitializationError(f"serial_line has no option '{key}': take it out")
+            raise can.CanInitializationError(f"serial_line has no option '{key}': remove it")
         if not channel:
             raise can.CanInitializationError("serial_line needs a port as its channel")
         commands = [_rate(bitrate, BIT_RATES, "bitrate")]
@@ -109,7 +109,7 @@ class SerialLineBus(can.BusABC):
                 getattr(error, "errno", None),
             ) from error
         with contextlib.suppress(Exception):
-            # Converters collect bytes for up to 16 ms otherwise; not every kind can be told.
+            # Otherwise converters collect bytes for up to 16 ms; not all support this setting.
             self._port.set_low_latency_mode(True)
         self._is_shutdown = False
         self.channel_info = f"serial_line {path}"
@@ -126,9 +126,8 @@ class SerialLineBus(can.BusABC):
     def _start(self, commands: list[bytes], listen_only: bool, settle_s: float) -> None:
         if settle_s > 0:
             time.sleep(settle_s)
-        # An adapter that is closed already may refuse to close; one that someone left open, or
-        # in the middle of a line, is brought to a known state by it. Never an empty line: to
-        # some adapters that is a mistake.
+        # A closed adapter may refuse to close; one left open, or in the middle of a line, gets a
+        # known state by this. Never send an empty line: some adapters treat it as an error.
         for _ in range(2):
             self._ask(b"C", 0.1)
         self._drain()
@@ -136,7 +135,7 @@ class SerialLineBus(can.BusABC):
             if command and self._ask(command, ANSWER_S) is False:
                 raise can.CanInitializationError(
                     f"{self._path}: the adapter refuses '{command.decode()}': check that it "
-                    "knows this bit rate and mode"
+                    "supports this bit rate and mode"
                 )
 
     def _ask(self, command: bytes, wait_s: float) -> bool | None:
@@ -153,7 +152,7 @@ class SerialLineBus(can.BusABC):
         return None
 
     def _drain(self) -> None:
-        """Drop what was sent before the adapter was closed."""
+        """Drop data sent before the adapter was closed."""
         while self._fill(0.0):
             pass
         self._frames.clear()
@@ -161,21 +160,21 @@ class SerialLineBus(can.BusABC):
         self.malformed = self.refused = self.acknowledged = 0
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
-        """Hand a frame to the adapter, without waiting.
+        """Pass a frame to the adapter, without waiting.
 
-        While the adapter takes nothing, the latest frame of each identifier is kept and the
-        older ones are dropped: a command to remove power must not queue behind old commands.
+        While the adapter accepts nothing, only the latest frame of each identifier is kept: a
+        command to remove power must not queue behind old commands.
 
         Raises:
-            can.CanOperationError: the port is gone, or has taken nothing for long; the frame is
-                kept all the same.
+            can.CanOperationError: the port was lost, or has been blocked for long; the frame is
+                still kept.
             ValueError: an error frame.
         """
         self._write(frame_line(msg), (msg.arbitration_id, msg.is_extended_id, msg.is_remote_frame))
 
     def _write(self, line: bytes, key: object = None) -> None:
         if self._cut or self._waiting:
-            # Put last, so that frames leave in the order in which they were last sent.
+            # Put last, so that frames are sent in the order of their latest values.
             self._waiting.pop(key, None)
             self._waiting[object() if key is None else key] = line
             self._flush()
@@ -190,9 +189,9 @@ class SerialLineBus(can.BusABC):
             self._waiting[object() if key is None else key] = line
 
     def _hand_over(self, line: bytes) -> int:
-        """Give the port as much of ``line`` as it takes; 0 while it is full.
+        """Write as much of ``line`` as the port takes, and return the count; 0 while it is full.
 
-        What the port holds cannot be taken back, so it is not filled: what waits, waits here.
+        Bytes in the port cannot be withdrawn, so it is not filled: lines wait here instead.
         """
         try:
             queued = struct.unpack("i", fcntl.ioctl(self._number, termios.TIOCOUTQ, bytes(4)))[0]
@@ -203,10 +202,10 @@ class SerialLineBus(can.BusABC):
             raise self._gone(error) from error
 
     def _flush(self) -> None:
-        """Write what waits, as far as the port takes it.
+        """Write waiting lines, as far as the port takes them.
 
         Raises:
-            can.CanOperationError: the port is gone, or has taken nothing for ``BLOCKED_S``.
+            can.CanOperationError: the port was lost, or has taken nothing for ``BLOCKED_S``.
         """
         while self._cut or self._waiting:
             key = next(iter(self._waiting), None)
@@ -222,16 +221,16 @@ class SerialLineBus(can.BusABC):
             self._cut = line[count:]
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
-        """One frame, or None after ``timeout`` seconds; 0 does not wait.
+        """Return one frame, or None after ``timeout`` seconds; 0 does not wait.
 
-        Its time stamp is that of its arrival here.
+        Its time stamp is the time of reception here.
 
         Raises:
             can.CanOperationError: the port is gone.
         """
         if self._filters:
             return super().recv(timeout)
-        # The wait, the clock and the log of python-can's own are left out: cycles run here.
+        # Without python-can's own wait, clock and log: this runs in cycles.
         return self._recv_internal(timeout)[0]
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
@@ -251,11 +250,11 @@ class SerialLineBus(can.BusABC):
             if not read and left is not None and left <= 0:
                 return None, False
             if read and timeout == 0:
-                # Half a line: the rest is not here yet.
+                # An incomplete line: the rest has not arrived yet.
                 return None, False
 
     def _fill(self, timeout: float | None) -> bool:
-        """Return whether bytes came within ``timeout``; all that wait are taken in."""
+        """Receive all waiting bytes; return whether any came within ``timeout``."""
         try:
             ready = select.select((self._number,), (), (), timeout)[0]
             if not ready:
@@ -274,7 +273,7 @@ class SerialLineBus(can.BusABC):
     def _take(self, chunk: bytes, now_s: float) -> None:
         if b"\a" in chunk:
             self.refused += chunk.count(b"\a")
-            # A line that BELL breaks into is not a frame; a line end alone would be an answer.
+            # A line interrupted by BELL is not a frame; a line end alone would be an answer.
             chunk = chunk.replace(b"\a", b"\a\r")
         lines = (self._rest + chunk).split(b"\r")
         rest = lines.pop()
@@ -302,7 +301,7 @@ class SerialLineBus(can.BusABC):
 
     def _gone(self, error: BaseException | None) -> can.CanOperationError:
         text = (getattr(error, "strerror", None) or str(error)) if error else "it was unplugged"
-        return can.CanOperationError(f"{self._path}: the port is gone: {text}")
+        return can.CanOperationError(f"{self._path}: the port was lost: {text}")
 
     def shutdown(self) -> None:
         """Close the adapter and the port."""

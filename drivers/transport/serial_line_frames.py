@@ -24,16 +24,16 @@ KINDS: dict[int, tuple[bool, bool, bool, bool]] = {
 
 
 def line_frame(line: bytes, now_s: float) -> can.Message | None:
-    """The frame that a line (without its CR) stands for, or None if it is none.
+    """Return the frame of a line (without its CR), or None if it is not a frame.
 
-    Four hexadecimal digits behind the data are an adapter's own time stamp and are left out.
+    Four hexadecimal digits after the data are an adapter's own time stamp and are ignored.
     """
     kind = KINDS.get(line[0])
     if kind is None:
         return None
     extended, remote, flexible, switched = kind
     try:
-        # Identifier and length code are 4 or 9 digits: whole bytes, with a 0 before the longer.
+        # Identifier and length code are 4 or 9 digits: whole bytes, with a 0 before the longer one.
         raw = unhexlify(b"0" + line[1:] if extended else line[1:])
     except NoHexadecimal:
         return None
@@ -61,7 +61,7 @@ def line_frame(line: bytes, now_s: float) -> can.Message | None:
 
 
 def frame_line(msg: can.Message) -> bytes:
-    """The line, CR included, that stands for a frame.
+    """Return the line of a frame, CR included.
 
     Raises:
         ValueError: an error frame.
@@ -82,6 +82,6 @@ def frame_line(msg: can.Message) -> bytes:
         text = f"{letter}{msg.arbitration_id:08x}{code:x}{data}\r"
     else:
         text = f"{letter}{msg.arbitration_id:03x}{code:x}{data}\r"
-    # Digits are written large, as adapters do; 'd' and 'b' would be digits as well.
+    # Digits are upper case, as adapters write them; 'd' and 'b' would also be digits.
     head = text[0].upper() if extended else text[0]
     return (head + text[1:].upper()).encode()

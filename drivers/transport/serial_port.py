@@ -24,25 +24,25 @@ from drivers.capture import wires
 from drivers.transport.board_quantities import Part
 
 CHUNK = 4096
-STALE_S = 0.02  # as old as a sample may be before most profiles stop on it
-# Of what the other end of a local socket has not read, as the system counts it: some 40 messages.
+STALE_S = 0.02  # age of a sample at which most profiles stop
+# Unread by the other end of a local socket, as counted by the system: about 40 messages.
 MOST_UNREAD = 32_768
-BLOCKED_S = 0.5  # with nothing read there, after which it is told. Common practice, no source
+BLOCKED_S = 0.5  # without any read there, until it is reported. Common practice, no source
 LONGEST_SEND_S = 0.002  # a full output buffer: the line is slower than what is sent on it
 FIXES = {
-    errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
-    errno.EPERM: "you may not use it: ask for the right, often membership of the device's group",
-    errno.ENOENT: "nothing has this name: check drive.port.path and that the board is plugged in",
-    errno.ENODEV: "nothing has this name: check drive.port.path and that the board is plugged in",
-    errno.ECONNREFUSED: "nobody serves it any more: start the other end first",
-    errno.EAGAIN: "another program holds it: end that one first",
-    errno.EBUSY: "another program holds it: end that one first",
+    errno.EACCES: "no permission: get access, often by membership of the device's group",
+    errno.EPERM: "no permission: get access, often by membership of the device's group",
+    errno.ENOENT: "no such device: check drive.port.path and that the board is plugged in",
+    errno.ENODEV: "no such device: check drive.port.path and that the board is plugged in",
+    errno.ECONNREFUSED: "no process serves it: start the other end first",
+    errno.EAGAIN: "another program uses it: end that one first",
+    errno.EBUSY: "another program uses it: end that one first",
 }
-GENERAL_FIX = "check that the board is plugged in, drive.port is right and you may use it"
+GENERAL_FIX = "check that the board is plugged in, drive.port is right and you have permission"
 
 
 class UsbIdentity(Part):
-    """An adapter as USB knows it; the serial number tells two of a kind apart."""
+    """USB identity of an adapter; the serial number distinguishes two of a kind."""
 
     vendor_id: Annotated[int, Field(ge=0, le=0xFFFF)]
     product_id: Annotated[int, Field(ge=0, le=0xFFFF)]
@@ -74,20 +74,20 @@ class PortOptions(Part):
 
 
 class SerialPort:
-    """An open port. Once lost it stays lost: whoever opens it anew begins without power."""
+    """An open port. Once lost it stays lost: after reopening, power is off."""
 
     def __init__(self, options: PortOptions) -> None:
         self._options = options
         self._port: serial.Serial | socket.socket | None = None
         self._number = -1
         self._most_waiting = 0
-        self._held: deque[tuple[float, bytes]] = deque()  # for a socket: when written, and what
-        self._cut = b""  # the rest of a message of which a part has left
-        self._taken_s = 0.0  # when the socket last took all there was
+        self._held: deque[tuple[float, bytes]] = deque()  # for a socket: write time and data
+        self._cut = b""  # the rest of a partly sent message
+        self._taken_s = 0.0  # when the socket last took all data
         self.path = options.path or str(options.usb)
 
     def open(self) -> None:
-        """Open it and forget what waits in it.
+        """Open it and discard waiting data.
 
         Raises:
             DriverError: naming the port and the fix.
@@ -95,7 +95,7 @@ class SerialPort:
         self.close()
         recording = wires.replayed()
         if recording is not None:
-            # In place of reading and writing: what came then comes again.
+            # Replay instead of reading and writing.
             port = recording.port()
             self.__dict__.update(read=port.read, write=port.write)
             return
@@ -118,7 +118,7 @@ class SerialPort:
                 write_timeout=0,
                 exclusive=True,
             )
-        except (OSError, ValueError) as error:  # pyserial's own is an OSError
+        except (OSError, ValueError) as error:  # pyserial's exception is an OSError
             number = getattr(error, "errno", None)
             raise _not_opened(path, error, number) from error
         with contextlib.suppress(Exception):
@@ -131,7 +131,7 @@ class SerialPort:
         os.set_blocking(self._number, False)
 
     def _connect(self, path: str) -> None:
-        """A local socket in place of a port: what a serial server or a simulated board offers."""
+        """Connect to a local socket instead of a port, of a serial server or simulated board."""
         connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             connection.connect(path)
@@ -148,7 +148,7 @@ class SerialPort:
         """Return the waiting bytes; if there are none, wait until ``until_s`` (monotonic) at most.
 
         Raises:
-            DriverError: not open, or the port is gone.
+            DriverError: not open, or the port was lost.
         """
         number = self._number
         if number < 0:
@@ -173,13 +173,13 @@ class SerialPort:
         return chunk
 
     def write(self, data: bytes) -> None:
-        """Send all of it; what has waited for ``STALE_S`` is dropped first.
+        """Send all data; drop data that has waited for ``STALE_S`` first.
 
-        A command to remove power must not queue behind old commands. What is cut by that is a
-        damaged message to the board, which its checksum or the next cycle makes good.
+        A command to remove power must not queue behind old commands. A message cut by this is
+        damaged for the board; its checksum or the next cycle corrects that.
 
         Raises:
-            DriverError: not open, gone, or so far behind that it takes no more.
+            DriverError: not open, lost, or so far behind that it takes no more.
         """
         if self._number < 0:
             raise DriverError("the drive is not open")
@@ -230,21 +230,21 @@ class SerialPort:
             )
 
     def _unread(self) -> int:
-        """Bytes that the other end of the socket has not read, as the system counts them."""
+        """Return the bytes not yet read by the other end of the socket, counted by the system."""
         try:
             return int(struct.unpack("i", fcntl.ioctl(self._number, termios.TIOCOUTQ, bytes(4)))[0])
-        except OSError:  # no such count on this system: its own limit remains
+        except OSError:  # no such count on this system: its own limit applies
             return 0
 
     def _drop_stale(self) -> None:
-        """Empty the port's own output queue if it holds more than the line carries in time."""
+        """Empty the port's output queue if it holds more than the line can carry in time."""
         with contextlib.suppress(OSError, termios.error):
             waiting = struct.unpack("i", fcntl.ioctl(self._number, termios.TIOCOUTQ, bytes(4)))[0]
             if waiting > self._most_waiting:
                 termios.tcflush(self._number, termios.TCOFLUSH)
 
     def close(self) -> None:
-        """Let go of it. Never raises."""
+        """Release the port. Never raises."""
         for replaced in ("read", "write"):
             self.__dict__.pop(replaced, None)
         port, self._port = self._port, None
@@ -255,11 +255,13 @@ class SerialPort:
 
     def _gone(self, error: OSError | None) -> DriverError:
         reason = f": {error.strerror}" if error else ""
-        return DriverError(f"serial port {self.path} is gone{reason}: check its plug and its power")
+        return DriverError(
+            f"serial port {self.path} was lost{reason}: check its plug and its power"
+        )
 
 
 def is_socket(path: str) -> bool:
-    """Return whether a local socket stands at this path."""
+    """Return whether this path is a local socket."""
     try:
         return stat.S_ISSOCK(os.stat(path).st_mode)
     except (OSError, ValueError):
@@ -273,7 +275,7 @@ def _not_opened(path: str, error: Exception, number: int | None) -> DriverError:
 
 
 def find_port(usb: UsbIdentity | None) -> str:
-    """Path of the adapter with this identity.
+    """Return the path of the adapter with this identity.
 
     Raises:
         DriverError: none is plugged in, or more than one.
@@ -296,4 +298,4 @@ def find_port(usb: UsbIdentity | None) -> str:
     there = ", ".join(
         f"{port.device} {port.vid:04x}:{port.pid:04x}" for port in plugged if port.vid is not None
     )
-    raise DriverError(f"{usb}: not plugged in (there are: {there or 'none'})")
+    raise DriverError(f"{usb}: not plugged in (found: {there or 'none'})")

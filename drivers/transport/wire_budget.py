@@ -1,4 +1,4 @@
-"""Load of each wire by the declared exchange at worst, and its highest rate."""
+"""Worst-case load of each wire by the declared exchange, and its highest rate."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class Budget:
 
     Attributes:
         share: of the wire's time, 1 = full.
-        what: what it was computed with, in words.
+        what: basis of the computation, as text.
         fastest_rate_hz: cycles per second at which ``REFUSE_SHARE`` is just reached; infinite
             if the load does not depend on the cycle, 0 if it does not fit at any rate.
         key: under ``drive`` in the profile, where the wire is described, such as ``bus``.
@@ -32,30 +32,30 @@ class Budget:
 
 @runtime_checkable
 class Budgeting(Protocol):
-    """A protocol (``drivers.base.WireProtocol``) that knows what its exchange takes."""
+    """A protocol (``drivers.base.WireProtocol``) that can compute the load of its exchange."""
 
     def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
-        """One for each wire of a drive with validated options at this cycle period."""
+        """Return one for each wire of a drive with validated options at this cycle period."""
 
 
 class WireLoad:
-    """Adds up what one wire carries: in every cycle, and at a rate of its own."""
+    """Sum of the load of one wire: per cycle, and at separate rates."""
 
     def __init__(self) -> None:
         self._cycle_s = 0.0
         self._fixed = 0.0
 
     def each_cycle(self, seconds: float, every: float = 1.0) -> None:
-        """Something that takes the wire for ``seconds`` in every ``every``-th cycle."""
+        """Add a load of ``seconds`` in every ``every``-th cycle."""
         self._cycle_s += seconds / every
 
     def each(self, seconds: float, every_s: float) -> None:
-        """Something that takes the wire for ``seconds`` every ``every_s`` seconds."""
+        """Add a load of ``seconds`` every ``every_s`` seconds."""
         if every_s > 0:
             self._fixed += seconds / every_s
 
     def budget(self, period_s: float, what: str, key: str = "bus") -> Budget:
-        """The sum at this cycle period."""
+        """Return the sum at this cycle period."""
         left = REFUSE_SHARE - self._fixed
         fastest = math.inf if self._cycle_s == 0 else max(0.0, left / self._cycle_s)
         if self._cycle_s == 0 and left < 0:
@@ -64,7 +64,7 @@ class WireLoad:
 
 
 def worst_frame_bits(data_bytes: int, extended: bool = False) -> int:
-    """Bits of a classic data frame with the most stuff bits, interframe space included.
+    """Return the bits of a classic data frame with most stuff bits, interframe space included.
 
     g + 8s + 13 + ⌊(g + 8s − 1)/4⌋ with g = 34, or 54 for 29-bit identifiers (Davis, Burns,
     Bril, Lukkien: Controller Area Network (CAN) schedulability analysis, Real-Time Systems 35,
@@ -80,18 +80,18 @@ def worst_frame_bits(data_bytes: int, extended: bool = False) -> int:
 
 
 def worst_fd_bits(data_bytes: int, extended: bool = False) -> tuple[int, int]:
-    """(bits at the bit rate of arbitration, bits at that of the data) of a CAN FD data frame.
+    """Return (bits at the arbitration bit rate, bits at the data bit rate) of a CAN FD data frame.
 
     The fields of ISO 11898-1:2015 (lengths from memory). At the rate of arbitration: start,
-    identifier, RRS, IDE, FDF, res and BRS (17 bits, or 36 with SRR and 18 bits of identifier
-    more), acknowledge, end of frame and interframe space (12). At that of the data: ESI, length
-    and data (5 + 8s), stuff count, CRC of 17 or 21 bits with a fixed stuff bit before every
-    fourth (27 or, from 17 bytes on, 32), its delimiter (1). From start to data one stuff bit
-    comes after the first five bits and every further four at worst (as in Davis et al., 2007);
-    one that follows BRS has the data's rate.
+    identifier, RRS, IDE, FDF, res and BRS (17 bits, or 36 with SRR and 18 more bits of identifier),
+    acknowledge, end of frame and interframe space (12). At the data rate: ESI, length and data
+    (5 + 8s), stuff count, CRC of 17 or 21 bits with a fixed stuff bit before every fourth (27 or,
+    from 17 bytes on, 32), its delimiter (1). From start to data, at worst one stuff bit comes after
+    the first five bits and after every further four (as in Davis et al., 2007); one after BRS has
+    the data rate.
 
     Raises:
-        ValueError: no length that CAN FD knows.
+        ValueError: not a CAN FD length.
     """
     if data_bytes not in (*range(9), 12, 16, 20, 24, 32, 48, 64):
         raise ValueError(f"a CAN FD frame cannot have {data_bytes} data bytes")
@@ -105,7 +105,7 @@ def worst_fd_bits(data_bytes: int, extended: bool = False) -> tuple[int, int]:
 
 @dataclass(frozen=True)
 class CanWire:
-    """A CAN bus as its options describe it; seconds that frames take on it at worst."""
+    """A CAN bus by its options; worst-case duration of frames."""
 
     bit_rate: float
     data_bit_rate: float
@@ -113,11 +113,11 @@ class CanWire:
 
     @classmethod
     def of(cls, options: Mapping[str, Any]) -> CanWire:
-        """From python-can's options: ``bitrate`` and, for CAN FD, ``data_bitrate``."""
+        """Return the bus of python-can's options: ``bitrate`` and, for CAN FD, ``data_bitrate``."""
         given = options.get("bitrate")
         known = isinstance(given, int | float) and given > 0
         rate = float(given) if known and given is not None else float(USUAL_BIT_RATE)
-        source = "as the profile says" if known else "taken as usual"
+        source = "from the profile" if known else "assumed"
         words = f"at {rate / 1e6:g} Mbit/s, {source}"
         fast = options.get("data_bitrate")
         if isinstance(fast, int | float) and fast > 0:
@@ -127,7 +127,7 @@ class CanWire:
     def frame_s(
         self, data_bytes: int, extended: bool = False, fd: bool = False, switched: bool = False
     ) -> float:
-        """One frame; ``switched``: its data go at the data's own bit rate."""
+        """Return the duration of a frame in s; ``switched``: data at the data bit rate."""
         if not fd:
             return worst_frame_bits(data_bytes, extended) / self.bit_rate
         slow, fast = worst_fd_bits(data_bytes, extended)
@@ -135,5 +135,5 @@ class CanWire:
 
 
 def serial_s(size: int, baud: float, bits_per_byte: float = 10.0) -> float:
-    """Seconds that bytes take on a serial line; 10 bits a byte: start, eight of data, stop."""
+    """Return the duration of bytes on a serial line in s; 10 bits a byte: start, 8 data, stop."""
     return size * bits_per_byte / baud

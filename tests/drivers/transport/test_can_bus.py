@@ -15,9 +15,9 @@ from drivers.transport.can_bus import open_bus
     ("interface", "channel", "options", "says"),
     [
         ("local_soket", "x", {}, r"drive\.bus\.interface.*did you mean 'local_socket'"),
-        ("local_socket", "nobody.sock", {}, "nothing has this name"),
+        ("local_socket", "nobody.sock", {}, "no such device"),
         ("local_socket", "nobody.sock", {"rol": "hub"}, "no option 'rol'"),
-        ("slcan", "nothing.tty", {}, "nothing has this name"),
+        ("slcan", "nothing.tty", {}, "no such device"),
     ],
 )
 def test_the_error_names_place_and_fix(tmp_path, interface, channel, options, says):

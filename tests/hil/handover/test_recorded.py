@@ -57,7 +57,7 @@ def test_both_laws_answer_as_the_bench_did_on_the_rigs_own_wires(tmp_path: Path)
 def test_a_recording_that_does_not_fit_is_one_line_with_a_fix(tmp_path: Path) -> None:
     board = real("treadle_can")
     wrong = {
-        "no recording": (board, tmp_path, "--log-wire left"),
+        "no recording": (board, tmp_path, "written by --log-wire"),
         "zero never stated": (board, RECORDINGS / "treadle_can", "is closed in 0 cycles.*Fix"),
     }
     for name, (profile, recording, words) in wrong.items():
