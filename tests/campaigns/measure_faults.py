@@ -33,7 +33,7 @@ from drivers.base import PowerStage
 from hil.bench import LockstepBench, Rehearsal
 from hil.bench.referencing import LOST
 from hil.bench.rehearsal import KINDS, DisturbanceFault
-from hil.core import Cause, ConfirmReference, Reset, Sample, State
+from hil.core import Cause, ConfirmReference, EndCommission, Reset, Sample, State
 from hil.measure import TESTS, GuardedTest, measure_all
 from hil.procedures import Hand, LockstepRunner, SimulatedOperator
 from hil.profile import load_profile
@@ -220,6 +220,7 @@ def _take_up(bench: _Broken, outcome: Outcome) -> None:
     person._hands.hold_screw(False)
     bench.run(1.5)
     bench.request(Reset())
+    bench.request(EndCommission())  # the rig host does so when whoever asked for it is gone
     bench.run(0.5)
     if bench.bench.reference == LOST:
         _reference(bench, person, outcome)
