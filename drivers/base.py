@@ -86,6 +86,7 @@ class Telemetry:
     torque_N_m: float = 0.0
     deflection_counts: float = 0.0
     supply_V: float = 0.0
+    supply_A: float = float("nan")  # from the supply, - back into it; NaN where not reported
     temperature_degC: float = float("nan")
     power: PowerStage = PowerStage.UNKNOWN
     mode: int = 0

@@ -24,6 +24,7 @@ WORDS = {
     "deflection_object": ("analog", "analogue", "input", "encoder", "sensor"),
     "spare_object": ("analog", "analogue", "input", "sensor"),
     "temperature_object": ("temperature", "heat"),
+    "supply_current_object": ("supply", "bus", "current"),
 }
 MODES = {"torque": Mode.TORQUE, "velocity": Mode.VELOCITY, "position": Mode.POSITION}
 TYPES = {

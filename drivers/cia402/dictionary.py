@@ -185,6 +185,15 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
         last = max(subindex for i, subindex in d.items if i == index)
         if last:
             d.add(index, 0, "UNSIGNED8", value=last)
+    drawn = options.supply_current_object
+    if drawn is not None:
+        d.add(
+            drawn.index,
+            drawn.subindex,
+            drawn.type,
+            get=lambda: round(core.supply_A / drawn.scale),
+            **m,
+        )
     t = options.temperature_object
     if t is not None:
         d.add(t.index, t.subindex, t.type, get=lambda: round(core.temperature_degC / t.scale), **m)

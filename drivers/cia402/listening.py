@@ -88,6 +88,10 @@ def _pdo(stats: MessageStats, pdo: Pdo, options: Cia402Options) -> Take:
     if heat is not None and options.temperature_object is not None:
         names[heat], units[heat] = "temperature", "degC"
         scales[heat] = options.temperature_object.scale
+    drawn = mapping.supply_current(options)
+    if drawn is not None and options.supply_current_object is not None:
+        names[drawn], units[drawn] = "supply current", "A"
+        scales[drawn] = options.supply_current_object.scale
     if spare is not None:
         names[spare] = "spare input"
     inputs = mapping.inputs(options)

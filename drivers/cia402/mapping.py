@@ -56,6 +56,11 @@ def temperature(options: Cia402Options) -> Entry | None:
     return None if o is None else Entry(o.index, o.subindex, o.type)
 
 
+def supply_current(options: Cia402Options) -> Entry | None:
+    o = options.supply_current_object
+    return None if o is None else Entry(o.index, o.subindex, o.type)
+
+
 def spare(options: Cia402Options) -> Entry | None:
     o = options.spare_object
     return None if o is None else Entry(o.index, o.subindex, o.type)
@@ -98,6 +103,9 @@ def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
     heat = temperature(options)
     if heat is not None:
         slow.append(heat)
+    drawn = supply_current(options)
+    if drawn is not None:
+        slow.append(drawn)
     second_input = spare(options)
     if second_input is not None:
         slow.append(second_input)

@@ -48,6 +48,8 @@ class Cia402Options(Part):
     temperature_object: ObjectReference | None = ObjectReference(
         index=0x2010, type="INTEGER16", scale=0.1
     )
+    # Current from the supply in A: no object of CiA 402, so a maker's own. Sent with the slow values.
+    supply_current_object: ObjectReference | None = None
     # A second analogue input: shows whether the sensor is wired to the first
     spare_object: ObjectReference | None = None
     # Digital inputs of CiA 402, 0x60FD: for a home switch. Sent with the slow values.
@@ -72,7 +74,13 @@ class Cia402Options(Part):
             )
         if self.drive_loss < 2 * self.drive_heartbeat:
             raise ValueError("drive_loss must be at least twice drive_heartbeat")
-        for name in ("deflection_object", "temperature_object", "spare_object", "inputs_object"):
+        for name in (
+            "deflection_object",
+            "temperature_object",
+            "supply_current_object",
+            "spare_object",
+            "inputs_object",
+        ):
             reference = getattr(self, name)
             if reference is not None and reference.scale == 0.0:
                 raise ValueError(f"{name}.scale must not be 0")

@@ -55,9 +55,12 @@ class Reception:
         self._mode_is_fast = mapping.MODE in transmit[1].entries
         self._slow = {pdo.cob_id: (pdo.packing, pdo.entries) for pdo in transmit[2:]}
         self._temperature = mapping.temperature(options)
+        self._drawn = mapping.supply_current(options)
         self._spare = mapping.spare(options)
         self._inputs = mapping.inputs(options)
         self._spare_scale = options.spare_object.scale if options.spare_object else math.nan
+        drawn = options.supply_current_object
+        self._drawn_scale = drawn.scale if drawn else math.nan
         self._temperature_scale = (
             options.temperature_object.scale if options.temperature_object else math.nan
         )
@@ -82,6 +85,8 @@ class Reception:
 
     def _names_of(self, entries: tuple[mapping.Entry, ...]) -> str:
         known = {mapping.SUPPLY: "supply", mapping.ERROR: "fault", mapping.MODE: "mode"}
+        if self._drawn is not None:
+            known[self._drawn] = "supply current"
         if self._spare is not None:
             known[self._spare] = "spare input"
         if self._inputs is not None:
@@ -207,6 +212,8 @@ class Reception:
                 telemetry.mode = value
             elif entry == self._inputs:
                 telemetry.digital_inputs = value & 0xFFFF_FFFF
+            elif entry == self._drawn:
+                telemetry.supply_A = value * self._drawn_scale
             elif entry == self._spare:
                 telemetry.spare_counts = value * self._spare_scale
             else:

@@ -80,6 +80,8 @@ class SimulatedDriveCore:
         self.velocity_rad_s = 0.0
         self.torque_N_m = 0.0
         self.supply_V = p.supply_V
+        self.supply_A = 0.0  # with the errors of the drive's own meter
+        self._drawn_C = 0.0
         self.temperature_degC = p.ambient_degC
         self.deflection_counts = 0
         self._armed = True
@@ -352,6 +354,11 @@ class SimulatedDriveCore:
         self.velocity_rad_s += part * (self._speed_rad_s() - self.velocity_rad_s)
         self.torque_N_m = p.drive_polarity * self._torque_constant * physics.current_A
         self.supply_V = physics.link_V
+        drawn = physics.drawn_C
+        if dt_s > 0.0:
+            mean_A = (drawn - self._drawn_C) / dt_s
+            self.supply_A = p.supply_current_gain * mean_A + p.supply_current_offset_A
+            self._drawn_C = drawn
         held = faults["temperature_degC"]
         warm = OPEN_SENSOR_degC if p.temperature_absent else p.ambient_degC + physics.drive_rise_K
         self.temperature_degC = held if held == held else warm

@@ -24,7 +24,7 @@ SLOW_EVERY = 10  # cycles between values that a drive sends slowly
 SLOW_VALUES = "supply, temperature"
 _MOTOR_FRAME = ("position_rad", "torque_N_m", "power", "fault_code", "fault_text")
 _SENSOR_FRAME = ("velocity_rad_s", "deflection_counts", "mode")
-_SLOW_FRAME = ("supply_V", "temperature_degC")
+_SLOW_FRAME = ("supply_V", "supply_A", "temperature_degC")
 
 
 class LockstepDrive:
@@ -33,7 +33,8 @@ class LockstepDrive:
     Timing is that of a drive on synchronous messages: what is written in one cycle is taken
     over at the start of the next, together with that cycle's sampling. Values carry the
     resolution they would have on the wire: torque in per mille of rated torque, position in
-    counts, velocity in counts per second, voltage in millivolts, temperature in 0.1 K.
+    counts, velocity in counts per second, voltage in millivolts, supply
+    current in 10 mA, temperature in 0.1 K.
     With ``bus_loss`` or ``drive_refresh_every`` in its parameters, frames are lost and values
     grow old as they would on the wire: SYNC, two frames of telemetry and the command each
     have their own luck. ``read_late`` is a read in a cycle that is held up somewhere.
@@ -235,6 +236,8 @@ class LockstepDrive:
         telemetry.deflection_counts = float(core.deflection_counts)
         if not core.environment.slow_values_silent:
             telemetry.supply_V = round(core.supply_V, 3)
+            if core.parameters.supply_current_reported:
+                telemetry.supply_A = round(core.supply_A, 2)
             telemetry.temperature_degC = round(core.temperature_degC, 1)
         telemetry.power = core.power
         telemetry.mode = int(core.mode)

@@ -102,6 +102,9 @@ class RigParameters:
     link_capacitance_F: float = 0.002
     supply_takes_regeneration: bool = True
     drive_idle_W: float = 2.0
+    supply_current_reported: bool = False  # by the drive; its meter's errors:
+    supply_current_gain: float = 1.0
+    supply_current_offset_A: float = 0.0
 
     # drive firmware
     off_state: OffState = "open"  # windings while the power stage is off

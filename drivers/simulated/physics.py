@@ -172,7 +172,7 @@ class RigPhysics(SteppedRig):
         last_deflection = self._last_deflection
         time = self.time_s
         amplitude, pulsation, hand_start, hand_end = self._hand
-        motor_work = hand_work = source_work = heat = 0.0
+        motor_work = hand_work = source_work = heat = charge = work = 0.0
         rod_per_coordinate = rod_arm
         push = struck = turn = 0.0
         if self._turning is not None:
@@ -328,6 +328,8 @@ class RigPhysics(SteppedRig):
                 )
             current = next_current
             taken = drawn / link
+            charge += taken
+            work += drawn
             if takes_regeneration or link < source:
                 settled = source - source_resistance * taken
                 after = settled + (link - settled) * supply_decay
@@ -363,6 +365,8 @@ class RigPhysics(SteppedRig):
         self.motor_work_J += motor_work
         self.hand_work_J += hand_work
         self.source_work_J += source_work
+        self.drawn_C += charge * step
+        self.drawn_J += work * step
         warm(self, heat / count * self._per_continuous_square, dt_s)
         # The winding's resistance follows its temperature, slowly: no need each advance.
         if abs(self.winding_mean_K - self._resistance_at_K) > 1.0:

@@ -21,6 +21,7 @@ class RigState:
             hottest phase.
         motor_work_J, hand_work_J, source_work_J: energy put in since the start, by shaft
             torque, hands and supply.
+        drawn_C, drawn_J: charge and energy that the drive took from its DC link since the start.
         aligned_m: nut position at which the drive found the rotor's angle.
         peak_spring_force_N, peak_speed_m_s, peak_end_speed_m_s: largest since the last
             ``reset_peaks``: force of the springs on the rod, speed of the nut, speed at which
@@ -44,6 +45,7 @@ class RigState:
         self.motor_work_J = 0.0
         self.hand_work_J = 0.0
         self.source_work_J = 0.0
+        self.drawn_C = self.drawn_J = 0.0
         self.hung_mass_kg = p.initial_hung_mass_kg
         self.jammed = p.nut_jammed  # the nut is held fast
         self.blocked = False  # the output is held fast

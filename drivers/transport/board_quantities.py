@@ -12,6 +12,7 @@ GIVEN_UNITS: dict[str, str] = {
     "torque": "N·m",
     "current": "A",
     "supply": "V",
+    "supply_current": "A",  # from the supply, - back into it
     "temperature": "degC",
     "deflection": "counts",
     "status": "",
@@ -30,6 +31,7 @@ InputMap = Literal[
     "torque",
     "current",
     "supply",
+    "supply_current",
     "temperature",
     "deflection",
     "status",

@@ -259,6 +259,7 @@ class Bench(CappedBench):
             commanded_torque_N_m=self.command.torque_N_m * self.sign,
             measured_torque_N_m=telemetry.torque_N_m * self.sign,
             supply_V=telemetry.supply_V,
+            supply_A=telemetry.supply_A,
             drive_temperature_degC=telemetry.temperature_degC,
             motor_heat=supervisor.heat.heat,
             rest_position_m=answer.rest_m,

@@ -97,6 +97,9 @@ class Sample(NamedTuple):
         float, Described("N.m", "motor torque reported by the drive, profile sign")
     ]
     supply_V: Annotated[float, Described("V", "DC link voltage")]
+    supply_A: Annotated[
+        float, Described("A", "supply current, - back into it, NaN where the drive reports none")
+    ]
     drive_temperature_degC: Annotated[
         float, Described("degC", "drive temperature, NaN where not reported")
     ]

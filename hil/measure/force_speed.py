@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.base import PowerStage
 from drivers.motion import SPEED
 from hil.bringup import make_safe
 from hil.control import driven_current_A, passive_bounds
@@ -34,10 +35,11 @@ from hil.measure.guarded import (
     under_power,
 )
 from hil.measure.loop_prediction import FRICTION_KNOWN
-from hil.measure.truth import MOTOR_POWER
+from hil.measure.truth import MOTOR_POWER, SUPPLY_POWER
 from hil.measure.weight_moves import expected_of_move, lasts_s, way_m, weights_lifted
 from hil.procedures import Hand, Hang, Pause, Push
 from hil.profile import Profile, arm_ratio, rig_parameters
+from hil.recorder import RunError
 
 LIFTS = 4
 SPEED_SAMPLES = 20
@@ -48,6 +50,8 @@ PUSH_Hz, PUSHES = 0.2, 3
 PUSH_FACTOR = 2.2  # of the back-driving force that the profile makes one expect
 MOVED_COUNTS = 4.0  # of the motor sensor: the nut is driven back
 SEEN_S = 0.01  # until a nut that slips has moved by a count; judged on one simulated rig
+# Of a drive's own meter of its supply current, expanded: common practice, no source.
+SUPPLY_SHARE, SUPPLY_OFFSET_A = 0.02, 0.03
 RESISTANCE_KNOWN = 0.06  # of the winding: maker's tolerance and heat; common practice, no source
 
 
@@ -107,15 +111,27 @@ def _run(profile: Profile) -> Part:
     yield Hang(0.0)
 
 
-def electrical_W(run: RecordedRun, part: Window, profile: Profile) -> Floats:
-    """Return the power at the motor's terminals, τ·ω + R·i².
+def supply_reported(run: RecordedRun) -> bool:
+    """Return whether the drive reported the current that it takes from the supply."""
+    try:
+        current = np.asarray(run.column("supply_A"), dtype=float)
+    except (RunError, KeyError):  # recorded before there was such a column
+        return False
+    return bool(np.any(np.isfinite(current)))
 
-    Of a simulated rig's true states it is exact; of a record it is an estimate by stated torque
-    constant and resistance, the latter as warm as the motor's heat says (copper, 0.39 % a kelvin).
+
+def electrical_W(run: RecordedRun, part: Window, profile: Profile) -> Floats:
+    """Return the electrical power: V·I of the supply if reported, else at the motor's terminals.
+
+    The latter is an estimate, τ·ω + R·i², by stated torque constant and resistance, as warm as the
+    motor's heat says (copper, 0.39 % a kelvin). Of a simulated rig's true states either is exact.
     """
-    exact = getattr(run, "true", {}).get(MOTOR_POWER)
+    reported = supply_reported(run)
+    exact = getattr(run, "true", {}).get(SUPPLY_POWER if reported else MOTOR_POWER)
     if exact is not None:
         return np.asarray(exact[part.begin : part.end])
+    if reported:
+        return np.nan_to_num(cut(run, part, "supply_V") * cut(run, part, "supply_A"))
     motor = profile.actuator.motor
     torque = cut(run, part, "measured_torque_N_m")
     speed = profile.actuator.radians_per_metre * cut(run, part, "nut_velocity_m_s")
@@ -124,12 +140,22 @@ def electrical_W(run: RecordedRun, part: Window, profile: Profile) -> Floats:
     return np.asarray(torque * speed + motor.winding_resistance * warm * current**2)
 
 
+def _rest_W(run: RecordedRun) -> float | None:
+    """Return the power that the drive takes with its power stage off; None if it reports none."""
+    if not supply_reported(run):
+        return None
+    off = np.asarray(run.column("power_stage")) == PowerStage.OFF
+    power = np.asarray(run.column("supply_V"), float) * np.asarray(run.column("supply_A"), float)
+    return float(np.nanmedian(power[off])) if np.any(np.isfinite(power[off])) else 0.0
+
+
 def _energies(
     run: RecordedRun, name: str, profile: Profile, mass_kg: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """(mechanical J, electrical J, copper J, peak mechanical W) of each move with this weight."""
+    """(mechanical J, electrical J, its u95 in J, peak mechanical W) of each move with this weight."""
     rows = []
     motor = profile.actuator.motor
+    reported = supply_reported(run)
     for part in windows(run, name):
         if part.values["weight_kg"] != mass_kg:
             continue
@@ -139,14 +165,19 @@ def _energies(
         far = SPEED_SAMPLES
         speed = (position[far:] - position[:-far]) / (t[far:] - t[:-far])
         power = speed * force[far // 2 : -far // 2]
-        current = cut(run, part, "measured_torque_N_m") / motor.torque_constant
-        copper = motor.winding_resistance * current**2
+        electrical = electrical_W(run, part, profile)
+        if reported:
+            volts = cut(run, part, "supply_V")
+            unsure = np.hypot(SUPPLY_SHARE * electrical, SUPPLY_OFFSET_A * volts)
+        else:
+            current = cut(run, part, "measured_torque_N_m") / motor.torque_constant
+            unsure = RESISTANCE_KNOWN * motor.winding_resistance * current**2
         sign = 1.0 if name == "lift" else -1.0
         rows.append(
             (
                 float(np.trapezoid(force, position)),
-                float(np.trapezoid(electrical_W(run, part, profile), t)),
-                float(np.trapezoid(copper, t)),
+                float(np.trapezoid(electrical, t)),
+                float(np.trapezoid(unsure, t)),
                 sign * float(np.max(sign * power)),
             )
         )
@@ -158,13 +189,20 @@ def _energies(
 
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     found = [_back_driving(run, profile)]
-    notes = [
-        "Electrical power is an estimate at the motor's terminals, from torque, speed and "
-        "winding resistance: the drive reports no supply current."
-    ]
+    rest_W = _rest_W(run)
+    if rest_W is None:
+        notes = [
+            "Electrical power is an estimate at the motor's terminals, from torque, speed and "
+            "winding resistance: the drive reports no supply current."
+        ]
+    else:
+        notes = [
+            "Electrical power is that of the supply, voltage times current as the drive reports "
+            f"them: what it takes for itself is part of it ({rest_W:.1f} W with power off)."
+        ]
     weights = weights_lifted(profile)
     for mass, _force, speed in weights:
-        found += _of_weight(run, profile, mass, speed)
+        found += _of_weight(run, profile, mass, speed, rest_W)
     if weights:
         found.append(_sag(run, profile))
     else:
@@ -173,22 +211,28 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
 
 def _of_weight(
-    run: RecordedRun, profile: Profile, mass: float, speed: float
+    run: RecordedRun, profile: Profile, mass: float, speed: float, rest_W: float | None
 ) -> list[Characteristic]:
     conditions = f"{mass:g} kg on the lever, moves of {SPEED(speed):.0f}{SPEED} peak"
     relative = 2 * profile.calibration.relative_uncertainty
     figures = []
+    source, causes = "is an estimate at the motor", "winding resistance"
+    if rest_W is not None:
+        source, causes = "is V·I of the supply, as the drive reports it", "losses of the drive"
+    causes = f"screw, dry friction, torque constant, {causes}"
     for name, title in (
         ("lift", "Efficiency while lifting, motor to output"),
         ("lower", "Efficiency while lowering, output to motor"),
     ):
-        work, electrical, copper, power = _energies(run, name, profile, mass)
+        work, electrical, unsure, power = _energies(run, name, profile, mass)
         lifting = name == "lift"
         each = work / electrical if lifting else electrical / work
-        known = RESISTANCE_KNOWN * np.abs(copper / electrical)
+        known = unsure / np.abs(electrical)
         systematic = abs(float(np.mean(each))) * (relative + float(np.mean(known)))
         value, u95 = mean_u95(each, systematic)
-        expected, peak = expected_of_move(profile, mass, speed, 1.0 if lifting else -1.0)
+        expected, peak = expected_of_move(
+            profile, mass, speed, 1.0 if lifting else -1.0, rest_W or 0.0
+        )
         figures.append(
             Characteristic(
                 f"force_speed.efficiency_{name}ing_{mass:g}_kg",
@@ -198,8 +242,8 @@ def _of_weight(
                 "1",
                 expected,
                 0.1,
-                conditions=f"{conditions}; electrical power is an estimate at the motor",
-                causes="screw, dry friction, winding resistance, torque constant",
+                conditions=f"{conditions}; electrical power {source}",
+                causes=causes,
             )
         )
         if lifting:

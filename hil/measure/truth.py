@@ -26,6 +26,7 @@ TRUE_STATES = (
     "nut_position_m",
     "nut_velocity_m_s",
 )
+SUPPLY_POWER = "supply_power_W"  # that the drive takes from its DC link, - back into it
 MOTOR_POWER = "motor_power_W"  # at the motor's terminals; no record has it
 
 
@@ -33,12 +34,14 @@ class ObservedBench(LockstepBench):
     """A lockstep bench that keeps the true states at the moment of each sample.
 
     Attributes:
-        true_states: a row a cycle, one after the other: cycle, ``TRUE_STATES``, ``MOTOR_POWER``.
+        true_states: a row a cycle, one after the other: cycle, ``TRUE_STATES``,
+            ``MOTOR_POWER``, ``SUPPLY_POWER``.
     """
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
         self.true_states = array("d")
+        self._drawn_J = self._drawn_s = 0.0
 
     def step(self) -> Sample:
         row = super().step()
@@ -54,6 +57,7 @@ class ObservedBench(LockstepBench):
                 physics.nut_position_m,
                 physics.nut_velocity_m_s,
                 self._motor_power_W(),
+                self._supply_power_W(),
             )
         )
         return row
@@ -68,9 +72,16 @@ class ObservedBench(LockstepBench):
         back = p.torque_constant_N_m_A * physics.shaft_speed_rad_s
         return float((back + p.winding_resistance_ohm * warm * current) * current)
 
+    def _supply_power_W(self) -> float:
+        physics = self.drive.core.physics
+        lasted = physics.time_s - self._drawn_s
+        power = (physics.drawn_J - self._drawn_J) / lasted if lasted > 0.0 else 0.0
+        self._drawn_J, self._drawn_s = physics.drawn_J, physics.time_s
+        return float(power)
+
     def keep(self, folder: Path) -> None:
         """Write them beside a run."""
-        names = ["cycle", *TRUE_STATES, MOTOR_POWER]
+        names = ["cycle", *TRUE_STATES, MOTOR_POWER, SUPPLY_POWER]
         table = np.array(self.true_states).reshape(-1, len(names))
         # Cut off while writing, it leaves no half file under the name that is read.
         part = folder / f".{TRUE_FILE}.part"
@@ -82,7 +93,8 @@ class TrueRun:
     """A run with its true states in place of what the sensors made of them.
 
     Attributes:
-        true: by name, one value for each row of the run; ``MOTOR_POWER`` among them.
+        true: by name, one value for each row of the run; ``MOTOR_POWER`` and ``SUPPLY_POWER``
+            among them.
     """
 
     def __init__(self, run: RecordedRun, folder: Path) -> None:

@@ -48,11 +48,14 @@ def lasts_s(profile: Profile, speed_m_s: float) -> float:
 
 
 def expected_of_move(
-    profile: Profile, mass: float, speed: float, sense: float
+    profile: Profile, mass: float, speed: float, sense: float, idle_W: float = 0.0
 ) -> tuple[float, float]:
     """Return efficiency and peak power in W of a minimum-jerk move with a weight.
 
     Held before and after, the motor bears the weight without help from friction.
+
+    Args:
+        idle_W: that the drive takes for itself, where the supply's power is measured.
     """
     actuator = profile.actuator
     motor, screw = actuator.motor, actuator.transmission
@@ -75,6 +78,7 @@ def expected_of_move(
     t = s * moving
     electrical = float(np.trapezoid(torque * per_metre * v + heat * torque**2, t))
     electrical += heat * (weight / per_metre) ** 2 * (lasts_s(profile, speed) - moving)
+    electrical += idle_W * lasts_s(profile, speed)
     work = float(np.trapezoid(force * v, t))
     ratio = work / electrical if sense > 0 else electrical / work
     return ratio, float(np.max(np.abs(force * v)))

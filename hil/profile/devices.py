@@ -289,9 +289,12 @@ def _described(profile: Profile) -> dict[str, Any]:
         "sensor_scale": deflection.span / (counts * abs(calibration.deflection_per_count)),
         "sensor_noise_counts": deflection.noise,
     }
-    host_loss = getattr(drive_options(profile), "host_loss", None)
+    options = drive_options(profile)
+    host_loss = getattr(options, "host_loss", None)
     if host_loss is not None:
         values["drive_host_loss_s"] = host_loss
+    if _reports_supply_current(options):
+        values["supply_current_reported"] = True
     if profile.simulation is not None:
         values["supply_V"] = profile.simulation.supply
         values["supply_resistance_ohm"] = profile.simulation.supply_resistance
@@ -304,6 +307,17 @@ def _described(profile: Profile) -> dict[str, Any]:
         }
     values |= _rig(profile)
     return values
+
+
+def _reports_supply_current(options: Any) -> bool:
+    """Return whether a drive, or one of several members, is said to report its supply current."""
+    members = getattr(options, "members", {})
+    given = getattr(options, "gives", None) or {}
+    return (
+        "supply_current" in given
+        or getattr(options, "supply_current_object", None) is not None
+        or any(_reports_supply_current(member) for member in members.values())
+    )
 
 
 def _rig(profile: Profile) -> dict[str, Any]:

@@ -123,7 +123,7 @@ class CombinedDrive:
         self._devices = [self._main, *self._others]
         source = {
             q: devices.get(options.source(q) or "", self._main)
-            for q in (*MOVING, "deflection", "supply", "temperature", "inputs")
+            for q in (*MOVING, "deflection", "supply", "supply_current", "temperature", "inputs")
         }
         self._source = source
         self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
@@ -247,6 +247,7 @@ class CombinedDrive:
         telemetry.deflection_counts = deflected.deflection_counts
         telemetry.spare_counts = deflected.spare_counts
         telemetry.supply_V = source["supply"].telemetry.supply_V
+        telemetry.supply_A = source["supply_current"].telemetry.supply_A
         telemetry.temperature_degC = source["temperature"].telemetry.temperature_degC
         telemetry.digital_inputs = source["inputs"].telemetry.digital_inputs
         if (

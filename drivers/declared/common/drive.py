@@ -55,6 +55,7 @@ class DeclaredDrive:
         self._torque = values.get("torque") or values.get("current", missing)
         self._per_torque = 1.0 if "torque" in values else options.torque_constant or 1.0
         self._supply = values.get("supply", missing)
+        self._drawn = values.get("supply_current")
         self._temperature = values.get("temperature")
         self._inputs = values.get("inputs")
         self._deflection = values.get("deflection", missing)
@@ -334,6 +335,8 @@ class DeclaredDrive:
         telemetry.torque_N_m = self._torque.value * self._per_torque
         telemetry.deflection_counts = deflection.value
         telemetry.supply_V = self._supply.value if self._supply.number else math.nan
+        if self._drawn is not None and self._drawn.number:
+            telemetry.supply_A = self._drawn.value
         if self._temperature is not None:
             telemetry.temperature_degC = self._temperature.value
         if self._inputs is not None and self._inputs.number:

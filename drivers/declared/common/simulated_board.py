@@ -79,6 +79,8 @@ class BoardLogic:
             return float(core.torque_N_m) / (self._options.torque_constant or 1.0)
         if quantity == "supply":
             return float(core.supply_V)
+        if quantity == "supply_current":
+            return float(core.supply_A)
         if quantity == "temperature":
             return float(core.temperature_degC)
         if quantity == "inputs":

@@ -65,6 +65,25 @@ def test_digital_inputs_are_mapped_sent_and_read_bit_by_bit():
     assert r.telemetry.digital_inputs == 0x8000_0004
 
 
+def test_a_maker_s_object_gives_the_current_from_the_supply():
+    drawn = {"index": 0x2012, "type": "INTEGER16", "scale": 0.01}
+    options = Cia402Options(bus={"interface": "local_socket"}, node=5, supply_current_object=drawn)
+    slow = next(p for p in pdos(options)[1] if mapping.supply_current(options) in p.entries)
+    assert slow.transmission > 1
+    core = SimulatedDriveCore(RigParameters())
+    core.advance(0.01)
+    sent = build(options, core, lambda: 0).upload(0x2012, 0)
+    # At rest it takes what it needs for itself.
+    idle_A = core.parameters.drive_idle_W / core.parameters.supply_V
+    assert struct.unpack("<h", sent)[0] * 0.01 == pytest.approx(idle_A, abs=0.01)
+    r = reception(supply_current_object=drawn)
+    assert math.isnan(r.telemetry.supply_A)
+    values = [0] * len(slow.entries)
+    values[slow.entries.index(mapping.supply_current(options))] = -250
+    r.take(frame(slow.cob_id, slow.packing.pack(*values)))
+    assert r.telemetry.supply_A == pytest.approx(-2.5)  # back into the supply
+
+
 @given(velocity=int32)
 def test_velocity_in_rpm(velocity):
     r = reception(velocity_unit="rpm")

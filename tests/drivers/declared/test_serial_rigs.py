@@ -46,6 +46,7 @@ def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> N
     board = far(options, core)
     drive: Any = find_protocol("declared_lines").make(options, PERIOD_S)
     through_its_life(drive, core)
+    assert drive.telemetry.supply_A == pytest.approx(core.supply_A, abs=1.0)
     counters = drive.board.counters
     assert (counters.malformed, counters.checksum_failures) == (0, 0)
     # The board goes away with power on: lost, and what comes back later is not taken up again.

@@ -5,6 +5,8 @@ import math
 import numpy as np
 import pytest
 
+from drivers.base import PowerStage
+from hil.bench import LockstepBench
 from hil.measure import force_speed, weight_moves
 from hil.measure.characteristic import Window
 from hil.profile import load_profile
@@ -52,6 +54,37 @@ def test_power_at_the_motor_is_shaft_power_and_copper_loss():
     shaft = torque * speed_m_s * PROFILE.actuator.radians_per_metre
     copper = motor.winding_resistance * (torque / motor.torque_constant) ** 2
     assert power == pytest.approx(shaft + copper)
+
+
+def test_a_reported_supply_current_takes_the_place_of_the_estimate():
+    n = 2000
+    off = np.arange(n) < 1000
+    columns = {
+        "time_s": np.arange(n) / 1000,
+        "power_stage": np.where(off, PowerStage.OFF, PowerStage.ON),
+        "supply_V": np.full(n, 36.0),
+        "supply_A": np.where(off, 0.05, 2.0),
+    }
+    run = SyntheticRun(columns, [])
+    assert force_speed.supply_reported(run)
+    assert force_speed.electrical_W(run, Window("", 1000, n), PROFILE) == pytest.approx(72.0)
+    assert force_speed._rest_W(run) == pytest.approx(1.8)
+    silent = SyntheticRun(columns | {"supply_A": np.full(n, np.nan)}, [])
+    older = SyntheticRun({"time_s": columns["time_s"]}, [])
+    for run in (silent, older):
+        assert not force_speed.supply_reported(run) and force_speed._rest_W(run) is None
+
+
+@pytest.mark.parametrize("name", ["treadle_lines", "footplate_trainer"])
+def test_a_drive_that_is_described_so_tells_its_supply_current(name):
+    bench = LockstepBench(load_profile(name))
+    rows = bench.run(0.05)
+    told = [row.supply_A for row in rows]
+    p = bench.drive.core.parameters
+    if name == "treadle_lines":
+        assert told[-1] == pytest.approx(p.drive_idle_W / p.supply_V, abs=0.011)
+    else:
+        assert all(math.isnan(each) for each in told)
 
 
 def test_a_weight_is_lifted_no_faster_than_its_acceleration_permits():
