@@ -64,6 +64,7 @@ class GuardedTest:
         evaluate: figures from the recorded run alone, so that they can be taken again.
         truth: exact figures of a simulated rig by name, for those that a formula gives; the others
             are taken from its true states.
+        on_request: too long for the plan that is made by default; run where it is picked.
     """
 
     key: str
@@ -75,6 +76,7 @@ class GuardedTest:
     run: Callable[[Profile], Part]
     evaluate: Callable[[RecordedRun, Profile], Evaluation]
     truth: Callable[[Profile], dict[str, float]] = lambda _profile: {}
+    on_request: bool = False
 
     @property
     def run_name(self) -> str:

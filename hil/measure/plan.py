@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hil.measure import (
+    drift,
     force_response,
     force_response_free,
     force_speed,
@@ -32,6 +33,7 @@ TESTS: tuple[GuardedTest, ...] = (
     impedance.TEST,
     shock.TEST,
     heat.TEST,
+    drift.TEST,
 )
 
 
@@ -46,7 +48,7 @@ def duration_words(seconds: float) -> str:
 
 
 def chosen(keys: list[str]) -> list[GuardedTest]:
-    """Return the tests of these keys in the plan's order, all if there are none.
+    """Return the tests of these keys in the plan's order; without any, all but those on request.
 
     Raises:
         ValueError: a key that is not known.
@@ -55,4 +57,4 @@ def chosen(keys: list[str]) -> list[GuardedTest]:
     wrong = [key for key in keys if key not in known]
     if wrong:
         raise ValueError(f"no test is called '{wrong[0]}'; known: {', '.join(known)}")
-    return [test for test in TESTS if not keys or test.key in keys]
+    return [test for test in TESTS if test.key in keys or not (keys or test.on_request)]

@@ -163,7 +163,7 @@ def sheet_of(tested: Sequence[EvaluatedRun], tests: Sequence[GuardedTest]) -> Sh
     """Return the sheet of runs that have been evaluated, at least one; ``tests`` is the plan."""
     newest = max((t.run for t in tested), key=_order)
     by_key = {t.test.key: t for t in tested}
-    missing = tuple(test.key for test in tests if test.key not in by_key)
+    missing = tuple(t.key for t in tests if t.key not in by_key and not t.on_request)
     ordered = tuple(by_key[test.key] for test in tests if test.key in by_key)
     return Sheet(_profile(newest), ordered, missing)
 

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binomtest, chi2, norm
 
-from hil.measure import TESTS, assemble, finished_runs, measure_in_lockstep
+from hil.measure import TESTS, assemble, chosen, finished_runs, measure_in_lockstep
 from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 
 PROFILE = "footplate_trainer"
@@ -97,7 +97,7 @@ def main() -> int:
     parser.add_argument("--check", action="store_true", help="exit 1 if it does not hold")
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
-    keys = tuple(t.key for t in TESTS if not options.only or t.key in options.only)
+    keys = tuple(test.key for test in chosen(options.only))
     with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
         seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
         jobs = [(seed, keys, options.keep, not options.no_runs) for seed in seeds]

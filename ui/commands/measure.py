@@ -126,7 +126,7 @@ def add(commands: Any) -> None:
         action="append",
         default=[],
         choices=[test.key for test in TESTS],
-        help="this test; may be given several times",
+        help="this test; may be given several times. drift (an hour) runs only so",
     )
     parser.add_argument("--list", action="store_true", help="list the plan")
     add_simulated_person(parser)
@@ -157,7 +157,7 @@ def run(options: argparse.Namespace) -> int:
         profile = None if options.profile is None else load_profile(options.profile)
         tests = chosen(options.only)
         if options.list:
-            return _list(options, tests, profile)
+            return _list(options, tests if options.only else TESTS, profile)
         assert profile is not None
         if options.varied:
             profile = varied_simulation(profile, options.seed)
@@ -347,6 +347,8 @@ def _list(
     for number, test in enumerate(tests, 1):
         lasts = test.lasts_s(profile) if profile is not None else None
         long = f"; {lasts:.0f} s" if lasts is not None else ""
+        if test.on_request:
+            long += "; only if named by --only"
         fitted = ", ".join(test.fitting)
         say(
             options,
@@ -361,6 +363,7 @@ def _list(
                 "risk": test.risk,
                 "fitting": list(test.fitting),
                 "lasts_s": lasts,
+                "on_request": test.on_request,
             }
         )
     answer(options, {"tests": listed})

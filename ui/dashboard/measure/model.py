@@ -76,7 +76,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     ) -> None:
         super().__init__(model, session)
         self.tests = tests
-        self.picked = {test.key for test in tests}
+        self.picked = {test.key for test in tests if not test.on_request}
         self.results: dict[str, EvaluatedRun] = {}
         self.ends: dict[str, EndOfTest] = {}
         self.sheet: Path | None = None
@@ -378,7 +378,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     def show(self, folder: Path, results: dict[str, EvaluatedRun]) -> None:
         """Show a measurement that has been read; what it lacks is picked."""
         self.folder, self.results = folder, results
-        self.picked = {test.key for test in self.tests if test.key not in results}
+        self.picked = {t.key for t in self.tests if t.key not in results and not t.on_request}
         self.redesign.look_at(results)
         self.message, self.wrong = summary(self.tests, self.results, self.ends)
 
