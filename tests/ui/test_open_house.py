@@ -173,7 +173,7 @@ def test_a_choice_by_mouse_and_by_key_and_the_stop_by_both(rig: Rig) -> None:
     QTest.mousePress(rig.window.strip.stop_button, Qt.MouseButton.LeftButton)
     rig.turn()
     assert rig.session.stops == 1 and rig.model.state is State.STOPPED
-    assert "Stopped. Please ask the attendant" in rig.window.visitors.doing.text()
+    assert "Stopped. Ask the attendant" in rig.window.visitors.doing.text()
     count = len(rig.asked)
     rig.key(Key.Key_6)
     QTest.mouseClick(rig.window.visitors.buttons[8], Qt.MouseButton.LeftButton)

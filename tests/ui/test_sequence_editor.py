@@ -130,7 +130,7 @@ def test_a_file_that_others_made_or_changed_stays(editor: SequenceEditor) -> Non
     editor.folder.mkdir()
     theirs = editor.folder / "new.yaml"
     theirs.write_text("theirs")
-    assert not editor.save() and "exists by now" in editor.said
+    assert not editor.save() and "now exists" in editor.said
     assert theirs.read_text() == "theirs"
     assert editor.save() and editor.file == editor.folder / "new_2.yaml"
     editor.file.write_text("theirs")

@@ -98,7 +98,7 @@ def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
     seat.press(KEY.Key_G, KEY.Key_Period)
     seat.until(lambda: sequences.pacing.held)
     seat.until(lambda: panel.note.text() == "It rises." and not panel.list.isVisible())
-    assert panel.begin_button.text() == "Go on" and "Paused before 2/5" in panel.status.text()
+    assert panel.begin_button.text() == "Continue" and "Paused before 2/5" in panel.status.text()
     seat.until(lambda: seat.model.state is State.STANDBY)  # by the samples, which come later
     assert not seat.model.in_control
     seat.press(KEY.Key_Return, KEY.Key_1)  # the deck acts on nothing

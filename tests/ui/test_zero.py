@@ -84,7 +84,7 @@ def test_after_a_lost_reference_a_measurement_waits_for_a_stated_place(tmp_path)
     assert "REFERENCE LOST" in [word.text for word in health(rig.model)]
     assert "the reference is lost" in measuring.why_not_begin
     # Power is refused, so a seek is not offered.
-    assert "State where the output stands" in rig.zero.how and "To seek" not in rig.zero.how
+    assert "State where the output is" in rig.zero.how and "To seek" not in rig.zero.how
     rig.zero.state(mark=False)
     rig.turn(0.2)
     assert rig.zero.verified and measuring.why_not_begin == ""

@@ -25,10 +25,10 @@ from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
 
 
 class BehaviourDeck(QWidget):
-    """Five behaviours, the chosen one's settings, Apply and what came of it.
+    """Five behaviours, the chosen one's settings, Apply and its outcome.
 
     Attributes:
-        head: row of the title, with room for what the page puts beside it.
+        head: title row, with room for widgets of the page.
 
     Args:
         apply: called with the behaviour to request, and whether the load may move to an end.
@@ -93,7 +93,7 @@ class BehaviourDeck(QWidget):
         self.apply_button.clicked.connect(self.apply)
         self.follow_button = KeyButton("Follow", "follow", theme)
         self.follow_button.setCheckable(True)
-        self.follow_button.setToolTip("Send every change at once while this behaviour acts")
+        self.follow_button.setToolTip("Send every change at once while this behaviour is active")
         self.follow_button.clicked.connect(self._follow_clicked)
         foot.addWidget(self.apply_button, 2)
         foot.addWidget(self.follow_button, 1)
@@ -111,7 +111,7 @@ class BehaviourDeck(QWidget):
     # ------------------------------------------------------------------ choosing and setting
 
     def choose(self, number: int) -> None:
-        """Show the settings of behaviour ``number`` (1 to 5). Acts on nothing."""
+        """Show the settings of behaviour ``number`` (1 to 5), without acting on the rig."""
         self.model.choose(number)
         self.buttons[number - 1].setChecked(True)
         self._lay_fields()
@@ -181,27 +181,27 @@ class BehaviourDeck(QWidget):
     # ------------------------------------------------------------------ acting
 
     def wrong(self) -> str:
-        """The first entry that cannot be used, in words."""
+        """Return the first entry that cannot be used, as text."""
         return next((row.wrong for row in self.rows if row.wrong), "")
 
     @property
     def asking(self) -> bool:
-        """True if the bench wants to know first if the load may move."""
+        """True if the bench needs confirmation that the load may move."""
         return self.model.refusal.endswith(CONFIRM_LOAD_MOTION)
 
     def let_move(self) -> None:
-        """Apply once more, the operator having said that the load may move to an end."""
+        """Apply again: the operator has confirmed that the load may move to an end."""
         if self.asking:
             self._request(load_may_move=True)
 
     def leave_it(self) -> None:
-        """Apply nothing; what acts goes on."""
+        """Apply nothing; the active behaviour continues."""
         if self.asking:
             self.model.refusal = ""
             self.refresh()
 
     def apply(self) -> None:
-        """Ask for the chosen behaviour as set; says why not in the deck."""
+        """Request the chosen behaviour as set; the deck shows why if it cannot."""
         if not self.asking:  # Enter twice is not an answer to a question
             self._request(load_may_move=False)
 
@@ -218,12 +218,12 @@ class BehaviourDeck(QWidget):
                 self.model.refusal = ""
                 self._apply(behaviour, load_may_move)
                 if isinstance(self.window().focusWidget(), QLineEdit):
-                    # What was typed is done with: digits choose again.
+                    # Typing is finished: digits choose behaviours again.
                     self.buttons[self.model.chosen - 1].setFocus()
         self.refresh()
 
     def follow(self) -> None:
-        """Called at the pace of the screen: sends the last change if follow is on."""
+        """Send the last change if follow is on; called once a frame."""
         acting = self.model.active_behaviour == self.model.form.code
         if self._follow_due and self.model.follow and acting and not self.wrong():
             self._follow_due = False
@@ -258,7 +258,7 @@ class BehaviourDeck(QWidget):
         self.follow_button.setChecked(model.follow)
         if asking:
             motion = model.refusal.removesuffix(CONFIRM_LOAD_MOTION).strip()
-            text, kind = f"{motion} Keep clear. Let it?", "warning"
+            text, kind = f"{motion} Keep clear. Let it move?", "warning"
         elif model.refusal:
             text, kind = model.refusal, "warning"
         elif self.wrong():

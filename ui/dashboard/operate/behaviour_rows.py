@@ -24,7 +24,7 @@ from ui.dashboard.widgets import Sizes, Theme
 
 
 class BehaviourButton(QPushButton):
-    """One line: the key, the name, and the hint or ``acting``."""
+    """One line: the key, the name, and the hint or ``active``."""
 
     def __init__(self, form: BehaviourForm, theme: Theme, sizes: Sizes) -> None:
         super().__init__()
@@ -73,7 +73,7 @@ class BehaviourButton(QPushButton):
         painter.setPen(QColor(ink))
         painter.drawText(QPointF(x, base), self.form.name)
         x += metrics.horizontalAdvance(self.form.name) + px(12)
-        hint = "acting" if self.acting else self.form.hint
+        hint = "active" if self.acting else self.form.hint
         painter.setFont(bold if self.acting else font)
         painter.setPen(QColor(ink if self.acting else quiet))
         room = rect.right() - px(10) - x
@@ -150,7 +150,7 @@ class FieldRow(QWidget):
 
 
 class ChoiceRow(QWidget):
-    """A row of words of which one holds."""
+    """A row of options, one of them chosen."""
 
     def __init__(self, choice: Choice, sizes: Sizes, changed: Callable[[], None]) -> None:
         super().__init__()

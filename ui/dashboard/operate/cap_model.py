@@ -10,7 +10,7 @@ from hil.core import SessionCap
 from hil.link import Answer
 from ui.dashboard.bench import EntryError, OperateModel, Session
 
-ROUNDING = 1e-4  # of a value that was typed as it is shown: it is the one in force
+ROUNDING = 1e-4  # relative; a value typed as shown is the one in force
 
 
 @dataclass(frozen=True)
@@ -43,11 +43,11 @@ ENTRIES = (
 
 
 class CapModel:
-    """Values in force, and what is asked for.
+    """Values in force, and the cap requested.
 
     Attributes:
         text: how the last attempt ended; '' before one. wrong: it ended badly.
-        asking: a wider cap, until somebody has confirmed it; None for none.
+        asking: wider cap that awaits confirmation, or None.
     """
 
     def __init__(self, model: OperateModel, session: Session | None) -> None:
@@ -69,16 +69,16 @@ class CapModel:
 
     @property
     def how(self) -> str:
-        """The cap in words."""
+        """Cap as text."""
         told = cap_text(self._model.cap)
-        return f"Session cap: {told}" if told else "No session cap: the profile's limits hold"
+        return f"Session cap: {told}" if told else "No session cap: the profile's limits apply"
 
     def shown(self, entry: CapEntry) -> str:
-        """The value in force as text without unit."""
+        """Return the value in force as text without unit."""
         return f"{entry.factor * self.in_force[entry.name]:.4g}"
 
     def ask(self, texts: dict[str, str]) -> None:
-        """Ask for what is typed; what is wider is kept back until it is confirmed.
+        """Request what is typed; a wider cap waits for confirmation.
 
         Args:
             texts: of the entries, by name; an empty one is the profile's own value.
@@ -103,7 +103,7 @@ class CapModel:
         self._send(asked.model_copy(update={"widen": False}))
 
     def confirm(self) -> None:
-        """Widen as asked."""
+        """Widen as requested."""
         if self.asking is not None:
             self._send(self.asking)
 
@@ -113,7 +113,7 @@ class CapModel:
         self.text = ""
 
     def _asked(self, texts: dict[str, str]) -> SessionCap:
-        """Return the cap as a whole: what is not below the profile's own value has none."""
+        """Return the whole cap; a value not below the profile's own is not capped."""
         own, in_force = self.own, self.in_force
         values: dict[str, float] = {}
         for entry in ENTRIES:
@@ -125,7 +125,7 @@ class CapModel:
             except ValueError:
                 raise EntryError(f"{entry.label}: '{text}' is not a number") from None
             if not 0.0 < value < 1e12:
-                raise EntryError(f"{entry.label}: write a value above 0 {entry.unit}")
+                raise EntryError(f"{entry.label}: enter a value above 0 {entry.unit}")
             if abs(value / in_force[entry.name] - 1.0) < ROUNDING:
                 value = in_force[entry.name]
             if value < own[entry.name]:

@@ -74,18 +74,18 @@ class CapPanel(FootRow):
 
     @property
     def asking(self) -> bool:
-        """True if a wider cap waits to be confirmed."""
+        """True if a wider cap awaits confirmation."""
         return self.open and self.cap.asking is not None
 
     def set(self) -> None:
-        """Ask for what is typed."""
+        """Request what is typed."""
         self.cap.ask({name: field.text() for name, field in self.entries.items()})
         self.refresh()
         if self.asking:
             self.no.setFocus()
 
     def confirm(self) -> None:
-        """Widen as asked."""
+        """Widen as requested."""
         self.cap.confirm()
         self._shown.clear()
         self.refresh()

@@ -1,4 +1,4 @@
-"""The editor of sequences on the Operate page, in the place of charts and deck."""
+"""The sequence editor on the Operate page, in place of charts and deck."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ LIST_PX = 260  # width of the list of words
 
 
 class SequenceText(QPlainTextEdit):
-    """YAML with completion (Ctrl+Space); two blanks for a tab, indentation kept at Enter."""
+    """YAML editor with completion (Ctrl+Space); Tab gives two blanks, Enter keeps indentation."""
 
     def __init__(self, hints: Callable[[str, int], tuple[tuple[str, ...], str]]) -> None:
         super().__init__()
@@ -41,7 +41,7 @@ class SequenceText(QPlainTextEdit):
         self.completer.activated.connect(self.complete)
 
     def offer(self) -> None:
-        """Complete the word at the cursor; offer a list where several may stand there."""
+        """Complete the word at the cursor; offer a list if several fit."""
         words, typed = self._hints(self.toPlainText(), self.textCursor().position())
         if len(words) == 1:
             self.complete(words[0])
@@ -53,7 +53,7 @@ class SequenceText(QPlainTextEdit):
             self.completer.complete(rect)
 
     def complete(self, word: str) -> None:
-        """Put a word in the place of what is typed of it."""
+        """Replace the typed part of a word by the whole word."""
         _, typed = self._hints(self.toPlainText(), self.textCursor().position())
         cursor = self.textCursor()
         cursor.movePosition(
@@ -69,7 +69,7 @@ class SequenceText(QPlainTextEdit):
             and popup.isVisible()
             and key in (Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Tab)
         ):
-            event.ignore()  # the list's own
+            event.ignore()  # the list handles it
         elif key == Qt.Key.Key_Tab:
             self.insertPlainText("  ")
         elif key in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
@@ -141,7 +141,7 @@ class EditorPanel(QWidget):
         shortcut("export", self, self.save)
         shortcut("complete", self, self.complete)
         self._marked: dict[int, str] | None = None
-        # The deck, in whose place it stands, would else be as wide.
+        # The deck, whose place it takes, would otherwise become as wide.
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Expanding)
 
     def _hints(self, text: str, cursor: int) -> tuple[tuple[str, ...], str]:

@@ -1,4 +1,4 @@
-"""Hands and weights for the simulated rig. Shown only where the rig is simulated."""
+"""Hands and weights for the simulated rig. Shown only if the rig is simulated."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class EnvironmentPanel(QWidget):
 
     Args:
         hang: called with a mass in kg.
-        push: called with a force at the load point in N, 0 when the hand lets go.
+        push: called with a force at the load point in N, 0 when the hand releases.
     """
 
     def __init__(
@@ -67,7 +67,7 @@ class EnvironmentPanel(QWidget):
         column.addLayout(grid)
         self.force = Field("hand", "Hand force", "N", 1.0, -100.0, 100.0, 20.0, 5.0)
         self.hand = QPushButton()
-        self.hand.setToolTip("Acts as long as it is held")
+        self.hand.setToolTip("Pushes while it is held")
         self.hand.pressed.connect(lambda: self._hand(self.force.value))
         self.hand.released.connect(lambda: self._hand(0.0))
         self.slider = FieldSlider(self.force, theme, sizes)
@@ -82,7 +82,7 @@ class EnvironmentPanel(QWidget):
         self.refresh()
 
     def _hand(self, force_N: float) -> None:
-        # A held key repeats press and release; the hand stays on until the true release.
+        # A held key repeats press and release; the hand pushes until the real release.
         self._push(force_N)
 
     def _slid(self) -> None:

@@ -1,4 +1,4 @@
-"""A slider that shows what is permitted: ends in numbers, hatched where the bench will trim."""
+"""A slider that shows the permitted range: ends as numbers, hatched where the bench limits."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from ui.dashboard.widgets import Sizes, SketchPainter, Theme
 
 
 class FieldSlider(QWidget):
-    """Sets ``field.value``; emits ``moved`` whenever a hand changed it."""
+    """Sets ``field.value``; emits ``moved`` whenever the operator changes it."""
 
     moved = Signal()
 
@@ -120,7 +120,7 @@ class FieldSlider(QWidget):
             self._set(self._at(event.position().x()))
 
     def wheelEvent(self, event: QWheelEvent) -> None:
-        # A wheel that scrolls past must not change what the rig will be asked.
+        # Scrolling past with the wheel must not change a setting.
         event.ignore()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:

@@ -1,4 +1,4 @@
-"""A row at the foot of the Operate page: words, and a line of controls below them."""
+"""A row at the foot of the Operate page: a text, and a line of controls below it."""
 
 from __future__ import annotations
 

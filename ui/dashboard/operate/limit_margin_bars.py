@@ -1,4 +1,4 @@
-"""One bar per limit: how much is used before it acts."""
+"""One bar per limit: the share used before it acts."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MOST_IN_A_COLUMN = 10  # more would leave the drawing of the rig too little room
 
 
 class LimitMarginBars(QWidget):
-    """Bars in one column, in two where the height does not hold one."""
+    """Bars in one column, or in two if one does not fit the height."""
 
     def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
         super().__init__()
@@ -32,14 +32,14 @@ class LimitMarginBars(QWidget):
         self._prepared = PreparedPicture(self)
 
     def slices(self) -> list[Slice]:
-        """Refresh in two parts, each some milliseconds."""
+        """Return the refresh in two parts of a few milliseconds each."""
         return [self.refresh, *self._prepared.slices([self._first, self._second])]
 
     def refresh(self) -> None:
         before = len(self.entries)
         self.entries = limit_margins(self.model.profile, self.model.figures)
         if len(self.entries) != before:
-            self.updateGeometry()  # not every drive reports all that a limit is on
+            self.updateGeometry()  # not every drive reports what every limit needs
         self.update()
 
     def _line(self) -> float:
@@ -49,7 +49,7 @@ class LimitMarginBars(QWidget):
 
     @property
     def compact(self) -> bool:
-        """Two columns, shares in place of values: where the window is low, or bars are many."""
+        """True for two columns with shares in place of values: low window, or many bars."""
         return self.sizes.low or len(self.entries) > MOST_IN_A_COLUMN
 
     def sizeHint(self) -> QSize:

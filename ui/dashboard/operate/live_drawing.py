@@ -11,7 +11,7 @@ from ui.dashboard.widgets import Sizes, SketchPainter, Theme
 
 
 class LiveDrawing(QWidget):
-    """Base of the pictures: ``draw`` is theirs, ``LEAST`` their least width and height."""
+    """Base of the pictures: they define ``draw``, and ``LEAST``, the least width and height."""
 
     NAME = ""
     LEAST = (0, 0)

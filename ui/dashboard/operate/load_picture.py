@@ -29,7 +29,7 @@ class LoadPicture(LiveDrawing):
 
 
 def weight_words(model: OperateModel) -> tuple[float, str]:
-    """Mass in kg for the size of the drawn weight, and its label; known only if simulated."""
+    """Return the mass in kg for the drawn weight, and its label; known only if simulated."""
     if model.hung_kg is not None:
         return model.hung_kg, f"{model.hung_kg:g} kg"
     mass = model.borne_mass()
@@ -39,7 +39,7 @@ def weight_words(model: OperateModel) -> tuple[float, str]:
 
 
 def _ground(draw: SketchPainter, x: float, y: float, width: float) -> None:
-    """Fixed ground: a wide line, hatched below."""
+    """Draw fixed ground: a wide line, hatched below."""
     draw.line(x - width / 2, y, x + width / 2, y, draw.wide())
     draw.hatch(QRectF(x - width / 2, y, width, 7 * draw.u), pitch=5.0)
 
@@ -55,7 +55,7 @@ def _paint_lever(
     low, high = angles[2], angles[3]
 
     # The longest lever whose swing, with the hanging weight, stays in the picture. The rod arm
-    # must not be lost: at less than a tenth of the lever it is drawn at a tenth.
+    # must stay visible: below a tenth of the lever it is drawn at a tenth.
     hang = 9 * u + max(31 * u, line) + 4 * u
     head = 10 * u
     swing = math.sin(max(top, 0.02)) + math.sin(max(-bottom, 0.02))
@@ -126,7 +126,7 @@ def _paint_lever(
         else:
             draw.force_arrow(QPointF(joint.x(), foot), math.pi / 2, length, theme.force)
         if length > 3 * u:
-            # A lever that hangs down would cover the label: then it stands above.
+            # A lever that hangs down would cover the label, which is then above.
             above = angle < -0.12 or mass > 0
             draw.text(
                 joint.x() + 10 * u,
@@ -158,7 +158,7 @@ def _paint_lever(
         painter.setBrush(QColor(theme.raised))
         painter.drawEllipse(place, radius * u, radius * u)
 
-    # The hand, only where it is known.
+    # The hand, only if it is known.
     if abs(model.hand_N) >= 0.5:
         beside = (box_w / 2 if mass > 0 else 14 * u) + 22 * u
         length = (14 + min(abs(model.hand_N), 150.0) * 0.22) * u
@@ -175,7 +175,7 @@ def _paint_lever(
         turned = math.degrees(lever_angle(rig, model.figure("output_position_m")))
         where = "above" if turned >= 0 else "below"
         words = f"{number(abs(turned), 1)}° {where} level"
-        # Beside the arc, if there is room: above a short lever stands the force.
+        # Beside the arc, if there is room: the force is above a short lever.
         beside = pivot.x() + long_arm + 40 * u
         if beside + draw.metrics.horizontalAdvance(f"lever {words}") < width - 14 * u:
             draw.text(beside, 0.6 * line, f"lever {words}", theme.quiet)

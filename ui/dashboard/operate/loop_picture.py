@@ -14,7 +14,7 @@ from ui.dashboard.widgets import Sizes, Theme
 
 LAST_S = 20.0
 EVERY_S = 0.02
-LEAST_MM, LEAST_N = 0.2, 20.0  # shown to either side, at least
+LEAST_MM, LEAST_N = 0.2, 20.0  # least range to either side
 
 
 class LoopPicture(QWidget):

@@ -1,8 +1,8 @@
 """Open house: the window locked for visitors, who choose among presets and may stop. No Qt.
 
-An attendant arms it, answers for the load and switches power on; then it locks. Whatever the rig may
-do is what the rig host permits under a session cap that is asked for first; a behaviour that would not
-hold the load is never confirmed. After a stop an attendant is needed.
+An attendant arms it, confirms that the load is supported and switches power on; then it locks. The rig
+does only what the rig host permits under a session cap that is requested first; a behaviour that would
+not hold the load is never confirmed. After a stop an attendant is needed.
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ REST_SPEED_M_S = 0.01
 
 
 class OpenHouse:
-    """State of the mode, and what it asks of the bench.
+    """State of the mode, and its requests to the bench.
 
     Attributes:
-        phase: ``off``, ``armed`` (it locks once power is on), ``asked`` (for the cap), ``open``.
+        phase: ``off``, ``armed`` (it locks once power is on), ``asked`` (cap requested), ``open``.
         attract: the attendant has enabled the attract loop.
-        text: for whoever stands before the window; ``wrong`` if something was refused.
-        doing: name of what acts, as visitors see it.
+        text: for the person at the window; ``wrong`` if something was refused.
+        doing: name of the active behaviour, as visitors see it.
     """
 
     def __init__(self, model: OperateModel, session: Session | None, presets: Presets) -> None:
@@ -74,15 +74,15 @@ class OpenHouse:
     # ------------------------------------------------------------------ the attendant
 
     def arm(self, letters: str, attract: bool = False) -> bool:
-        """Lock as soon as power is on; returns whether it was armed, ``text`` says why not.
+        """Lock as soon as power is on; return True if armed, else ``text`` says why not.
 
         Args:
             letters: unlock it when typed; a sequence of 4 to 12 letters.
-            attract: move a little, within half of the cap, while nobody comes.
+            attract: move a little, within half of the cap, while no one is there.
         """
         problem = unlock_problem(letters)
         if not problem and not self.choices:
-            problem = "keep one preset or more first (Ins): visitors choose among them"
+            problem = "save at least one preset first (Ins): visitors choose among them"
         self.wrong = bool(problem)
         if problem:
             self.text = f"Not begun: {problem}"
@@ -93,12 +93,12 @@ class OpenHouse:
         return True
 
     def disarm(self) -> None:
-        """Leave it, before it has locked."""
+        """Disarm it, before it has locked."""
         if not self.locked:
             self.phase, self.text, self.wrong = "off", "", False
 
     def type(self, text: str, now_s: float) -> bool:
-        """Take a key; returns whether the sequence is complete, which unlocks."""
+        """Take a key; return True if it completes the sequence, which unlocks."""
         if now_s - self._typed_s > LONGEST_PAUSE_S:
             self._typed = ""
         self._typed_s = now_s
@@ -122,7 +122,7 @@ class OpenHouse:
         self._apply(preset.behaviour, preset.name)
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """Go on; called with what the link brought."""
+        """Advance; called with what the link delivered."""
         del items
         self._now_s = now_s
         model = self._model
@@ -185,7 +185,7 @@ class OpenHouse:
         self._session.ask(Apply(behaviour=behaviour), answered)
 
     def _rest(self) -> None:
-        """Come to rest: follow the hand; where that would drop the load hold it; else power off."""
+        """Come to rest: follow the hand; if that would drop the load, hold it; else power off."""
         self._resting, self._attracting = True, False
         self._input_s = self._now_s - IDLE_S
         profile = self._model.profile
@@ -235,14 +235,14 @@ class OpenHouse:
         )
 
     def _begin_attract(self) -> None:
-        self._input_s = self._now_s - IDLE_S  # tried again after as long, where there is no room
+        self._input_s = self._now_s - IDLE_S  # retried after the same time if there is no room
         behaviour = self.attract_behaviour()
         if behaviour is not None:
             self._attracting = True
             self._apply(behaviour, "come and try", self._rest)
 
     def _touched(self) -> bool:
-        """Tell whether a hand is on it: more force than the swing itself makes, or it has ended."""
+        """Return True if a hand is on it (more force than the swing makes), or it has ended."""
         if self._now_s - self._input_s - IDLE_S > ATTRACT_S:
             return True
         change = abs(self._model.figure("spring_force_N") - self._first_N)

@@ -25,12 +25,12 @@ from ui.dashboard.operate.open_house import OpenHouse
 from ui.dashboard.operate.presets import SLOTS
 from ui.dashboard.widgets import EnterField, KeyButton, Sizes, StatusLabel, Theme
 
-TITLE = "Choose what it shall do"
-ASK = "Please ask the attendant."
+TITLE = "Choose what it should do"
+ASK = "Ask the attendant."
 
 
 class OpenHousePage(QWidget):
-    """Large buttons for the presets, and what acts. The stop is below, as ever."""
+    """Large buttons for the presets, and the active one. The stop is below, as always."""
 
     def __init__(self, house: OpenHouse, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
         super().__init__()
@@ -75,7 +75,7 @@ class OpenHousePage(QWidget):
         self.refresh()
 
     def refresh(self) -> None:
-        """Show the choices, which of them acts, and what is wrong."""
+        """Show the choices, the active one, and what is wrong."""
         house = self.house
         choices, may = house.choices, house.may_choose
         for slot, button in self.buttons.items():
@@ -126,7 +126,7 @@ class OpenHousePanel(FootRow):
         self.letters.setFixedWidth(px(170))
         label = QLabel("Letters that unlock it")
         label.setBuddy(self.letters)
-        self.attract = QCheckBox("Attract loop: moves a little while nobody comes")
+        self.attract = QCheckBox("Attract loop: moves a little while no one is there")
         self.begin_button = KeyButton("Begin when power is on", "enter", theme)
         self.begin_button.clicked.connect(self.begin)
         self.close_button = KeyButton("Close", "open_house", theme)

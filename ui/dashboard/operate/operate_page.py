@@ -1,4 +1,4 @@
-"""The Operate page: drawing and limit_margins, strip charts, behaviour deck, notices."""
+"""The Operate page: drawing and limit margins, strip charts, behaviour deck, notices."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ DECK_SHARE, EDITOR_SHARE = 23, 58  # of the width: the editor has that of the ch
 
 
 class OperatePage(Page):
-    """Mirror of the model; acts go to the session."""
+    """Mirror of the model; actions go to the session."""
 
     def __init__(self, place: PageContext) -> None:
         super().__init__()
@@ -56,7 +56,7 @@ class OperatePage(Page):
         picture = QVBoxLayout()
         picture.setSpacing(0)
         picture.addWidget(self.pictures, 1)
-        edge = QHBoxLayout()  # in line with the words above and below
+        edge = QHBoxLayout()  # aligned with the texts above and below
         edge.setContentsMargins(px(14), 0, 0, px(5))
         edge.addWidget(self.next_picture)
         edge.addStretch(1)
@@ -81,7 +81,7 @@ class OperatePage(Page):
             theme,
             sizes,
             mark=session.mark if session else lambda text: None,
-            # A tare that is set is taken back.
+            # A tare that is set is removed.
             tare=lambda: session.ask(Tare(clear=model.tare_N != 0.0)) if session else None,
         )
         self.deck = BehaviourDeck(
@@ -207,12 +207,12 @@ class OperatePage(Page):
 
     @property
     def sequences_shown(self) -> bool:
-        """True while the panel of sequences stands in the place of the deck."""
+        """True while the panel of sequences is in place of the deck."""
         return self.right.currentWidget() is self.panel
 
     @property
     def editing(self) -> bool:
-        """True while the editor stands in the place of charts and deck."""
+        """True while the editor is in place of charts and deck."""
         return self.editor is not None and self.right.currentWidget() is self.editor
 
     def toggle_editor(self) -> None:
@@ -313,7 +313,7 @@ class OperatePage(Page):
         (self.load if self.pictures.currentIndex() == 0 else self.loop).repaint()
 
     def let_go(self) -> None:
-        """The hand lets go of the simulated rig."""
+        """Release the simulated hand."""
         if self.environment is not None and self.environment.hand.isDown():
             self.environment.hand.setDown(False)
             self.environment.hand.released.emit()
@@ -336,7 +336,7 @@ class OperatePage(Page):
             act()
 
     def _room_for_rig(self, rows: Sequence[QWidget]) -> bool:
-        """Return True if the drawing of the actuator fits beside all else, these rows open."""
+        """Return True if the drawing of the actuator still fits with these rows open."""
         if not rows:
             return True
         below: list[QWidget] = [*rows, self.notices]
@@ -353,7 +353,7 @@ class OperatePage(Page):
         rows = [row for row in (self.zero, self.cap, self.open_house) if row is not None]
         for row in rows:
             row.refresh()
-        if self._low:  # no room for all; the key of the pictures goes on
+        if self._low:  # no room for all; the key of the pictures still works
             shown = [row for row in rows if row.isVisibleTo(self)]
             self.next_picture.setVisible(not shown)
             if self.environment is not None:

@@ -31,7 +31,7 @@ class OperateView:
         self.service = ServiceWatch(model, runs)
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """Hand on what the link brought."""
+        """Pass on what the link delivered."""
         items = list(items)
         self.zero.feed(items, now_s)
         self.sequences.feed(items, now_s)

@@ -1,4 +1,4 @@
-"""Across the top of every page while the drive shows power that nothing asks for."""
+"""Banner on top of every page while the drive shows power that is not requested."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ TEXT = "POWER IS STILL ON: press the emergency stop"
 
 
 class PowerBanner(QLabel):
-    """The largest letters there are; takes no room while there is nothing to say."""
+    """Banner in the largest letters; takes no room while hidden."""
 
     def __init__(self, model: OperateModel) -> None:
         super().__init__(TEXT)

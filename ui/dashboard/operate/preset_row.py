@@ -15,7 +15,7 @@ EDGES_PX = 6  # border and padding of a button, both sides
 
 
 class PresetRow(QWidget):
-    """One button for each preset; those that keep and go back are laid by the page.
+    """One button for each preset; the page places those that save and go back.
 
     Args:
         filled: called after the form has been filled.
@@ -38,10 +38,10 @@ class PresetRow(QWidget):
             self.buttons[slot] = button
             grid.addWidget(button, number // 2, number % 2)
         self.keep_button = KeyButton("Save preset", "keep", theme)
-        self.keep_button.setToolTip("Keep what is set here as a preset")
+        self.keep_button.setToolTip("Save what is set here as a preset")
         self.keep_button.clicked.connect(self.keep)
         self.back_button = KeyButton("Back", "back", theme)
-        self.back_button.setToolTip("Set what was applied before; nothing acts before Apply")
+        self.back_button.setToolTip("Restore what was applied before; nothing acts before Apply")
         self.back_button.clicked.connect(self.back)
 
     def keys(self) -> dict[str, Callable[[], object]]:
@@ -62,7 +62,7 @@ class PresetRow(QWidget):
             self._filled()
 
     def keep(self) -> None:
-        """Keep what the form says."""
+        """Save what is set in the form."""
         self.presets.keep()
         self.refresh()
 
@@ -82,4 +82,4 @@ class PresetRow(QWidget):
                 button.setToolTip(whole)
                 button.setAccessibleName(f"Preset {slot}: {preset.name}")
         self.back_button.setEnabled(self.presets.may_go_back)
-        self.keep_button.setToolTip(self.presets.text or "Keep what is set here as a preset")
+        self.keep_button.setToolTip(self.presets.text or "Save what is set here as a preset")

@@ -31,7 +31,7 @@ class Preset:
 
 
 class Presets:
-    """Presets of one rig, in ``presets.json`` beside the folder of runs.
+    """Presets of one rig, in ``presets.json`` next to the folder of runs.
 
     Attributes:
         kept: by the digit of its key.
@@ -78,7 +78,7 @@ class Presets:
         if not isinstance(request, Apply):
             return
         now, new = self._now, request.behaviour
-        # Followed changes are one setting on its way.
+        # Changes made while following count as one.
         on_its_way = self.model.follow and now is not None and now.kind == new.kind
         if now != new and not on_its_way:
             self._before = now
@@ -89,33 +89,33 @@ class Presets:
         return self._before is not None
 
     def back(self) -> bool:
-        """Bring the behaviour that was applied before this one into the form."""
+        """Load the behaviour that was applied before this one into the form."""
         return self._before is not None and self._fill(self._before)
 
     def bring(self, slot: int) -> bool:
-        """Bring a preset into the form; returns whether there is one."""
+        """Load a preset into the form; return True if it exists."""
         preset = self.kept.get(slot)
         return preset is not None and self._fill(preset.behaviour)
 
     def keep(self) -> int:
-        """Keep what is set in the form, under the first free key or the last; returns it, or 0."""
-        if self._unusable:  # it may hold what somebody wants back
+        """Save what is set in the form, under the first free key or the last; return it, or 0."""
+        if self._unusable:  # it may hold presets that are still wanted
             return 0
         self.text = ""
         try:
             behaviour = self.model.form.build()
         except EntryError as error:
-            self.text = f"Not kept: {error}"
+            self.text = f"Not saved: {error}"
             return 0
         if getattr(behaviour, "shape", "") == "table":
-            self.text = "Not kept: a waveform of a file is kept as that file"
+            self.text = "Not saved: a waveform from a file stays in that file"
             return 0
         slot = next((slot for slot in SLOTS if slot not in self.kept), SLOTS[-1])
         self.kept[slot] = Preset(name_of(behaviour), behaviour)
         try:
             self._write()
         except OSError as error:
-            self.text = f"{self.file}: {error.strerror}; kept for this window alone"
+            self.text = f"{self.file}: {error.strerror}; kept for this window only"
         return slot
 
     def _write(self) -> None:

@@ -11,7 +11,7 @@ from ui.dashboard.widgets import Sizes, Theme
 
 
 class Readouts(QWidget):
-    """Numbers on one base line, the first one larger, sized to be read across the bench."""
+    """Numbers on one baseline, the first one larger, sized to be read across the bench."""
 
     def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
         super().__init__()

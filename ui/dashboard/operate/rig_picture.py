@@ -13,14 +13,14 @@ from ui.dashboard.charts import nice_step
 from ui.dashboard.operate.live_drawing import LiveDrawing
 from ui.dashboard.widgets import PreparedPicture, Sizes, SketchPainter, Slice, Theme
 
-SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, and say so
+SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, with a note
 
 
 class RigPicture(LiveDrawing):
     """Side view of the actuator, redrawn from the model's latest row."""
 
     NAME = "Drawing of the actuator"
-    LEAST = (400, 165)  # below it springs and nut are a line
+    LEAST = (400, 165)  # below it springs and nut shrink to a line
 
     def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
         super().__init__(model, theme, sizes)
@@ -33,7 +33,7 @@ class RigPicture(LiveDrawing):
         actuator.paint_rest()
 
     def slices(self) -> list[Slice]:
-        """Redraw in two parts, each some milliseconds."""
+        """Return the redraw in two parts of a few milliseconds each."""
         return self._prepared.slices([self._first, self._second])
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -47,7 +47,7 @@ class RigPicture(LiveDrawing):
         return SketchPainter(painter, self.theme, self.sizes, self.font())
 
     def _first(self, painter: QPainter) -> None:
-        # Its geometry is that of the second part too, whatever has come meanwhile.
+        # The second part uses the same geometry, whatever has arrived meanwhile.
         self._begun = _Actuator(self._sketch(painter), self.model, self.width(), self.height())
         self._begun.paint_body()
 
@@ -111,7 +111,7 @@ class _Actuator:
         reach = self.solid * 1.05
         self.drawn_deflection = min(max(self.deflection, -reach), reach)
 
-        self.back = self.x_of(self.output)  # inner face of the rear flange stands beyond it
+        self.back = self.x_of(self.output)  # inner face of the rear flange is beyond it
         self.inner_left = self.back + self.flange
         self.neutral = self.inner_left + self.gap + self.nut_width / 2
         self.nut = self.neutral + self.drawn_deflection * self.spring_per_m
@@ -189,7 +189,7 @@ class _Actuator:
         )
 
     def _carriage(self) -> None:
-        """Two flanges and the tie rods between them: what moves with the output."""
+        """Draw the two flanges and the tie rods, which move with the output."""
         draw, u, theme = self.draw, self.draw.u, self.draw.theme
         half = self.half
         for y in (self.axis - half + 5 * u, self.axis + half - 5 * u):
@@ -212,7 +212,7 @@ class _Actuator:
         left, right = self.nut - self.nut_width / 2, self.nut + self.nut_width / 2
         offset = self.half * 0.52
         for y in (self.axis - offset, self.axis + offset):
-            # Beyond its preload a set is at its free length and lets go of the nut.
+            # Beyond its preload a set is at its free length and releases the nut.
             self._coil(self.inner_left, min(left, self.inner_left + free), y, moved > self.preload)
             self._coil(
                 self.inner_right, max(right, self.inner_right - free), y, moved < -self.preload

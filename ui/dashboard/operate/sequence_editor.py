@@ -1,4 +1,4 @@
-"""A sequence file being written: text, what is wrong with it, its setpoints, and saving. No Qt."""
+"""A sequence file being edited: text, errors, setpoints, and saving. No Qt."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ MOST_BYTES = 1_000_000
 
 @dataclass(frozen=True)
 class Checked:
-    """One check of the text: its problems and trims by line, and its setpoints."""
+    """One check of the text: its problems and limited steps by line, and its setpoints."""
 
     text: str
     problems: tuple[Problem, ...] = ()
@@ -38,15 +38,15 @@ class Checked:
 
 
 class SequenceEditor:
-    """Text of one file, checked in a thread of its own by the reader that performs it.
+    """Text of one file, checked in a separate thread by the reader used to perform it.
 
     Args:
-        folder: of own sequences, the only place that is written to.
+        folder: of the user's sequences, the only place written to.
 
     Attributes:
-        file: where it is saved. text: as it stands. saved: as it stands in the file.
-        checked: the latest check that has come back; of ``text`` once ``up_to_date``.
-        said, wrong: what came of the last act.
+        file: where it is saved. text: as typed. saved: as in the file.
+        checked: the latest finished check; of ``text`` once ``up_to_date``.
+        said, wrong: outcome of the last action, and whether it failed.
     """
 
     def __init__(self, model: OperateModel, folder: Path) -> None:
@@ -62,16 +62,16 @@ class SequenceEditor:
 
     @property
     def profile(self) -> Profile:
-        """The rig that it is written for."""
+        """Rig for which it is written."""
         return self._model.profile
 
     # ------------------------------------------------------------------ opening
 
     def open(self, picked: Path | str | None) -> bool:
-        """Begin with an own file, a copy of a shipped one, or a new one; returns whether it could.
+        """Begin with the user's file, a copy of a shipped one, or a new one; return True if it could.
 
         Args:
-            picked: an own file, the bare name of a shipped one, or None.
+            picked: a file of the user, the bare name of a shipped one, or None.
         """
         self.said, self.wrong = "", False
         try:
@@ -83,7 +83,7 @@ class SequenceEditor:
                 self.saved = ""
                 self.text = _read(SEQUENCES / f"{picked}.yaml") if picked else self._new()
                 if picked:
-                    self.said = f"A copy of the shipped one: it is saved as {self.file.name}."
+                    self.said = f"A copy of the shipped one, to be saved as {self.file.name}."
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "is not a text file"
             self._say(f"Not opened: {picked}: {reason}", True)
@@ -112,12 +112,12 @@ class SequenceEditor:
 
     @property
     def dirty(self) -> bool:
-        """True if the text is not what the file holds."""
+        """True if the text differs from the file."""
         return self.text != self.saved
 
     @property
     def up_to_date(self) -> bool:
-        """True if the latest check is of the text as it stands."""
+        """True if the latest check is of the current text."""
         return self.checked.text == self.text and not self._checking
 
     def write(self, text: str) -> None:
@@ -142,7 +142,7 @@ class SequenceEditor:
                 problems, trimmed = plan.refused, plan.trimmed
             except ProfileError as error:
                 problems = tuple(error.problems)
-            except Exception as error:  # the panel must learn of it
+            except Exception as error:  # the panel must be informed
                 what = f"cannot be read ({type(error).__name__}: {error})"
                 problems = (Problem(str(file), 0, 0, "", what, ""),)
             self._told.put(Checked(text, problems, trimmed, plan))
@@ -150,7 +150,7 @@ class SequenceEditor:
         threading.Thread(target=look, name="check sequence", daemon=True).start()
 
     def turn(self) -> None:
-        """Take what a check has found; check again what was typed meanwhile."""
+        """Take the result of a check; check again if the text changed meanwhile."""
         while not self._told.empty():
             self.checked = self._told.get()
             self._checking = False
@@ -159,7 +159,7 @@ class SequenceEditor:
 
     @property
     def lines(self) -> dict[int, str]:
-        """Problems by line (0: of the whole), of the text as last checked."""
+        """Problems by line (0: whole file) of the text as last checked."""
         found: dict[int, str] = {}
         own = str(self.file)
         for problem in self.checked.problems:
@@ -173,10 +173,10 @@ class SequenceEditor:
     # ------------------------------------------------------------------ saving
 
     def save(self, ask: Callable[[], None] | None = None) -> bool:
-        """Write the file, whole; returns whether it was written.
+        """Write the whole file; return True if it was written.
 
-        A file that is not ours is never overwritten: a shipped one, one that came to be since, or
-        one that was changed meanwhile. ``ask`` is called once it is written.
+        A file that is not ours is never overwritten: a shipped one, one created since, or one
+        changed meanwhile. ``ask`` is called once it is written.
         """
         file = self.file
         if file is None:
@@ -189,7 +189,7 @@ class SequenceEditor:
             if self._ours:
                 if file.exists() and _read(file) != self.saved:
                     return self._say(
-                        f"Not saved: {file.name} was changed by another program. Fix: open it anew",
+                        f"Not saved: {file.name} was changed by another program. Fix: open it again",
                         True,
                     )
                 part = file.with_suffix(".part")
@@ -201,14 +201,14 @@ class SequenceEditor:
             other = self._free(file.stem)
             self.file = other
             return self._say(
-                f"Not saved: {file.name} exists by now. Save again: as {other.name}", True
+                f"Not saved: {file.name} now exists. Fix: save again, as {other.name}", True
             )
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "is not a text file"
             return self._say(f"Not saved: {reason} ({file})", True)
         self.saved, self._ours = self.text, True
         bad = self.up_to_date and bool(self.checked.problems)
-        self._say(f"Saved: {file}" + (", with what is wrong" if bad else ""), False)
+        self._say(f"Saved: {file}" + (", with its errors" if bad else ""), False)
         if ask is not None:
             ask()
         return True

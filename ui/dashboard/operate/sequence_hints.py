@@ -1,4 +1,4 @@
-"""Words that may stand at the cursor of a sequence file, and the ranges of this rig. No Qt."""
+"""Words that fit at the cursor of a sequence file, and the ranges of this rig. No Qt."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ class Hint:
     """Completion and range at the cursor.
 
     Attributes:
-        words: that may stand here, those that begin with ``typed``.
-        typed: part of the word that stands before the cursor.
-        range: of the value that is being written, in words; '' where it has none.
+        words: that fit here and begin with ``typed``.
+        typed: part of the word before the cursor.
+        range: of the value being written, as text; '' if it has none.
     """
 
     words: tuple[str, ...] = ()
@@ -35,7 +35,7 @@ class Hint:
 
 
 def hint(text: str, cursor: int, profile: Profile) -> Hint:
-    """Return what may stand at ``cursor`` of a sequence file."""
+    """Return what fits at ``cursor`` of a sequence file."""
     before = text[:cursor]
     line = before.rpartition("\n")[2]
     match = _WORD.search(line)
@@ -60,7 +60,7 @@ def hint(text: str, cursor: int, profile: Profile) -> Hint:
 
 
 def kind_at(text: str, cursor: int) -> str:
-    """Return the kind of the step in which the cursor stands; '' outside one."""
+    """Return the kind of the step that the cursor is in; '' outside one."""
     lines = text[:cursor].split("\n")
     rest = text[cursor:].partition("\n")[0]
     step: list[str] = [lines[-1] + rest]
@@ -77,7 +77,7 @@ def kind_at(text: str, cursor: int) -> str:
 
 
 def range_of(kind: str, key: str, profile: Profile) -> str:
-    """Return the range of a value on this rig in words; '' where the rig sets none."""
+    """Return the range of a value on this rig as text; '' if the rig sets none."""
     limits = profile.limits
     force = f"{FORCE(-limits.force.limited):.4g} to {FORCE(limits.force.limited):.4g}{FORCE}"
     travel = f"{LENGTH(limits.travel.lower):.4g} to {LENGTH(limits.travel.upper):.4g}{LENGTH}"
@@ -115,7 +115,7 @@ def _keys(kind: str) -> list[str]:
 
 
 def _alone() -> tuple[str, ...]:
-    """Kinds of step that need nothing else, and stand as a bare word."""
+    """Return the kinds of step that need nothing else and may be a bare word."""
     return tuple(
         kind
         for kind, model in STEP_MODELS.items()

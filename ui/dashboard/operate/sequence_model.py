@@ -1,6 +1,6 @@
-"""Sequences on the Operate page: picked, checked, performed, taken down. No Qt.
+"""Sequences on the Operate page: picked, checked, performed, taught. No Qt.
 
-A stop, a fault or a refusal ends a sequence: nothing here begins it again.
+A stop, a fault or a refusal ends a sequence: nothing here restarts it.
 """
 
 from __future__ import annotations
@@ -37,17 +37,17 @@ class SequenceModel(ProcedureThread[PageRun]):
 
     Args:
         model, session: of the window; without a session nothing can be begun.
-        runs: folder of runs; a folder ``sequences`` beside it is looked at and written to.
+        runs: folder of runs; a folder ``sequences`` next to it is read and written.
         rig: where a sequence is performed; the session's if None.
 
     Attributes:
         names: of the files to pick from. chosen: which of them is picked, -1 for none.
-        sequence, plan: the picked one and its setpoints, None while it is not read, or wrong.
-        problem: what is wrong with it, '' if nothing is.
-        times: how often it is performed.
+        sequence, plan: the picked one and its setpoints, None until read, or if wrong.
+        problem: its error, or ''.
+        times: number of performances.
         pacing: of the performance under way, or the last one.
         text, wrong: how the last one ended, and whether that is bad news.
-        taken: the session that is being taken down, or None.
+        taken: the session being taught, or None.
     """
 
     NAME = "sequence"
@@ -106,7 +106,7 @@ class SequenceModel(ProcedureThread[PageRun]):
     # ------------------------------------------------------------------ picking
 
     def renew(self) -> None:
-        """Look at the folder again; what was picked stays picked."""
+        """Reread the folder; what was picked stays picked."""
         before = self._files[self.chosen] if self.chosen >= 0 else None
         own: list[Path] = []
         with contextlib.suppress(OSError):
@@ -116,7 +116,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         self.chosen = self._files.index(before) if before in self._files else -1
 
     def pick(self, number: int) -> None:
-        """Read and check a file, in a thread of its own."""
+        """Read and check a file, in a separate thread."""
         if self.running or not 0 <= number < len(self._files):
             return
         self.chosen = number
@@ -131,7 +131,7 @@ class SequenceModel(ProcedureThread[PageRun]):
                 problem = "\n".join(str(one) for one in plan.refused)
             except ProfileError as error:
                 problem = str(error)
-            except Exception as error:  # the panel must learn of it
+            except Exception as error:  # the panel must be informed
                 problem = f"cannot be read ({type(error).__name__}: {error})"
             self._told.put(lambda: self._have(number, sequence, plan, problem))
 
@@ -149,7 +149,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         return self._files[self.chosen] if 0 <= self.chosen < len(self._files) else None
 
     def pick_file(self, file: Path | str) -> None:
-        """Look at the folder again, and pick a file of it, or the shipped one of this name."""
+        """Reread the folder, and pick a file of it, or the shipped one of this name."""
         self.renew()
         if file in self._files:
             self.pick(self._files.index(file))
@@ -221,7 +221,7 @@ class SequenceModel(ProcedureThread[PageRun]):
     # ------------------------------------------------------------------ acts
 
     def begin(self) -> None:
-        """Begin; or go on, where it pauses."""
+        """Begin, or continue if paused."""
         if self.running:
             self.pacing.go_on()
             return
@@ -238,12 +238,12 @@ class SequenceModel(ProcedureThread[PageRun]):
             self.pacing.pause()
 
     def step(self) -> None:
-        """Go on to the next safe point only."""
+        """Continue only to the next safe point."""
         if self.running:
             self.pacing.step()
 
     def answer(self, yes: bool) -> None:
-        """Answer what is asked."""
+        """Answer the question."""
         if self.operator is not None and self.question is not None:
             self.operator.answer(self.question, "yes" if yes else "no")
 
@@ -254,8 +254,8 @@ class SequenceModel(ProcedureThread[PageRun]):
         operator, runner = self.rig.open(stack, lambda _text: None)
         self._opened(operator, runner)
         ended = runner.run(perform_times(sequence, self.model.profile, pacing, times))
-        text = end_text(ended, runner.why, "It does not go on by itself.")
-        return text or "Finished; the rig is without power.", ended.how != "finished"
+        text = end_text(ended, runner.why, "It does not continue by itself.")
+        return text or "Finished; the power is off.", ended.how != "finished"
 
     def _ended(self, text: str, wrong: bool) -> None:
         self.pacing.held = False
@@ -264,11 +264,11 @@ class SequenceModel(ProcedureThread[PageRun]):
     def _say(self, text: str, wrong: bool) -> None:
         self.text, self.wrong = text, wrong
 
-    # ------------------------------------------------------------------ taking down
+    # ------------------------------------------------------------------ teaching
 
     @property
     def why_not_take(self) -> str:
-        """Reason why nothing can be taken down now, '' if it can."""
+        """Reason why nothing can be taught now, '' if it can."""
         if self.taken is not None:
             return ""
         if self.running:
@@ -280,7 +280,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         return self.model.lock_reason
 
     def toggle_take(self) -> None:
-        """Begin to learn what the operator does, or end and write the file."""
+        """Begin to record what the operator does, or end and write the file."""
         if self.taken is None:
             if self.why_not_take:
                 self._say(f"Nothing is taught: {self.why_not_take}.", True)
@@ -306,7 +306,7 @@ class SequenceModel(ProcedureThread[PageRun]):
 
     @property
     def profile_name(self) -> str:
-        """Name by which the file calls its profile."""
+        """Name of the profile as the file gives it."""
         named = self.session.profile_file if self.session is not None else None
         return named.stem if named is not None else self.model.profile.name
 

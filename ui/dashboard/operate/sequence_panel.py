@@ -1,4 +1,4 @@
-"""The panel of sequences on the Operate page, in the place of the behaviour deck."""
+"""The panel of sequences on the Operate page, in place of the behaviour deck."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from ui.dashboard.widgets import CountBox, KeyButton, Sizes, StatusLabel, Theme
 
 
 class PickList(QListWidget):
-    """A list that leaves letters to the page: by themselves they would search it."""
+    """A list that leaves letters to the page; Qt would search the list with them."""
 
     MOVES = (Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_Home, Qt.Key.Key_End, Qt.Key.Key_Tab)
 
@@ -26,7 +26,7 @@ class PickList(QListWidget):
 
 
 class SequencePanel(QWidget):
-    """Mirror of the sequence model; ``back`` brings the deck again."""
+    """Mirror of the sequence model; ``back`` returns to the deck."""
 
     def __init__(
         self,
@@ -54,7 +54,7 @@ class SequencePanel(QWidget):
         self.pause_button.setToolTip("at the next safe point, holding the position")
         self.pause_button.clicked.connect(sequences.pause)
         self.step_button = KeyButton("Step", "one", theme)
-        self.step_button.setToolTip("on to the next safe point")
+        self.step_button.setToolTip("continue to the next safe point")
         self.step_button.clicked.connect(sequences.step)
         self.abort_button = KeyButton("Abort", "end", theme)
         self.abort_button.clicked.connect(lambda: sequences.abort())
@@ -121,7 +121,7 @@ class SequencePanel(QWidget):
         return acts
 
     def open(self) -> None:
-        """Look at the folder anew; the list has the focus."""
+        """Reread the folder, and focus the list."""
         sequences = self.sequences
         if not sequences.running:
             sequences.renew()
@@ -152,7 +152,7 @@ class SequencePanel(QWidget):
         self.note.say(sequences.note, False)
         self.note.setVisible(bool(sequences.note))
         self.times.setEnabled(not running)
-        self.begin_button.setText("Go on" if running and held else "Begin")
+        self.begin_button.setText("Continue" if running and held else "Begin")
         self.begin_button.setEnabled(held if running else not why_not)
         self.pause_button.setEnabled(running and not held)
         self.step_button.setEnabled(running)

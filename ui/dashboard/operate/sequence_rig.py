@@ -28,7 +28,7 @@ class SequenceRig(Protocol):
 class LiveSequenceRig:
     """The rig of the window's session; implements :class:`SequenceRig`.
 
-    A performance has a client of its own beside the window's, and holds control meanwhile.
+    A performance has its own client next to the window's, which holds control meanwhile.
     """
 
     def __init__(self, session: Session) -> None:

@@ -1,4 +1,4 @@
-"""Notice of wear on the Operate page, from what was taken from recorded runs. No Qt."""
+"""Notice of wear on the Operate page, from values taken from recorded runs. No Qt."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from ui.dashboard.bench import OperateModel
 
 
 class ServiceWatch:
-    """Tells the model what needs service.
+    """Reports to the model what needs service.
 
-    It reads ``wear.json`` alone, in a thread of its own, when the window opens and whenever a run
-    has been recorded: runs themselves are read by the commands.
+    It reads only ``wear.json``, in a separate thread, when the window opens and whenever a run has
+    been recorded; the commands read the runs themselves.
     """
 
     def __init__(self, model: OperateModel, runs: Path | None) -> None:

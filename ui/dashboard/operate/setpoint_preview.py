@@ -15,7 +15,7 @@ from ui.dashboard.widgets import Sizes, Theme
 
 
 class SetpointPreview(QWidget):
-    """Drawing of a :class:`hil.sequences.Preview`; what is not asked for leaves a gap."""
+    """Drawing of a :class:`hil.sequences.Preview`; a gap where nothing is requested."""
 
     def __init__(self, profile: Profile, theme: Theme, sizes: Sizes) -> None:
         super().__init__()
@@ -32,7 +32,7 @@ class SetpointPreview(QWidget):
         return QSize(self.sizes.px(260), self.sizes.px(170))
 
     def show_plan(self, plan: Preview | None, at_s: float | None) -> None:
-        """Show this, with the cursor there; None for no cursor."""
+        """Show a plan with the cursor at ``at_s``; None for no cursor."""
         if plan is self.plan and at_s == self.at_s:
             return
         self.plan, self.at_s = plan, at_s

@@ -27,7 +27,7 @@ SENTENCE = (
 
 
 class StopButton(QPushButton):
-    """Acts when pressed, not when released: the way back up is time lost."""
+    """Button that acts on press, not on release, which would come later."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
         super().__init__("STOP")
@@ -57,7 +57,7 @@ class StopButton(QPushButton):
 
 
 class StopStrip(QWidget):
-    """Mirror of the model's state, with the acts that are never far away.
+    """Mirror of the model's state, with the actions needed on every page.
 
     Args:
         stop, power_on, power_off, reset, take_control: what the buttons call.
@@ -117,7 +117,7 @@ class StopStrip(QWidget):
         ask.addWidget(self.load, 1)
         ask.addLayout(answers)
 
-        # The state stays in sight while the question stands.
+        # The state stays in sight while the question is open.
         self.question = QLabel("Is the load supported?")
         self.question.setObjectName("head")
         self.question.hide()
@@ -130,7 +130,7 @@ class StopStrip(QWidget):
         top.addWidget(self.question)
         top.addWidget(self.kept)
         top.addWidget(self.word, 1)
-        room = QWidget()  # without one, what is added would be a window of its own for a moment
+        room = QWidget()  # without one, what is added would be a separate window for a moment
         self.stack = QStackedLayout(room)
         self.stack.addWidget(words)
         self.stack.addWidget(question)
@@ -180,7 +180,7 @@ class StopStrip(QWidget):
         self.refresh()
 
     def lock(self, locked: bool) -> None:
-        """Leave the stop alone for visitors, or give the other acts back."""
+        """Leave visitors only the stop, or restore the other controls."""
         self._locked = locked
         if locked:
             self._ask(False)

@@ -35,7 +35,7 @@ class WavePreview(QWidget):
     minimumSizeHint = sizeHint
 
     def show_behaviour(self, behaviour: Behaviour | None) -> None:
-        """Show this; None, or what is not a waveform, shows nothing."""
+        """Show a waveform; nothing for None or another behaviour."""
         if behaviour == self._shown:
             return
         self._shown, self.words, self._values = behaviour, "", np.empty(0)

@@ -18,7 +18,7 @@ HOLD_EVERY_S = 0.04
 TOUCHES = 3
 HOW = {
     "confirmed": "the output was stated to rest at a known position",
-    "mark": "the output was stated to stand at the mark",
+    "mark": "the output was stated to be at the mark",
     "found": "an end was sought and found",
     "home_switch": "the home switch was sought and found",
     "absolute": "the motor sensor is absolute",
@@ -29,8 +29,8 @@ HOW = {
 class ZeroModel:
     """Origin of zero, and a seek under way.
 
-    The rig host seeks by itself; this asks for restricted operation, power and the seek, and
-    passes on that the control is held, for as long as the window's loop turns.
+    The rig host performs the seek; this requests restricted operation, power and the seek, and
+    reports that the control is held, for as long as the window's loop turns.
 
     Attributes:
         choice: what is sought: ``lower``, ``upper`` or ``switch``.
@@ -53,24 +53,24 @@ class ZeroModel:
 
     @property
     def verified(self) -> bool:
-        """True if the force loop may close; True where the bench does not tell."""
+        """True if the force loop may close, or if the bench does not report it."""
         return not self._model.reference or is_verified(self._model.reference)
 
     @property
     def how(self) -> str:
-        """Origin of zero in words, or why the loop stays open."""
+        """Origin of zero as text, or why the loop stays open."""
         reference = self._model.reference
         if reference in WHY_OPEN:
             # The panel's buttons are the fix.
             why = WHY_OPEN[reference].partition(" Fix:")[0]
             if reference == LOST:
-                return f"{why} State where the output stands; power comes no earlier."
+                return f"{why} State where the output is; until then power stays off."
             return f"{why} To seek: {self.clear}."
         return f"Zero of positions: {HOW.get(reference, reference) or 'not known'}."
 
     @property
     def choices(self) -> list[tuple[str, str]]:
-        """Places that may be sought: name, and in words."""
+        """Places that may be sought: name and label."""
         known = [("lower", "Lower end"), ("upper", "Upper end")]
         if self.profile.reference.home_switch is not None:
             known.append(("switch", "Home switch"))
@@ -95,7 +95,7 @@ class ZeroModel:
         return why_not_ready(self._model)
 
     def sentence(self, why: str) -> str:
-        """Return a reason as a sentence without its stop."""
+        """Return a reason as a sentence without its full stop."""
         return self._model.sentence(why)
 
     @property
@@ -106,12 +106,12 @@ class ZeroModel:
     # ------------------------------------------------------------------ acts
 
     def state(self, mark: bool) -> None:
-        """Take the operator's word that the output rests on its lower end, or at the mark."""
+        """Report the operator's statement that the output is on its lower end, or at the mark."""
         if self._session is not None and not self.running and not self.why_not:
             self._session.ask(ConfirmReference(mark=mark), self._stated)
 
     def press(self) -> None:
-        """The control is held down: begin, if nothing runs."""
+        """Take in that the control is held, and begin if nothing runs."""
         self.held = True
         if self.running or self.why_not or self._session is None:
             return
@@ -120,13 +120,13 @@ class ZeroModel:
         self._session.ask(seek_figures(self.profile).envelope, self._restricted)
 
     def let_go(self) -> None:
-        """The control is let go: the rig stops."""
+        """Take in that the control is released: the rig stops."""
         self.held = False
         if self.running and self._session is not None:
             self._session.hold(False)
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """Take what the link brought, and go on. Its being called is what holds the control."""
+        """Take what the link delivered, and continue. Only these calls keep the control held."""
         if not self.running or self._session is None:
             return
         if self.held and now_s - self._held_s >= HOLD_EVERY_S:
@@ -163,11 +163,11 @@ class ZeroModel:
 
     def _restricted(self, answer: Answer) -> None:
         if not answer.accepted or not self.held or self._session is None:
-            self._end(answer.text if not answer.accepted else "Let go: nothing moved.", True)
+            self._end(answer.text if not answer.accepted else "Released: nothing moved.", True)
             return
         self._session.hold(True)
         self._step = "power"
-        # Holding is the answer that the travel is clear and no weight hangs.
+        # Holding confirms that the travel is clear and no weight hangs.
         self._session.ask(PowerOn(load_supported=True), self._asked)
 
     def _asked(self, answer: Answer) -> None:

@@ -1,4 +1,4 @@
-"""The zero of positions on the Operate page: how it came about, and three ways to obtain it."""
+"""The zero of positions on the Operate page: its origin, and three ways to obtain it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class ZeroPanel(FootRow):
     """Mirror of the zero model; shown while zero is not verified, or by its key.
 
     Args:
-        parent: widget that it stands in; without one it would be shown as a window of its own.
+        parent: widget that contains it; without one it would be a separate window.
     """
 
     def __init__(
@@ -33,7 +33,7 @@ class ZeroPanel(FootRow):
         place = zero.profile.reference.mark
         self.mark: KeyButton | None = None
         if place is not None:
-            words = f"It stands at {LENGTH(place.position):g}{LENGTH}: {place.name}"
+            words = f"It is at {LENGTH(place.position):g}{LENGTH}: {place.name}"
             self.mark = KeyButton(
                 f"At {LENGTH(place.position):g}{LENGTH}" if sizes.low else words, "", theme
             )
@@ -53,12 +53,12 @@ class ZeroPanel(FootRow):
         self.hold = HoldButton(theme, sizes, zero.press, zero.let_go)
         self.hold.setMinimumHeight(px(40))
         row.addWidget(self.hold, 1)
-        if sizes.low:  # a line more would cover the margins to limits
+        if sizes.low:  # another line would cover the margins to limits
             row.insertWidget(0, self.text, 1)
         self.refresh()
 
     def toggle(self) -> None:
-        """Show it, or hide it where zero is verified; the hold button gets the focus."""
+        """Show it, or hide it if zero is verified; the hold button gets the focus."""
         self.open = not self.open
         self.refresh()
         if self.isVisible():
