@@ -290,7 +290,7 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     assert kept["applied_changes"] == {"actuator.friction.breakaway": "0.0404 N*m"}
     # The bench still runs with the values of before: nothing is verified on these.
     page.refresh()
-    assert "start it anew" in page.ask.text.text() and not page.begin.isEnabled()
+    assert "start it again" in page.ask.text.text() and not page.begin.isEnabled()
     assert not page.write.isVisibleTo(page)
 
 

@@ -134,7 +134,7 @@ def test_what_opens_the_limits_of_a_rig_that_is_verified_now_is_the_next_power_o
     event = {"kind": "verification", "verification": standing(profile).as_data(), "time_s": 1.0}
     model.feed([event], 1.0)
     assert model.profile.limits.force.limited == profile.limits.force.limited
-    assert all_passed(model).endswith("known to be right.")
+    assert all_passed(model).endswith("this rig is verified.")
 
 
 def test_limits_that_were_opened_by_confirmation_are_not_called_reduced(real_rig):
@@ -142,4 +142,4 @@ def test_limits_that_were_opened_by_confirmation_are_not_called_reduced(real_rig
     found = standing(profile, confirmed=profile.name)
     model = bench_of(found.as_data())
     assert model.unverified
-    assert all_passed(model).endswith("known to be right.")
+    assert all_passed(model).endswith("this rig is verified.")

@@ -1,4 +1,4 @@
-"""Figures, findings and fixes of a step of the bring-up, in words."""
+"""Figures, findings and fixes of a step of the bring-up, as text."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from ui.dashboard.widgets import Sizes, Theme
 
 
 def evidence_html(result: Result, theme: Theme, sizes: Sizes) -> str:
-    """Findings with their fix first, then every figure with what was expected."""
+    """Return findings with their fix first, then every figure with the expected one."""
     parts = []
     for found in result.findings:
         parts.append(

@@ -1,4 +1,4 @@
-"""The Bring-up page in plain Python: steps and how they stand, what is asked, what was found.
+"""The Bring-up page in plain Python: steps and their status, prompts, findings.
 
 No Qt here.
 """
@@ -50,7 +50,7 @@ class BringUpModel(GuidedModel[Step]):
 
     Args:
         model, session: of the window; without a session nothing can be begun.
-        runs: folder of runs; records are kept beside it, in ``bring-up``.
+        runs: folder of runs; records are kept next to it, in ``bring-up``.
         steps: of the bring-up, in order.
 
     Attributes:
@@ -90,7 +90,7 @@ class BringUpModel(GuidedModel[Step]):
         return super().question if self.operator is not None else self.values.question
 
     def state_of(self, step: Step) -> str:
-        """A verdict's word, or ``RUNNING``."""
+        """Return a verdict's word, or ``RUNNING``."""
         if self.current is step:
             return RUNNING
         result = self.results.get(step.key)
@@ -102,14 +102,14 @@ class BringUpModel(GuidedModel[Step]):
 
     @property
     def record_text(self) -> str:
-        """Folder of the record shown, in words."""
+        """Folder of the record shown, as text."""
         return f"Ended · record {self.folder / HTML}" if self.folder else "Ended"
 
     @property
     def why_not_begin(self) -> str:
         """Why a bring-up cannot be begun now, '' if it can."""
         if self.running:
-            return "it runs already"
+            return "it is already running"
         return self.values.in_the_way or why_not_begin(self.model, self.session)
 
     # ------------------------------------------------------------------ acts
@@ -127,7 +127,7 @@ class BringUpModel(GuidedModel[Step]):
             self.values.question = None
 
     def choose(self, folder: Path | None) -> None:
-        """Go on with this record, None for a new one."""
+        """Continue this record, None for a new one."""
         if self.running or folder == self.folder:
             return
         self.folder, self.results, self.looked_at, self.values.question = None, {}, "", None
@@ -164,10 +164,10 @@ class BringUpModel(GuidedModel[Step]):
         self.kept = kept_records(self._records, self.model.profile.name, len(self.steps))
 
     def begin(self, only: str = "") -> None:
-        """Begin, or go on: every step that is not, or no longer, verified.
+        """Begin, or continue: every step that is not, or no longer, verified.
 
         Args:
-            only: this step alone, after what it needs and is not verified.
+            only: only this step, after the unverified ones that it needs.
         """
         if self.why_not_begin or self.session is None:
             self.message, self.wrong = f"not begun: {self.why_not_begin}", True
@@ -183,7 +183,7 @@ class BringUpModel(GuidedModel[Step]):
         self._begin(work, "Opening the record.")
 
     def offer_values(self) -> None:
-        """Ask whether to write the values that are proposed into the profile."""
+        """Prompt whether to write the proposed values into the profile."""
         if self.proposed and self.folder is not None:
             problem = self.values.offer(self.proposed, self.folder)
             if problem:
@@ -261,7 +261,7 @@ class BringUpModel(GuidedModel[Step]):
         self.current = None
         self.results[step.key] = result
         self._last = step.key
-        # A failure takes what was verified on the strength of it.
+        # A failure revokes what was verified on the strength of it.
         for key, verdict in standing.items():
             had = self.results.get(key)
             if verdict == Verdict.NOT_RUN and had is not None and had.verdict is Verdict.PASS:

@@ -16,11 +16,11 @@ from ui.dashboard.guided import EvidencePlot, GuidedLook, GuidedPage
 from ui.dashboard.widgets import KeyButton, Sizes, Theme, bound
 
 LOOK = GuidedLook(
-    idle="Begin (G) goes through the steps in order. Nothing is energised before what it relies on "
-    "is verified, and nothing moves unless you hold the hold-to-run control.",
-    kept="Record to go on with",
+    idle="Begin (G) goes through the steps in order. Power stays off until what it relies on is "
+    "verified, and nothing moves unless you hold the hold-to-run control.",
+    kept="Record to continue",
     new="A new record",
-    alone="This step alone",
+    alone="This step only",
     end="Stops the rig; the record is kept",
     evidence="What the step measured and found",
     plot=50,
@@ -31,16 +31,16 @@ LOOK = GuidedLook(
 
 
 class BringUpPage(GuidedPage):
-    """Steps on the left; the step's words, what is asked and the evidence on the right."""
+    """Steps on the left; the step's texts, the prompt and the evidence on the right."""
 
     def __init__(self, place: PageContext) -> None:
         super().__init__(place, LOOK, EvidencePlot(place.theme, place.sizes))
         self.bringup: BringUpModel = place.view
         theme, sizes = self.theme, self.sizes
         self.steps = StepList(self.bringup, theme, sizes, self.look_at)
-        self.alone.setToolTip("The step chosen above, after what it needs and is not verified")
+        self.alone.setToolTip("The step chosen above, after the unverified ones that it needs")
         self.write = KeyButton("Write values to profile", "use", theme)
-        self.write.setToolTip("Measured values that the steps propose; you are asked first")
+        self.write.setToolTip("Measured values that the steps propose; you confirm first")
         self.write.clicked.connect(lambda: self.offer_values())
         self.told = QWidget()
         words = QHBoxLayout(self.told)
@@ -79,7 +79,7 @@ class BringUpPage(GuidedPage):
         step = self.bringup.shown
         result = self.bringup.results.get(step.key)
         plots = result.plots if result else []
-        # Of a step that found something the last plot shows it.
+        # The last plot of a step shows its finding.
         first = len(plots) - 1 if result and result.findings else 0
         number = (first + self.plot_number) % len(plots) if plots else 0
         if self._shown.already(step.key, result, number, len(plots)):
@@ -92,7 +92,7 @@ class BringUpPage(GuidedPage):
 
     def _unseen(self, step: Step) -> str:
         needs = ", ".join(s.title for s in self.bringup.steps if s.key in step.needs)
-        return f"<p>Not run yet.{f' First must pass: {needs}.' if needs else ''}</p>"
+        return f"<p>Not run yet.{f' These must pass first: {needs}.' if needs else ''}</p>"
 
 
 class _Words(QLabel):

@@ -13,11 +13,11 @@ from ui.dashboard.guided import KeptFolder, newest_folders
 
 
 def kept_records(records: Path, rig: str, steps: int) -> list[KeptFolder]:
-    """Records of this rig, newest first; a folder that cannot be read is left out."""
+    """Return records of this rig, newest first; a folder that cannot be read is left out."""
     name = re.compile(rf"^  name: (['\"]?){re.escape(rig)}\1$", re.M)
 
     def text_of(folder: Path) -> str:
-        # Parsed it takes a while; it is looked at closely once it is chosen.
+        # Parsing takes a while; a record is read in full once it is chosen.
         with contextlib.suppress(OSError, UnicodeDecodeError):
             return (folder / YAML).read_text("utf-8")
         return ""
@@ -32,12 +32,12 @@ def kept_records(records: Path, rig: str, steps: int) -> list[KeptFolder]:
 
 
 def passed_in(text: str) -> int:
-    """Return how many steps a record's text calls passed."""
+    """Return the number of passed steps in a record's text."""
     return len(re.findall(r"^  verdict: pass$", text, re.M))
 
 
 def result_of(folder: Path, entry: dict[str, Any]) -> Result:
-    """A step as the record in ``folder`` has it."""
+    """Return the result of a step from the record in ``folder``."""
     return Result(
         entry["step"],
         Verdict(entry["verdict"]),

@@ -14,12 +14,12 @@ WORDS = {
     Verdict.FAIL: "failed",
     Verdict.NEEDS_PERSON: "needs you",
     Verdict.NOT_RUN: "not run",
-    RUNNING: "runs now",
+    RUNNING: "running",
 }
 
 
 class StepList(GuidedRows):
-    """Each step with a word for how it stands."""
+    """Each step with a word for its status."""
 
     def __init__(
         self, bringup: BringUpModel, theme: Theme, sizes: Sizes, look_at: Callable[[str], None]

@@ -14,7 +14,7 @@ Said = Caption["BringUpModel"]
 
 
 def reached(key: str, kind: str = "") -> Callable[[BringUpModel], bool]:
-    """Return whether a step, or one behind it, runs; with ``kind`` only while it asks that."""
+    """Return a test that a step or a later one runs; with ``kind`` only while it asks that."""
 
     def has(bringup: BringUpModel) -> bool:
         if bringup.current is None:
@@ -41,19 +41,19 @@ def _all_passed(bringup: BringUpModel) -> bool:
 
 CAPTIONS = (
     Said(
-        "These steps bring up a rig that nobody knows yet. Each relies on those above it: nothing is "
-        "energised before what it needs is verified. This rig is simulated, nothing real moves.",
+        "These steps bring up a rig that is not known yet. Each relies on those above it: power stays "
+        "off until what it needs is verified. This rig is simulated; nothing real moves.",
         "list",
     ),
     Said("Press G, or Begin. The first six steps leave the power off.", "begin"),
     Said(
-        "Here stands what the step does, what could go wrong and what must be clear. So far the "
-        "drive is only listened to.",
+        "Here you read what the step does, what could go wrong and what must be clear. So far the "
+        "drive is only monitored.",
         "words",
         _begun,
     ),
     Said(
-        "What a step measured stands here beside what was expected, in a record to print and sign.",
+        "Here are the values measured and those expected, in a record to print and sign.",
         "evidence",
     ),
     Said(
@@ -67,33 +67,33 @@ CAPTIONS = (
         "Simulated hands answer again. H gives every answer to you, at any time; B aborts.", "hands"
     ),
     Said(
-        "Power comes on for the first time, without torque: does every stop take it away? The red "
+        "Power comes on for the first time, without torque: does every stop remove it? The red "
         "strip below and Esc stop the rig at any moment.",
         "standing",
         reached("stop_chain"),
     ),
     Said(
         "Your turn. Hold the space bar, or the mouse on this button: the motor may turn only while "
-        "you hold. Letting go stops the rig; that is always right.",
+        "you hold. Releasing it stops the rig; that is always right.",
         "hold",
         reached("first_motion", "hold"),
         tries=True,
     ),
     Said(
         "It runs because you hold. The curves are the last seconds of nut and force. Hold until "
-        "the words ask you to let go.",
+        "the text asks you to release.",
         "prompt",
         _held,
     ),
     Said(
-        "From here each step uses more force, on the strength of those before. A step that fails "
+        "From here each step uses more force, relying on those before. A step that fails "
         "leaves the power off and names the mistake with its fix. The force loop comes last.",
         "list",
         reached("travel"),
     ),
     Said(
-        "All steps have passed. U would write the measured values into the profile, and asks "
-        "before. Ctrl+T ends the tour: the page is yours.",
+        "All steps have passed. U writes the measured values into the profile, once you confirm. "
+        "Ctrl+T ends the tour: the page is yours.",
         "prompt",
         _all_passed,
     ),

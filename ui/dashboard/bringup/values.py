@@ -12,13 +12,13 @@ from hil.profile import Profile, ProfileError, load_profile, write_back
 from ui.dashboard.guided import Question
 
 START_ANEW = (
-    "Close this bench and start it anew with this profile: until then it works with the values "
-    "of before."
+    "Close this bench and start it again with this profile: until then it works with the previous "
+    "values."
 )
 
 
 class ProfileValues:
-    """Offers values for the profile, and writes them once that is answered with yes.
+    """Offer of values for the profile, which are written once confirmed.
 
     Args:
         running: the profile that the rig runs with, on which the values were measured.
@@ -27,7 +27,7 @@ class ProfileValues:
     Attributes:
         question: whether to write, or None.
         writing: values are being written.
-        written: they have been, so that the bench must be started anew.
+        written: they have been written, so that the bench must be restarted.
     """
 
     def __init__(self, running: Profile, steps: Sequence[Step], file: Path | None) -> None:
@@ -44,12 +44,12 @@ class ProfileValues:
         return START_ANEW if self.written else ""
 
     def offer(self, changes: Mapping[str, str], folder: Path) -> str:
-        """Ask; returns why not, or ''. ``folder`` is the record's."""
+        """Ask; return why not, or ''. ``folder`` is the record's."""
         if self.writing:
             return "Writing."
         if self._file is None:
             return (
-                "This window does not know where the rig's profile is. There: hookeline bringup "
+                "This window does not know where the rig's profile is. Fix: there, hookeline bringup "
                 f"--profile FILE --resume {folder} --apply"
             )
         values = "; ".join(f"{key}: {value}" for key, value in changes.items())
@@ -62,7 +62,7 @@ class ProfileValues:
         return ""
 
     def write(self, told: Callable[[str, bool], None]) -> None:
-        """Write what was offered, in a thread; ``told`` hears what came of it, and whether done."""
+        """Write what was offered, in a thread; ``told`` receives the outcome, and whether done."""
         assert self._offered is not None and self._file is not None
         file, (folder, changes) = self._file, self._offered
         self.writing = True
@@ -74,7 +74,7 @@ class ProfileValues:
                 self.written = True
             except (RecordError, ProfileError, OSError) as error:
                 text = str(error)
-            except Exception as error:  # the page must learn that nothing is written any more
+            except Exception as error:  # the page must be informed that writing has ended
                 text = f"writing has failed ({type(error).__name__}: {error})"
             finally:
                 self.writing = False
@@ -87,7 +87,7 @@ class ProfileValues:
 def write_values(
     file: Path, running: Profile, folder: Path, steps: Sequence[Step], changes: Mapping[str, str]
 ) -> str:
-    """Write ``changes`` into ``file`` and note it in the record in ``folder``; says what was done.
+    """Write ``changes`` into ``file``, note it in the record in ``folder``; return what was done.
 
     Args:
         running: the profile that the rig runs with, on which the values were measured.
@@ -99,11 +99,11 @@ def write_values(
     before = load_profile(file)
     if profile_hash(before) != profile_hash(running):
         raise RecordError(
-            f"'{file}' has changed since this bench was started: nothing was written; start the "
-            "bench anew and go on with the record, or take the change back"
+            f"'{file}' has changed since this bench was started: nothing was written; restart the "
+            "bench and continue the record, or undo the change"
         )
     with contextlib.closing(BringUpRecord.load(folder, before, steps)) as record:
         written = write_back(file, changes)
         record.applied(load_profile(file), dict(changes))
-    files = ", ".join(f"{w.file.name} (as it was: {w.backup.name})" for w in written)
+    files = ", ".join(f"{w.file.name} (backup: {w.backup.name})" for w in written)
     return f"Written into {files}. {START_ANEW}"

@@ -1,4 +1,4 @@
-"""Words of the Bring-up page on a bring-up that has ended. No Qt."""
+"""Texts of the Bring-up page on a bring-up that has ended. No Qt."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from hil.bringup import Result, Step, Verdict
 
-# The rig host looks at the verification before each power-on; a profile edited meanwhile stays shut.
+# The rig host checks the verification before each power-on; a profile edited meanwhile stays shut.
 OPENS_WITH_POWER = (
     " Verified now: the next power-on (P) opens the profile's own limits. If they stay reduced, the "
     "header says why."
@@ -17,7 +17,7 @@ OPENS_WITH_POWER = (
 def summary(
     steps: Sequence[Step], results: Mapping[str, Result], reduced: bool = False
 ) -> tuple[str, str]:
-    """Return the result, and the key of the first step that is not right, '' without one.
+    """Return the result, and the key of the first step that is wrong, '' if none is.
 
     Args:
         reduced: the bench works at reduced limits, as it found the rig unverified.
@@ -31,12 +31,12 @@ def summary(
             found = result.findings[0]
             return f"{what}{found.sentence}. Fix: {found.fix}.", step.key
         if is_bad(result):
-            return f"{what}{result.text.rstrip('.')}. Then go on (G).", step.key
+            return f"{what}{result.text.rstrip('.')}. Then continue (G).", step.key
     passed = sum(r.verdict is Verdict.PASS for r in results.values())
     if passed < len(steps):
-        return f"{passed} of {len(steps)} steps stand verified; go on (G).", ""
+        return f"{passed} of {len(steps)} steps are verified; continue (G).", ""
     later = OPENS_WITH_POWER if reduced else ""
-    return f"All {passed} steps passed: this rig is known to be right.{later}", ""
+    return f"All {passed} steps passed: this rig is verified.{later}", ""
 
 
 def is_bad(result: Result) -> bool:
@@ -44,7 +44,7 @@ def is_bad(result: Result) -> bool:
 
 
 def proposed(results: Mapping[str, Result]) -> dict[str, str]:
-    """Profile keys and the values that are proposed for them."""
+    """Return profile keys and the values proposed for them."""
     changes: dict[str, str] = {}
     for result in results.values():
         changes |= result.changes
@@ -54,6 +54,6 @@ def proposed(results: Mapping[str, Result]) -> dict[str, str]:
 
 
 def without_changes(result: Result) -> Result:
-    """The same with nothing proposed."""
+    """Return the same with nothing proposed."""
     found = [replace(f, changes={}) for f in result.findings]
     return replace(result, changes={}, findings=found)

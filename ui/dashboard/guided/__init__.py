@@ -1,4 +1,4 @@
-"""Run a guarded procedure from a page."""
+"""Guarded procedures, run from a page."""
 
 from ui.dashboard.guided.dated_folders import KeptFolder, newest_folders
 from ui.dashboard.guided.evidence_plot import EvidencePlot, live_plots

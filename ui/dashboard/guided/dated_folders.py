@@ -13,14 +13,14 @@ MOST_KEPT = 20
 
 @dataclass(frozen=True)
 class KeptFolder:
-    """A folder on the disk; ``holds`` says how much it holds, in words."""
+    """A folder on the disk; ``holds`` gives how much it holds, as text."""
 
     folder: Path
     holds: str
 
     @property
     def text(self) -> str:
-        """Its date, by its name, and what it holds."""
+        """Date from its name, and what it holds."""
         begun = re.match(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)", self.folder.name)
         name = "{}-{}-{} {}:{}".format(*begun.groups()) if begun else self.folder.name
         return f"{name} · {self.holds}"
@@ -34,5 +34,5 @@ def newest_folders(
         folders = sorted((path for path in place.iterdir() if path.is_dir()), reverse=True)
     except OSError:
         return []
-    # One after the other: what is older than the last that is listed need not be looked at.
+    # One after another: folders older than the last one listed need not be read.
     return list(islice(filter(wanted, folders), most))

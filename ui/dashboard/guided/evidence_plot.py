@@ -1,4 +1,4 @@
-"""Evidence of a step of the bring-up: plots, and figures, findings and fixes in words."""
+"""Plots of the evidence of a guided step."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from ui.dashboard.widgets import Sizes, Theme, ThemedPlot, cosmetic_pen
 
 PATTERNS = (Qt.PenStyle.SolidLine, Qt.PenStyle.DashDotLine, Qt.PenStyle.DotLine)
 LEGEND_OFF = 8
-TALL = 0.45  # share of the plot beyond which a legend has another column
-FEW = 2  # lines of what was expected that are named one by one
+TALL = 0.45  # share of the plot beyond which a legend gets another column
+FEW = 2  # expected lines that are named one by one
 RANGE_MARGIN = 0.04  # of the range of the curves, above and below them
 
 
@@ -35,7 +35,7 @@ class EvidencePlot(ThemedPlot):
         self.getViewBox().sigResized.connect(lambda: self._fit())
 
     def draw(self, plot: Plot | None) -> None:
-        """Draw it, unless it is drawn already; nothing for None."""
+        """Draw a plot, unless it is already drawn; nothing for None."""
         if plot is self._drawn:
             return
         before, self._drawn = self._drawn, plot
@@ -58,7 +58,7 @@ class EvidencePlot(ThemedPlot):
         wide = max(2.0, 2.0 * self.sizes.scale)
         number = -1
         for trace in plot.traces:
-            # What was expected is dashed, in the colour of what was measured just before it.
+            # An expected line is dashed, in the colour of the measured one just before it.
             expected = number >= 0 and trace.expected
             number += not expected
             pattern = PATTERNS[number // len(self._colours) % len(PATTERNS)]
@@ -79,7 +79,7 @@ class EvidencePlot(ThemedPlot):
         self._fit()
 
     def _fit(self) -> None:
-        """Lay title and legend for the plotting area as wide and as high as it is now."""
+        """Lay out title and legend for the present size of the plotting area."""
         plot = self._drawn
         if plot is None:
             return
@@ -88,11 +88,11 @@ class EvidencePlot(ThemedPlot):
             self._place_legend(plot)
 
     def _write_title(self, plot: Plot) -> None:
-        """Write the title in as many lines as it needs: a longer one would widen the plot."""
+        """Write the title in as many lines as it needs: a long line would widen the plot."""
         item = self.getPlotItem()
         metrics = QFontMetricsF(self.letters)
         wide = self.width() - self.getAxis("left").width() - 2 * LEGEND_OFF
-        # Beside a low plot there is no room for what its axis shows.
+        # A low plot has no room for the label of its axis.
         title = plot.title if plot.y_label in plot.title else f"{plot.title}: {plot.y_label}"
         parts = [title]
         if metrics.horizontalAdvance(title) > wide and title != plot.title:
@@ -104,7 +104,7 @@ class EvidencePlot(ThemedPlot):
             item.titleLabel.setMaximumHeight(len(lines) * metrics.height() + LEGEND_OFF)
 
     def _place_legend(self, plot: Plot) -> None:
-        """Put the legend where it hides no curve; where each corner has one, beyond the curves."""
+        """Put the legend where it hides no curve; if every corner has one, beyond the curves."""
         area = self.getViewBox().rect()
         legend = self._legend
         columns = 1
@@ -142,7 +142,7 @@ class EvidencePlot(ThemedPlot):
         )
 
     def _lay_legend(self, columns: int) -> None:
-        """Lay the legend in so many columns; the library's own way keeps rows that are empty."""
+        """Lay out the legend in ``columns``; the library's own way keeps empty rows."""
         legend = self._legend
         layout = legend.layout
         while layout.count():
@@ -178,7 +178,7 @@ def _labels(plot: Plot) -> list[str]:
 
 
 def _legend_names(plot: Plot) -> dict[str, str | None]:
-    """Return what the legend says of labels: one entry for many lines of what was expected."""
+    """Return names in the legend by label: one entry for many expected lines."""
     expected = [trace.label for trace in plot.traces if trace.expected]
     if len(expected) <= FEW:
         return {}
@@ -200,7 +200,7 @@ def _wrapped(text: str, metrics: QFontMetricsF, width_px: float) -> list[str]:
 
 
 def live_plots(rows: Sequence[tuple[float, float, float]]) -> tuple[Plot | None, Plot | None]:
-    """Nut position and spring force of the last seconds, while a step runs.
+    """Return plots of nut position and spring force of the last seconds, while a step runs.
 
     Args:
         rows: time in s, nut in m, force in N.

@@ -21,14 +21,14 @@ from ui.dashboard.guided.procedure_thread import ProcedureThread, Work
 from ui.dashboard.guided.runner import PageRunner
 from ui.dashboard.guided.tour import Tour
 
-LIVE_S, LIVE_EVERY = 15.0, 20  # what is drawn while one runs, of every so many samples
+LIVE_S, LIVE_EVERY = 15.0, 20  # drawn while one runs, every so many samples
 _CYCLE, _TIME, _NUT, _FORCE = (
     INDEX[name] for name in ("cycle", "time_s", "nut_position_m", "spring_force_N")
 )
 
 
 class Listed(Protocol):
-    """One of the list: a step, or a test."""
+    """Entry of the list: a step, or a test."""
 
     @property
     def key(self) -> str: ...
@@ -40,18 +40,18 @@ Item = TypeVar("Item", bound=Listed)
 
 
 class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
-    """Base of the view models of such pages.
+    """Base of the view models of guided pages.
 
     Args:
         model, session: of the window; without a session nothing can be begun.
 
     Attributes:
-        current: the one that runs, or None.
-        looked_at: key of the one that was asked for; '' follows the one that runs.
+        current: the item that runs, or None.
+        looked_at: key of the item chosen to be shown; '' follows the one that runs.
         folder: of what is shown; None for a new one.
         kept: folders of this rig, newest first.
-        message, wrong: what there is to say while nothing runs, and whether it is bad news.
-        note: last word of what runs.
+        message, wrong: text while nothing runs, and whether it is bad news.
+        note: latest note of what runs.
         live: (time in s, nut in m, force in N) of the last seconds.
         alone: simulated hands answer by themselves.
     """
@@ -75,7 +75,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.page_entries``. Its being called is what keeps the control held."""
+        """See ``ui.dashboard.page_entries``. Only these calls keep the control held."""
         del now_s
         if self.operator is not None:
             self.operator.turn()
@@ -92,7 +92,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
         """Take in an event of the link."""
 
     def take(self) -> None:
-        """Pick up what other threads have told."""
+        """Take what other threads have put in."""
         self._told.take()
 
     # ------------------------------------------------------------------ how it stands
@@ -100,17 +100,17 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     @property
     @abstractmethod
     def listed(self) -> Sequence[Item]:
-        """All of the list, in order."""
+        """All items, in order."""
 
     @property
     def shown(self) -> Item:
-        """The one whose words and findings are shown."""
+        """Item whose texts and findings are shown."""
         wanted = next((item for item in self.listed if item.key == self.looked_at), None)
         return wanted or self.current or self.listed[0]
 
     @property
     def hold_text(self) -> str:
-        """Why the hold-to-run control is wanted, '' if it is not."""
+        """Why the hold-to-run control is required, '' if it is not."""
         return self.operator.hold_text if self.operator is not None else ""
 
     @property
@@ -120,7 +120,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     @property
     @abstractmethod
     def record_text(self) -> str:
-        """Folder of what is shown, in words."""
+        """Folder of what is shown, as text."""
 
     @property
     @abstractmethod
@@ -144,12 +144,12 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
             self.operator.answer(self.operator.question, value)
 
     def grip(self) -> None:
-        """The hold-to-run control has been pressed."""
+        """Take in that the hold-to-run control has been pressed."""
         if self.operator is not None:
             self.operator.grip()
 
     def let_go(self) -> None:
-        """The hold-to-run control has been let go: told to the rig host at once."""
+        """Take in that the hold-to-run control is released; the rig host is informed at once."""
         if self.operator is not None:
             wanted = self.operator.holding
             self.operator.let_go()
@@ -158,7 +158,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
 
     @abstractmethod
     def choose(self, folder: Path | None) -> None:
-        """Show what this folder holds and go on with it, None for a new one."""
+        """Show what this folder holds and continue it, None for a new one."""
 
     @abstractmethod
     def renew_kept(self) -> None:
@@ -166,7 +166,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
 
     @abstractmethod
     def begin(self, only: str = "") -> None:
-        """Begin, or go on; ``only`` with the one of this key."""
+        """Begin, or continue; with ``only``, the item of this key."""
 
     def abort(self, why: str = "aborted by the operator") -> None:
         """Stop the rig and end; what has finished is kept."""
@@ -185,7 +185,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
         """Open operator and runner of one run; ``stack`` closes what they need.
 
         Args:
-            client: of this run alone.
+            client: of this run only.
             profile: of the rig, by which simulated hands and eyes work.
         """
         environment = open_environment(stack, client.description)
@@ -202,13 +202,13 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
 
     def _noted(self, text: str) -> None:
         item = self.current
-        # What a step says of itself stands on the page already, and would pass for an order.
+        # A step's description is already on the page, and would look like an instruction.
         of_itself = item is not None and text == f"{item.title}: {self._words_of(item)}"
         self.note = "" if of_itself else text
 
     @abstractmethod
     def _words_of(self, item: Item) -> str:
-        """Return what one says of itself as it begins."""
+        """Return the description that an item gives as it begins."""
 
     def _begun(self, item: Item) -> None:
         self.current = item
@@ -221,4 +221,4 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
 
     @abstractmethod
     def _settle(self, cut: Item | None) -> None:
-        """Sum up what came of it; ``cut`` was begun and has not ended."""
+        """Sum up the outcome; ``cut`` was begun and has not ended."""

@@ -22,7 +22,7 @@ from ui.dashboard.guided.step_rows import RUNNING
 from ui.dashboard.guided.tour_bar import TourBar
 from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice, bound
 
-LIVE_EVERY = 3  # of the renewals of words
+LIVE_EVERY = 3  # of the updates of texts
 
 
 @dataclass(frozen=True)
@@ -30,11 +30,11 @@ class GuidedLook:
     """Texts and shares of a guided page.
 
     Attributes:
-        idle: words while nothing runs and it can be begun.
+        idle: text while nothing runs and it can begin.
         kept, new: name of the box of kept folders, and its entry for a new one.
-        alone: on the button that begins the one that is shown.
-        end: what aborting does.
-        evidence: name of what was found.
+        alone: label of the button that begins only the item shown.
+        end: tool tip of Abort.
+        evidence: name of the findings.
         plot: percent of the width; the evidence has the rest.
         running, bad, good: heights of what is to be done and of the evidence: while it runs, and
             once it has ended, badly or well.
@@ -53,12 +53,12 @@ class GuidedLook:
 
 
 class GuidedPage(Page):
-    """The list on the left; words, what is asked, plots and evidence on the right.
+    """The list on the left; texts, prompt, plots and evidence on the right.
 
-    A subclass makes its own widgets, lays all out with ``_lay_out`` and refreshes.
+    A subclass creates its own widgets, lays all out with ``_lay_out`` and refreshes.
 
     Args:
-        plot: of what was found.
+        plot: of the findings.
     """
 
     def __init__(self, place: PageContext, look: GuidedLook, plot: EvidencePlot) -> None:
@@ -69,7 +69,7 @@ class GuidedPage(Page):
         self._look = look
         self.ask = PromptPanel(self.guided, theme, sizes, look.idle)
         self.plot = plot
-        self.live = EvidencePlot(theme, sizes)  # beside it, while one runs
+        self.live = EvidencePlot(theme, sizes)  # next to it, while one runs
         self.plot_number = 0
         self._shown = ChangeGuard()
         self._renewals = 0
@@ -103,12 +103,12 @@ class GuidedPage(Page):
         buttons: Iterable[Iterable[tuple[QWidget, int]]],
         words: Sequence[QWidget | QLayout],
     ) -> None:
-        """Put all in its place.
+        """Lay out all widgets.
 
         Args:
             rows: the list.
             buttons: rows of them below Begin, each with its share of the width.
-            words: between the title and what is asked.
+            words: between the title and the prompt.
         """
         px = self.sizes.px
         self._rows = rows
@@ -215,7 +215,7 @@ class GuidedPage(Page):
             self.refresh()
 
     def choose(self, folder: Path | None) -> None:
-        """Go on with this folder, None for a new one."""
+        """Continue this folder, None for a new one."""
         self.guided.choose(folder)
         self.refresh()
 
@@ -269,7 +269,7 @@ class GuidedPage(Page):
         shown = guided.shown
         self.title.setText(f"{list(guided.listed).index(shown) + 1}  {shown.title}")
         why_not = guided.why_not_begin
-        self.begin.setText("Begin" if guided.folder is None else "Go on")
+        self.begin.setText("Begin" if guided.folder is None else "Continue")
         self.begin.setEnabled(not why_not and self._anything_to_begin)
         self.begin.setToolTip(why_not)
         self.alone.setEnabled(not why_not)
@@ -277,7 +277,7 @@ class GuidedPage(Page):
         self.end.setEnabled(guided.running)
         busy = guided.running or guided.question is not None
         if self._busy and not busy and self.isVisible():
-            self._rows.setFocus()  # what had it is gone
+            self._rows.setFocus()  # the widget that had it is hidden
         self._busy = busy
         ended = self._look.bad if guided.wrong else self._look.good
         heights = self._look.running if busy else ended
@@ -291,7 +291,7 @@ class GuidedPage(Page):
         return True
 
     def _refresh_own(self) -> None:
-        """Renew ``standing``, and the widgets of the subclass."""
+        """Update ``standing``, and the widgets of the subclass."""
         raise NotImplementedError
 
     def _refresh_evidence(self) -> None:
@@ -309,22 +309,22 @@ class GuidedPage(Page):
             self._show_found()
 
     def _last_seconds(self) -> list[tuple[float, float, float]] | None:
-        """Return rows as ``live`` of the one that is shown, to be drawn in place of evidence."""
+        """Return rows like ``live`` for the item shown, to draw in place of evidence."""
         return None
 
     def _show_found(self) -> None:
-        """Show plots and evidence of the one that is shown."""
+        """Show plots and evidence of the item shown."""
         raise NotImplementedError
 
     def _show_plots(self, number: int, count: int) -> None:
-        """Make room for the plot of this number of so many, or for none."""
+        """Make room for plot ``number`` of ``count``, or for none."""
         self._plot_visible(bool(count))
         self.next_plot.setVisible(count > 1)
         self.next_plot.setText(f"Plot {number + 1} of {count}: next")
 
     def _plot_visible(self, visible: bool) -> None:
         self.plot.setVisible(visible)
-        self.below.setStretch(0, self._look.plot if visible else 0)  # or words have it all
+        self.below.setStretch(0, self._look.plot if visible else 0)  # else texts have it all
 
     def _show_live(self, key: str) -> None:
         self._renewals += 1

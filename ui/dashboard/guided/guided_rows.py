@@ -1,4 +1,4 @@
-"""The list of a guided page: one of it is looked at, each tells how it stands."""
+"""The list of a guided page: one item is looked at, each shows its status."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ class GuidedRows(StepRows):
 
     Args:
         name: for a screen reader.
-        standing: shape (see ``StepRows.put``) and word for how one stands.
-        look_at: called with the key of the one that a person chooses.
+        standing: shape (see ``StepRows.put``) and word for the status of an item.
+        look_at: called with the key of the item that a person chooses.
     """
 
     def __init__(

@@ -40,7 +40,7 @@ DESCRIPTIONS = {
 
 
 class HandPicture(QWidget):
-    """Drawing of the action that a question asks for; nothing for one that needs none.
+    """Drawing of the action that a question asks for; empty if it asks for none.
 
     Attributes:
         shown: name of the action, '' for none. amount: as the action has it; its sign is the
@@ -73,12 +73,12 @@ class HandPicture(QWidget):
             if self.shown:
                 draw = SketchPainter(painter, self.theme, self.sizes, self.font())
                 _Sheet(draw, self._rig, self.width(), self.height()).act(self.shown, self.amount)
-        finally:  # a painter left open ends the process
+        finally:  # an open painter would crash the process
             painter.end()
 
 
 class _Sheet:
-    """The rig in units of ``SHEET``: an actuator that lies, with a carriage, or stands under a lever.
+    """The rig in units of ``SHEET``: an actuator lying, with a carriage, or upright under a lever.
 
     Along the actuator: motor, shaft, nut between springs, rod. Screen sense: y grows downwards.
     """
@@ -183,7 +183,7 @@ class _Sheet:
         draw.hatch(QRectF(first, self.at(86, 14)).normalized(), pitch=4.0)
 
     def _plate(self, place: QPointF) -> None:
-        """The plate that weights hang on, below the end of the lever."""
+        """Draw the plate that weights hang on, below the end of the lever."""
         draw, s = self.draw, self.scale
         draw.line(place.x(), place.y() + 1.5 * s, place.x(), place.y() + 10 * s, draw.narrow())
         low = place.y() + 10 * s
@@ -192,7 +192,7 @@ class _Sheet:
     # ------------------------------------------------------------------ hands and arrows
 
     def _hand(self, tip: QPointF, angle: float) -> None:
-        """A hand whose fingers end at ``tip`` and point to ``angle``."""
+        """Draw a hand whose fingers end at ``tip`` and point in direction ``angle``."""
         painter, s = self.draw.painter, self.scale
         painter.save()
         painter.translate(tip)
@@ -218,7 +218,7 @@ class _Sheet:
         self.draw.force_arrow(start, angle, length * self.scale, self.theme.force, 4.0)
 
     def _turning(self, centre: QPointF, way: float, radius: float = 7.0) -> None:
-        """An arrow round ``centre``, clockwise or back."""
+        """Draw an arrow around ``centre``, clockwise or back."""
         draw, r = self.draw, radius * self.scale
         draw.painter.setPen(draw.pen(self.theme.force, 2.2))
         draw.painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -270,7 +270,7 @@ class _Sheet:
             self._arrow(self._beside(self._beside(end, RIGHT, 20.0), way, 1.0), way, 9.0)
 
     def _stop(self, pressed: bool) -> None:
-        """The mushroom button on its box; it turns to come out again."""
+        """Draw the mushroom button on its box; it is turned to come out again."""
         draw, s = self.draw, self.scale
         x, y = (66.0, 50.0) if self.stands else (24.0, 56.0)
         draw.box((x - 8) * s, y * s, 16 * s, 7 * s, self.theme.raised, draw.narrow())
@@ -288,7 +288,7 @@ class _Sheet:
             self._turning(self._beside(top, UP, 2.0), CLOCKWISE, 5.0)
 
     def _support(self, put: bool) -> None:
-        """A block under the load, or before it, so that none of it acts on the rod."""
+        """Draw a block under the load, or in front of it, that takes it off the rod."""
         draw, s = self.draw, self.scale
         if self.lever:
             tip = self._beside(self.load, DOWN, 12.0 if put else 22.0) - QPointF(12 * s, 10 * s)
@@ -332,7 +332,7 @@ class _Sheet:
             )
 
     def _balance(self, way: float, text: str) -> None:
-        """A spring balance hooked to the load; ``way`` is + where it pulls in extension."""
+        """Draw a spring balance hooked to the load; ``way`` is + if it pulls in extension."""
         draw, s = self.draw, self.scale
         angle = self.out if way > 0 else self.out + math.pi
         if self.lever:
@@ -362,7 +362,7 @@ class _Sheet:
             draw.text(hook.x(), 7 * s, text, bold=True, anchor="middle")
 
     def _caliper(self, a1: float, a2: float) -> None:
-        """Jaws at two places along the actuator, and their distance."""
+        """Draw caliper jaws at two places along the actuator, and their distance."""
         draw = self.draw
         reach = 12.0
         for along in (a1, a2):

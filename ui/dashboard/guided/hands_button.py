@@ -1,4 +1,4 @@
-"""Choice on a simulated rig: watch it go by itself, or answer it yourself."""
+"""Choice on a simulated rig: watch it run by itself, or answer it yourself."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class HandsButton(KeyButton):
         super().__init__("", "hands", theme)
         self._hands = hands
         self.setCheckable(True)
-        self.setToolTip("On a simulated rig: watch it go by itself, or answer it yourself")
+        self.setToolTip("On a simulated rig: watch it run by itself, or answer it yourself")
         self.setChecked(hands.alone)
         self.toggled.connect(hands.set_alone)
 

@@ -1,4 +1,4 @@
-"""Box of the folders of a rig: one of them to go on with, or a new one."""
+"""Box of the folders of a rig: one of them to continue, or a new one."""
 
 from __future__ import annotations
 

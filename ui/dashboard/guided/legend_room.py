@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 CORNERS = ((1, 0), (0, 0), (1, 1), (0, 1))  # right and left above, right and left below
-ALONG = 8  # points of a straight line between two samples, as it is looked for in a corner
+ALONG = 8  # points checked along the line between two samples
 CLEAR = 0.02  # of the plot, between a legend and the next curve
-TALLEST = 0.65  # of the plot: a legend that is taller gets no range of its own
+TALLEST = 0.65  # of the plot: a taller legend does not extend the range
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,7 @@ class LegendRoom:
 
     Attributes:
         right, low: its corner, 0 or 1 each.
-        more: by which share of what the curves take the range is to grow on the legend's side.
+        more: extension of the range on the legend's side, as a share of the curves' range.
     """
 
     right: int
@@ -57,7 +57,7 @@ def legend_room(
 def _shares(
     lines: Sequence[tuple[ArrayLike, ArrayLike]],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return points along all curves in shares of the range that they take together."""
+    """Return points along all curves in shares of their common range."""
     steps = np.arange(ALONG) / ALONG
     x_of, y_of = [np.empty(0)], [np.empty(0)]
     for x_given, y_given in lines:

@@ -1,4 +1,4 @@
-"""Mailbox of a view model: acts that other threads tell, done on the page's own. No Qt."""
+"""Mailbox of a view model: actions from other threads, done on the page's own. No Qt."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ T = TypeVar("T")
 
 
 class Mailbox:
-    """Acts put in by any thread, done by the one that takes them."""
+    """Actions put in by any thread, done by the one that takes them."""
 
     def __init__(self) -> None:
         self._acts: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
 
     def put(self, act: Callable[[], object]) -> None:
-        """Put in what is to be done; from any thread."""
+        """Put in an action; from any thread."""
         self._acts.put(act)
 
     def take(self) -> None:
@@ -35,19 +35,19 @@ class Mailbox:
         failed: Callable[[Exception], object],
         turn: contextlib.AbstractContextManager[object] | None = None,
     ) -> None:
-        """Do ``work`` in a thread of its own; what takes longer than a heartbeat may.
+        """Do ``work`` in a separate thread, because it takes longer than a heartbeat may.
 
         Args:
             name: of the thread.
             then: gets what it returned, on the page's own thread; ``failed`` what it raised.
-            turn: held while it works, such as a lock of what goes one after the other.
+            turn: held while it works, such as a lock that serialises work.
         """
 
         def go() -> None:
             with turn or contextlib.nullcontext():
                 try:
                     done = work()
-                except Exception as error:  # the page must learn of it
+                except Exception as error:  # the page must be informed
                     self.put(partial(failed, error))
                 else:
                     self.put(partial(then, done))

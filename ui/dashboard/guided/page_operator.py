@@ -1,8 +1,8 @@
-"""The person at the rig, asked and answered through a page. No Qt.
+"""The person at the rig, prompted and answering through a page. No Qt.
 
-A procedure asks in a thread of its own and waits; the page shows ``question`` and answers from
-its main loop. The hold-to-run control counts as held only while that loop turns: a window that
-hangs has let go.
+A procedure asks in its own thread and waits; the page shows ``question`` and answers from its main
+loop. The hold-to-run control counts as held only while that loop turns: a window that hangs
+releases it.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from hil.procedures import (
 )
 
 LIVE_S = 0.25  # a loop that draws and shares its processor is late at times; no hand is faster
-SHOWN_S = 0.5  # what simulated hands are asked is seen so long before they do it
+SHOWN_S = 0.5  # a prompt to simulated hands is shown this long before they act
 LETS_GO_S = 20.0
 SETTLES_S = 0.5
 GONE = "the question was withdrawn"
@@ -64,13 +64,13 @@ class PageOperator:
     """Implements ``hil.procedures.procedure.Operator``.
 
     Args:
-        hands: of a simulated rig. They do what is said to be done, since nobody else can
+        hands: of a simulated rig. They do what is confirmed as done, since no one else can
             touch it; with ``alone`` they also answer and hold.
-        hang, drop: of a simulated rig, done once the person says so; None on a real one.
+        hang, drop: of a simulated rig, done once the person confirms it; None on a real one.
 
     Attributes:
         question: what is to be answered now, or None.
-        hold_text: why the hold-to-run control is wanted; '' while it is not.
+        hold_text: why the hold-to-run control is required; '' while it is not.
         alone: simulated hands answer by themselves; may change at any time.
     """
 
@@ -96,15 +96,15 @@ class PageOperator:
     # -- the page ------------------------------------------------------------------------
 
     def turn(self) -> None:
-        """The page's loop turns."""
+        """Note that the page's loop has turned."""
         self._turned_s = time.monotonic()
 
     def answer(self, question: Question, value: float | str | bool) -> None:
-        """Answer ``question``; nothing happens if another, or none, is asked by now.
+        """Answer ``question``; do nothing if another, or none, is asked by now.
 
         Args:
-            value: SI number (NaN: it cannot be told), option, or for ``act`` and ``hold``
-                False, that it is not going to be done; True, that it is done.
+            value: SI number (NaN: it cannot be read), option, or for ``act`` and ``hold``
+                False, it will not be done; True, it is done.
         """
         with self._changed:
             if self.question is question:
@@ -112,9 +112,9 @@ class PageOperator:
                 self._changed.notify_all()
 
     def grip(self) -> None:
-        """The hold-to-run control has been pressed."""
+        """Take in that the hold-to-run control has been pressed."""
         with self._changed:
-            if self.hold_text:  # pressed before it is wanted does not hold it
+            if self.hold_text:  # a press before it is required does not count
                 self._gripped = True
                 self._changed.notify_all()
 
@@ -124,7 +124,7 @@ class PageOperator:
             self._changed.notify_all()
 
     def withdraw(self) -> None:
-        """Nobody waits for an answer any more."""
+        """Withdraw the question: no answer is awaited any more."""
         with self._changed:
             self._number += 1
             self.question, self._reply, self._doing = None, None, ""
@@ -156,7 +156,7 @@ class PageOperator:
         return lasts_s
 
     def hang(self, mass_kg: float) -> bool:
-        """Return whether it hangs; waits until the person has answered."""
+        """Return True if it hangs; wait until the person has answered."""
         text = f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take all weights off."
         picture = "hang" if mass_kg > 0 else "take_off"
         if self._ask(Question("act", text, picture=picture, amount=mass_kg), True) is not True:
@@ -225,10 +225,10 @@ class PageOperator:
         until: Callable[[], bool] = lambda: False,
         longest_s: float = math.inf,
     ) -> float | str | bool:
-        """The answer; True once ``until``, or after ``longest_s``; else what simulated hands say.
+        """Return the answer; True once ``until`` or after ``longest_s``; else the simulated one.
 
         Raises:
-            ProcedureFailed: nobody waits for it any more.
+            ProcedureFailed: the question was withdrawn.
         """
         began_s = time.monotonic()
         with self._changed:

@@ -1,4 +1,4 @@
-"""The rig as a page runs procedures on it: who runs them, and the hands of a simulated one. No Qt."""
+"""The rig as a page runs procedures on it: their runner, and the hands of a simulated one. No Qt."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class PageRun(Protocol):
     """A procedure that runs for a page and may be aborted from another thread.
 
     Attributes:
-        why: it was aborted, in words, or ''.
+        why: reason for the abort as text, or ''.
     """
 
     why: str
@@ -26,7 +26,7 @@ class PageRun(Protocol):
 def make_operator(
     environment: EnvironmentClient | None, profile: Profile, alone: bool
 ) -> PageOperator:
-    """Return the person at the page; in a simulated environment, with hands that do as said."""
+    """Return the person at the page; in a simulated environment, with simulated hands."""
     if environment is None:
         return PageOperator(None, alone)
     hands = SimulatedOperator(environment, rig_parameters(profile))

@@ -1,7 +1,7 @@
-"""A procedure that a page runs in a thread of its own, and may abort. No Qt.
+"""A procedure that a page runs in its own thread, and may abort. No Qt.
 
-The procedure has a client of its own, which holds control as long as it runs; the window's gives
-it up before and asks for it afterwards.
+The procedure has its own client, which holds control while it runs; the window's client releases
+control before and requests it afterwards.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from ui.dashboard.bench import Session
 from ui.dashboard.guided.page_operator import PageOperator, Question
 from ui.dashboard.guided.page_rig import PageRun
 
-ENDS_S = 20.0  # power off, and what was recorded on the disk
+ENDS_S = 20.0  # for power off, and for the record to be on the disk
 Put = Callable[[Callable[[], None]], None]
 Work = Callable[[contextlib.ExitStack], tuple[str, bool]]
 Run = TypeVar("Run", bound=PageRun)
@@ -29,14 +29,14 @@ class ProcedureThread(ABC, Generic[Run]):
     """Base of what runs a procedure for a page.
 
     Args:
-        session: of the window, whose control is given up meanwhile; None if there is none.
+        session: of the window, which releases control meanwhile; or None.
         put: takes what is to be done on the page's own thread.
 
     Attributes:
-        NAME: of the thread, and of the client beside the window's.
-        TROUBLES: errors that are foreseen. ENDED: what is said of one, which stands for ``{}``.
-        FAILED: what is said of any other error.
-        operator: asks and is answered, while a procedure runs.
+        NAME: of the thread, and of the client next to the window's.
+        TROUBLES: expected errors. ENDED: text for one of them, which replaces ``{}``.
+        FAILED: text for any other error.
+        operator: prompts the person while a procedure runs.
     """
 
     NAME: str
@@ -72,7 +72,7 @@ class ProcedureThread(ABC, Generic[Run]):
                 self._runner.abort(why)
 
     def close(self) -> None:
-        """The window closes: stop, and wait until the rig is safe."""
+        """Stop for a window that closes, and wait until the rig is safe."""
         self.abort("the window was closed")
         if self._thread is not None:
             self._thread.join(ENDS_S)
@@ -98,7 +98,7 @@ class ProcedureThread(ABC, Generic[Run]):
                 text, wrong = work(stack)
         except self.TROUBLES as error:
             text, wrong = self.ENDED.format(error), True
-        except Exception as error:  # the window must learn that nothing runs any more
+        except Exception as error:  # the window must be informed that nothing runs
             text, wrong = self.FAILED.format(f"{type(error).__name__}: {error}"), True
         self._put(lambda: self._over(text, wrong))
 
@@ -125,8 +125,8 @@ def end_text(ended: Ended, why: str, then: str) -> str:
     """Describe the end, '' if it ran to its end.
 
     Args:
-        why: it was aborted.
-        then: sentence on what is left of it.
+        why: reason for the abort.
+        then: sentence on what remains.
     """
     if ended.how == "finished":
         return ""

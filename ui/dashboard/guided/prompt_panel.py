@@ -1,4 +1,4 @@
-"""Prompt to the person at the rig, in large words, and the ways to answer."""
+"""Prompt to the person at the rig, in large text, and the ways to answer."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ class Asking(Protocol):
     Attributes:
         model: of the window.
         alone: simulated hands answer by themselves.
-        note: last word of what runs. message, wrong: what there is to say while nothing runs, and
-            whether it is bad news.
+        note: latest note of what runs. message, wrong: text while nothing runs, and whether it is
+            bad news.
     """
 
     model: OperateModel
@@ -59,10 +59,10 @@ class Asking(Protocol):
 
 
 class PromptPanel(PromptFrame):
-    """Mirror of the model's question. Enter is the answer that goes on, X the one that does not.
+    """Mirror of the model's question. Enter is the answer that continues, X the one that does not.
 
     Args:
-        idle: words while nothing runs, nothing is to be said and it can be begun.
+        idle: text while nothing runs, no message is shown and it can begin.
     """
 
     def __init__(self, asking: Asking, theme: Theme, sizes: Sizes, idle: str) -> None:
@@ -80,7 +80,7 @@ class PromptPanel(PromptFrame):
         # A long path must not widen the window.
         self.head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.text.setWordWrap(True)
-        # As tall as there is room: what is asked must not push the evidence about.
+        # As tall as there is room: a prompt must not shift the evidence.
         self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
         self.hold = HoldButton(theme, sizes, asking.grip, asking.let_go)
         self.entry.setMaximumWidth(px(170))
@@ -114,7 +114,7 @@ class PromptPanel(PromptFrame):
     # ------------------------------------------------------------------ acts
 
     def accept(self) -> None:
-        """Done, or the number that stands in the field."""
+        """Answer that it is done, or with the number in the field."""
         question = self._shown_question
         if question is None:
             return
@@ -135,7 +135,7 @@ class PromptPanel(PromptFrame):
 
     @property
     def _shown_question(self) -> Question | None:
-        """The one that is asked, if it is seen: a key pressed twice must not answer the next."""
+        """Question asked, if it is shown: a key pressed twice must not answer the next one."""
         return self._asked if self._asked is self.asking.question else None
 
     def _read(self, question: Question) -> None:
@@ -153,9 +153,9 @@ class PromptPanel(PromptFrame):
         if wanted:
             acts = asking.holding
             self.hold.show_as(
-                "Held: let go to stop"
+                "Held: release to stop"
                 if acts
-                else "Let go, then hold again  (Space or mouse)"
+                else "Release, then hold again  (Space or mouse)"
                 if self.hold.held
                 else "Hold to run  (Space or mouse)",
                 acts,
@@ -173,18 +173,18 @@ class PromptPanel(PromptFrame):
         self.say(text, question is not None, warn)
 
     def _words(self, question: Question | None) -> tuple[str, str, bool]:
-        """Head line, large words, and whether they are bad news."""
+        """Return head line, large text, and whether it is bad news."""
         asking = self.asking
         if question is not None:
             by = " (simulated hands answer)" if asking.alone and asking.running else ""
             if not by and math.isfinite(question.suggestion):
-                by = " (what simulated eyes read stands there)"
+                by = " (filled in: what simulated eyes read)"
             heads = {
                 "act": "Do this now",
                 "read": "Read this off",
                 "choose": "Answer this",
                 "hold": "Hold the hold-to-run control",
-                "let_go": "Let go now",
+                "let_go": "Release now",
                 "confirm": "Answer this",
             }
             return heads[question.kind] + by, question.text, False
@@ -213,7 +213,7 @@ class PromptPanel(PromptFrame):
         for number, button in enumerate(self.options):
             button.setVisible(number < len(options))
             button.setText(options[number] if number < len(options) else "")
-        # While the hold-to-run control is wanted the focus stays on it: answers come by key.
+        # While the hold-to-run control is required the focus stays on it: answers come by key.
         policy = Qt.FocusPolicy.NoFocus if hold_wanted else Qt.FocusPolicy.StrongFocus
         for widget in (self.done, self.cannot, *self.options):
             widget.setFocusPolicy(policy)

@@ -1,4 +1,4 @@
-"""Conditions of the bench for any guided procedure: in hand, not stopped, without power."""
+"""Conditions of the bench for any guided procedure: in control, not stopped, power off."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from ui.dashboard.bench import OperateModel, Session
 
 
 def why_not_ready(model: OperateModel) -> str:
-    """Why no procedure can be begun on the bench as it is, '' if one can."""
+    """Return why no procedure can begin on the bench as it is, '' if one can."""
     if model.lock_reason and (model.holder or model.watch_only):
         return model.lock_reason
     if model.state is State.STOPPED:
@@ -23,7 +23,7 @@ def why_not_words(model: OperateModel, why: str) -> str:
 
 
 def why_not_begin(model: OperateModel, session: Session | None) -> str:
-    """Return why none can be begun over the window's session, '' if one can."""
+    """Return why none can begin over the window's session, '' if one can."""
     if session is None or not model.link_well:
         return "the rig host does not answer"
     return why_not_ready(model)

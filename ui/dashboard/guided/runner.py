@@ -1,4 +1,4 @@
-"""A live runner that ends at once when somebody stops the rig or closes the window. No Qt."""
+"""A live runner that ends at once if anyone stops the rig or closes the window. No Qt."""
 
 from __future__ import annotations
 
@@ -14,28 +14,28 @@ from hil.procedures import Drop, Ended, EnvironmentLike, LiveRunner, Procedure, 
 from hil.sequences import OWN_STOP
 from ui.dashboard.guided.page_operator import PageOperator
 
-# Beginnings of the causes of stops that a step asks for itself.
+# Beginnings of the causes of stops that a step requests itself.
 OWN_STOPS = ("bring-up:", OWN_STOP)
-TAKE_S = 1.0  # for the window to give control up
+TAKE_S = 1.0  # for the window to release control
 T = TypeVar("T")
 
 
 class PageRunner(LiveRunner):
     """Runs a procedure for a page, whose operator hangs weights as well.
 
-    A person's stop ends it, wherever it came from: no step takes it for a finding and goes on.
+    An operator's stop ends it, wherever it came from: no step may treat it as a finding.
 
     Args:
         client: connected, no one else using it.
         operator: the person at the page.
         prompt: asks a person and returns the answer.
         tell: takes progress lines.
-        environment: of a simulated rig whose hands do what is asked without being asked.
+        environment: of a simulated rig whose hands act without a prompt.
         push: a simulated hand at the load point, see ``drivers.simulated.EnvironmentClient.push``;
-            None: the person is told to push.
+            None: the person is prompted to push.
 
     Attributes:
-        why: it was aborted, in words, or ''.
+        why: reason for the abort as text, or ''.
     """
 
     def __init__(
@@ -55,7 +55,7 @@ class PageRunner(LiveRunner):
         self._ending = False
 
     def run(self, procedure: Procedure) -> Ended:
-        """As in the base class; waits a moment for control, which the window gives up."""
+        """Run as in the base class; wait a moment for control, which the window releases."""
         self._await_control()
         try:
             return super().run(procedure)
@@ -68,7 +68,7 @@ class PageRunner(LiveRunner):
         self._aborted.set()
 
     def tell_let_go(self) -> None:
-        """Tell that the hold-to-run control is let go, without waiting; from any thread."""
+        """Report that the hold-to-run control is released, without waiting; from any thread."""
         with contextlib.suppress(LinkError):
             self._client.post(Enable(held=False))
 
@@ -88,7 +88,7 @@ class PageRunner(LiveRunner):
                 if not self._ending and not detail.startswith(OWN_STOPS):
                     self.abort("stopped by the operator")
         if self._aborted.is_set() and not self._ending:
-            self._ending = True  # what follows must be done in peace
+            self._ending = True  # what follows must not be interrupted
             raise KeyboardInterrupt
 
     def _stop(self, cause: str) -> None:

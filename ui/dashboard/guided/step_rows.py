@@ -1,4 +1,4 @@
-"""Rows of a list of guided steps: each with a shape and a word for how it stands."""
+"""Rows of a list of guided steps: each with a shape and a word for its status."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ MOVES = (
 
 
 def colour_of(state: str, theme: Theme) -> str:
-    """Beside the shape and the word, never alone."""
+    """Return the colour of a state, shown with its shape and word, never alone."""
     return {
         Verdict.PASS: theme.deflection,
         Verdict.FAIL: theme.nut,
@@ -40,7 +40,7 @@ def colour_of(state: str, theme: Theme) -> str:
 
 
 def draw_shape(painter: QPainter, box: QRectF, state: str, theme: Theme) -> None:
-    """Tick on a disc, cross on a square, question mark on a diamond, arrow head, or a ring."""
+    """Draw a tick on a disc, cross on a square, question mark on a diamond, arrow head, or a ring."""
     colour = QColor(colour_of(state, theme))
     painter.save()
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -149,7 +149,7 @@ class _Row(QStyledItemDelegate):
 
 
 class StepRows(QListWidget):
-    """Up and down choose a row to look at; every other key passes through to the page."""
+    """List in which up and down choose a row; every other key passes through to the page."""
 
     def __init__(self, name: str, theme: Theme, sizes: Sizes) -> None:
         super().__init__()
@@ -163,12 +163,12 @@ class StepRows(QListWidget):
         )
 
     def put(self, row: int, state: str, word: str) -> None:
-        """Set how a row stands, for eyes and for a screen reader.
+        """Set the status of a row, for the eye and for a screen reader.
 
         Args:
             row: its number.
             state: a value of ``hil.bringup.Verdict``, or ``RUNNING``: its shape and colour.
-            word: beside it.
+            word: next to it.
         """
         item = self.item(row)
         if item.data(STATE) != state or item.data(WORD) != word:

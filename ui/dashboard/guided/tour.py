@@ -1,7 +1,7 @@
 """A tour of a guided page: captions that point at what happens, and pauses for the visitor. No Qt.
 
-A tour begins nothing and answers nothing. Where the visitor should try, it takes simulated hands
-away, so that the question waits for the visitor; that is all it does to what runs.
+A tour begins nothing and answers nothing. If the visitor should try, it turns simulated hands off,
+so that the question waits for the visitor; it affects nothing else that runs.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar
 
 READ_PER_LETTER_S = 0.055  # 18 letters a second; common practice for captions, no source
-LEAST_S = 3.0  # that a caption stands, however fast the steps are
-RESULTS_S = 1.0  # after a run has ended, within which its last result is there
+LEAST_S = 3.0  # that a caption stays, however fast the steps are
+RESULTS_S = 1.0  # after a run has ended, within which its last result arrives
 INTERRUPTED = (
-    "The run has ended, without power; the words below say why. After a stop reset (T), then begin "
-    "or go on (G). Ctrl+T leaves the tour."
+    "The run has ended, power is off; the text below says why. After a stop reset (T), then begin "
+    "or continue (G). Ctrl+T leaves the tour."
 )
 
 
@@ -39,9 +39,9 @@ class Caption(Generic[Model]):
     """One caption.
 
     Attributes:
-        text: what is said.
+        text: of the caption.
         at: part of the page that it points at, by the page's own name.
-        begins: when it comes; None: once the one before has been read, and tried.
+        begins: when it appears; None: once the previous one has been read, and tried.
         tries: the question that is asked when it begins waits for the visitor.
     """
 
@@ -56,8 +56,8 @@ class Tour(Generic[Model]):
 
     Args:
         captions: in their order; the last one is the end of what runs.
-        prompt: part of the page at which an interruption is told.
-        toured: what they are about.
+        prompt: part of the page that an interruption points at.
+        toured: view model that they are about.
 
     Attributes:
         taken_over: the visitor has chosen who answers; the tour leaves that alone from then on.
@@ -106,7 +106,7 @@ class Tour(Generic[Model]):
         self.turn(now_s)
 
     def leave(self) -> None:
-        """End the tour; a question that waits for the visitor goes on waiting."""
+        """End the tour; a question that waits for the visitor keeps waiting."""
         self._place, self._tried = -1, None
 
     def go_on(self, now_s: float) -> None:
@@ -117,21 +117,21 @@ class Tour(Generic[Model]):
 
     @property
     def waits(self) -> bool:
-        """True while the visitor has something to try, or the next caption's matter has not come."""
+        """True while the visitor has something to try, or the next caption is not due."""
         after = self._place + 1
         if self._tried is not None or after >= len(self.captions):
             return True
         return self.captions[after].begins is not None
 
     def turn(self, now_s: float) -> None:
-        """Follow what runs; often, or simulated hands have answered."""
+        """Follow what runs; call it often, before simulated hands answer."""
         if not self.open:
             return
         toured = self._toured
         self._now_s = now_s
         if toured.running:
             self._has_run, self._ran_s = True, now_s
-        if toured.alone != self._alone:  # neither this tour nor a rest of it: the visitor
+        if toured.alone != self._alone:  # not by this tour: by the visitor
             self._alone, self.taken_over = toured.alone, True
         if self._tried is not None and toured.question is not self._tried:
             self._tried = None
@@ -161,5 +161,5 @@ class Tour(Generic[Model]):
 
 
 def reading_s(text: str) -> float:
-    """Return how long a caption is read."""
+    """Return the reading time of a caption, s."""
     return max(LEAST_S, READ_PER_LETTER_S * len(text))

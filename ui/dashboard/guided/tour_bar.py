@@ -1,4 +1,4 @@
-"""The caption of a tour with its two acts, and a frame around what it points at."""
+"""The caption of a tour with its two buttons, and a frame around what it points at."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ class TourBar(QFrame):
     """Mirror of a tour, shown while it is open.
 
     Args:
-        parts: widgets that captions point at, by name: at the first that is seen.
+        parts: widgets that captions point at, by name: at the first visible one.
         offered: False hides the button, and its key does nothing.
 
     Attributes:
-        button: begins the tour, or leaves it; for the page to lay among its own.
+        button: begins the tour, or leaves it; for the page to place.
         frame: around what the caption points at; it lies over the whole page.
     """
 
@@ -59,7 +59,7 @@ class TourBar(QFrame):
         row.addWidget(self.next, 0, Qt.AlignmentFlag.AlignVCenter)
         row.addWidget(self.leave, 0, Qt.AlignmentFlag.AlignVCenter)
         self.button = KeyButton("Tour", "tour", theme)
-        self.button.setToolTip("Captions that point at what happens; nothing is begun by it")
+        self.button.setToolTip("Captions that point at what happens; they begin nothing")
         self.button.clicked.connect(lambda: self.toggle())
         if not offered:
             self.button.hide()
@@ -86,7 +86,7 @@ class TourBar(QFrame):
         if self.isHidden() != (caption is None):
             focused = QApplication.focusWidget()
             if caption is None and focused is not None and self.isAncestorOf(focused):
-                self.button.setFocus()  # what had it goes
+                self.button.setFocus()  # the widget that had it will be hidden
             self.setVisible(caption is not None)
         if caption is None:
             self.frame.point_at(None)
@@ -110,7 +110,7 @@ class _Frame(QWidget):
         self.hide()
 
     def point_at(self, target: QWidget | None) -> None:
-        """Lie around ``target``, or hide for None."""
+        """Surround ``target``, or hide for None."""
         page = self._page
         if target is None:
             self.hide()

@@ -1,4 +1,4 @@
-"""A number that a person types in answer to a question, with a unit of its own or without."""
+"""A number that a person types in answer to a question, with or without a unit."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from ui.dashboard.guided.page_operator import Question
 
 
 def typed_number(question: Question, text: str) -> float:
-    """In SI; a bare number is in the question's unit.
+    """Return the number in SI; a bare one is in the question's unit.
 
     Raises:
-        ValueError: it is none; the text says what to type.
+        ValueError: not a number; the text says what to type.
     """
     typed = text.strip().replace(",", ".").replace("−", "-")
     if not typed:
         raise ValueError("type a number, or choose 'Cannot tell'")
-    with contextlib.suppress(ValueError):  # or it carries a unit of its own
+    with contextlib.suppress(ValueError):  # or it carries its own unit
         typed = f"{float(typed):.12g} {question.unit}"
     try:
         return float(Dimension(question.dimension).parse(typed))
