@@ -128,7 +128,7 @@ def test_aborting_leaves_the_rig_without_power(person):
 @pytest.mark.parametrize(
     ("key", "text", "fix"),
     [
-        ("weights", "heavy", "in kg with commas"),
+        ("weights", "heavy", "in kg, separated"),
         ("weights", "-2", "above 0"),
         ("series", "0", "1 to 20"),
         ("gravity", "98", "9.76 to 9.84"),

@@ -233,7 +233,7 @@ def test_by_keyboard_alone_a_stop_is_told_and_the_rest_goes_on_in_the_same_folde
     folder = measuring.folder
     someone.until(lambda: someone.model.state is State.STOPPED)  # its sample may come later
     assert "stopped by the operator" in page.ask.text.text()
-    assert "go on (G)" in page.ask.text.text()
+    assert "continue (G)" in page.ask.text.text()
     assert page.live.isVisible()  # the last seconds before the stop
     assert measuring.picked == {"second"} and set(measuring.results) == {"first"}
     someone.until(lambda: measuring.sheet is not None)
@@ -297,6 +297,6 @@ def test_a_redesign_is_tried_under_guard_and_written_only_if_it_holds(person, be
     someone.press(Qt.Key.Key_U, Qt.Key.Key_Return)
     someone.until(lambda: measuring.redesign.written)
     assert "Written into footplate" in page.ask.text.text()
-    assert "start it anew" in measuring.why_not_begin and not page.begin.isEnabled()
+    assert "start it again" in measuring.why_not_begin and not page.begin.isEnabled()
     now = load_profile(str(someone.profile_file)).actuator.motor.rotor_inertia
     assert now == pytest.approx(1e-6 * rotor.second, rel=1e-3)

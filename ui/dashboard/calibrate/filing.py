@@ -25,10 +25,10 @@ from ui.dashboard.bench import OperateModel
 def law_again(
     measured: CalibrationResult, options: Options, plan: Sequence[PlannedLoad], law: str
 ) -> CalibrationResult:
-    """The points of a calibration with one law.
+    """Evaluate the points of a calibration with one law.
 
     Args:
-        measured: what the procedure came to, the law by evidence.
+        measured: result of the procedure, its law by evidence.
     """
 
     def found(laws: Sequence[str], more: Sequence[CalibrationFinding]) -> CalibrationResult:
@@ -43,21 +43,21 @@ def law_again(
             measured.loads,
         )
 
-    # What the procedure itself met does not follow from the points.
+    # Findings of the procedure itself do not follow from the points.
     anew = {(f.code, f.sentence) for f in found(LAWS, ()).findings}
     return found((law,), [f for f in measured.findings if (f.code, f.sentence) not in anew])
 
 
 class Filing:
-    """Puts calibrations on file.
+    """Files of calibrations.
 
     Args:
         runs: folder of runs, None if not known.
         profile_file: the rig's profile, if it is on this computer.
 
     Attributes:
-        folder: beside a profile of one's own, else beside the folder of runs.
-        own: the profile, if it may be written to; those that ship with the program are not.
+        folder: next to the user's own profile, else next to the folder of runs.
+        own: the profile, if it may be written to; a shipped one may not.
     """
 
     def __init__(self, runs: Path | None, profile_file: Path | None) -> None:
@@ -87,7 +87,7 @@ class Filing:
         )
 
     def put_into_profile(self, file: CalibrationFile) -> str:
-        """Write it where the next start reads it; returns in words what came of it."""
+        """Write it where the next start reads it; return the outcome as text."""
         if self.own is None:
             return (
                 "It lasts until the bench ends; to keep it in the profile: hookeline calibrate "
@@ -98,5 +98,5 @@ class Filing:
         except (CalibrationFileError, ProfileError, OSError) as error:
             return f"It was not written into the profile: {error}"
         return "Written into " + ", ".join(
-            f"{change.file} (as it was: {change.backup})" for change in written
+            f"{change.file} (backup: {change.backup})" for change in written
         )

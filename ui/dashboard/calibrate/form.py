@@ -79,7 +79,7 @@ class SetupForm(QWidget):
         inner.setAutoFillBackground(False)
         self.scroll_area = scroll
         for field in (self.loads, *self.fields.values()):
-            # Tab brings a field into sight.
+            # Tab brings a field into view.
             field.installEventFilter(self)
         self.wrong = QLabel()
         self.wrong.setObjectName("warning")
@@ -124,7 +124,7 @@ class SetupForm(QWidget):
         self.refresh()
 
     def choose(self, kind: Kind) -> None:
-        """Loads of this kind."""
+        """Choose loads of this kind."""
         self.calibrating.setup.kind = kind
         self.refresh()
 
@@ -167,7 +167,7 @@ class PlanView(QLabel):
 
 
 class LawBox(ChoiceBox):
-    """Up and down choose; letters are keys of the page, not a search."""
+    """Box in which up and down choose; letters are keys of the page, not a search."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.key() in (Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_Space):
@@ -177,7 +177,7 @@ class LawBox(ChoiceBox):
 
 
 class OutcomeView(QWidget):
-    """The law, to be overruled; how well force is known; accept, keep as evidence, discard."""
+    """The law, which may be overruled; its uncertainty; accept, keep as evidence, discard."""
 
     def __init__(
         self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes, renew: Callable[[], None]
@@ -189,14 +189,14 @@ class OutcomeView(QWidget):
         head.setObjectName("head")
         self.law = LawBox(theme, sizes)
         self.law.setAccessibleName("Force law")
-        self.law.setToolTip("The comma key takes the next one")
+        self.law.setToolTip("The comma key chooses the next one")
         self.law.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.law.activated.connect(lambda row: calibrating.choose_law(self.law.itemData(row)))
         self.next = KeyButton("Next law", "other", theme)
         self.next.clicked.connect(self.next_law)
         self.band = QLabel()
         self.band.setStyleSheet(f"font-size: {sizes.large_pt}pt; font-weight: 700")
-        self.band_note = QLabel("k = 2, at worst over the loads hung")
+        self.band_note = QLabel("k = 2, the worst over the loads hung")
         self.band_note.setObjectName("quiet")
         self.band_note.setWordWrap(True)
         self.words = QLabel()
@@ -263,7 +263,7 @@ class OutcomeView(QWidget):
             )
         )
         why = calibrating.why_not_accept
-        self.why.setText(f"Not to be accepted: {why}" if why else "")
+        self.why.setText(f"Cannot be accepted: {why}" if why else "")
         self.why.setVisible(bool(why))
         self.accept.setEnabled(not why)
         self.keep.setEnabled(some and not calibrating.busy)

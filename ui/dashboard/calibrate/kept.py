@@ -38,7 +38,7 @@ class Kept:
 
 @dataclass(frozen=True, eq=False)
 class Compared:
-    """Two of them beside each other; without ``found`` the text says why they cannot be."""
+    """Two calibrations compared; without ``found``, ``problem`` says why they cannot be."""
 
     first: CalibrationFile
     second: CalibrationFile
@@ -47,7 +47,7 @@ class Compared:
 
 
 class KeptCalibrations:
-    """Reads in threads of its own, since reading takes longer than a heartbeat may.
+    """List of calibrations, read in separate threads: that takes longer than a heartbeat may.
 
     Args:
         folder: where they are.
@@ -56,9 +56,9 @@ class KeptCalibrations:
     Attributes:
         rows: newest first.
         first: the one that others are compared with, or None.
-        compared: what came of it, or None.
+        compared: outcome of the comparison, or None.
         message: why the folder cannot be read.
-        reading: a list is on its way.
+        reading: a list is being read.
     """
 
     def __init__(self, folder: Path, tell: Callable[[Callable[[], None]], None]) -> None:
@@ -75,19 +75,19 @@ class KeptCalibrations:
     def renew(self, profile: Profile) -> None:
         """Read the folder again."""
         if self.reading:
-            self._again = profile  # it may have read past what is new
+            self._again = profile  # it may have missed what is new
             return
         self.reading = True
         self._in_background(lambda: self._list(profile))
 
     def compare_with(self, kept: Kept | None) -> None:
-        """Take this as the first of two; again, or None: compare no more."""
+        """Take this as the first of two; with the same again, or None, end the comparison."""
         again = kept is None or (self.first is not None and kept.path == self.first.path)
         self.first = None if again else kept
         self.compared = self._second = None
 
     def look_at(self, kept: Kept) -> None:
-        """The second of two, if a first has been taken."""
+        """Take this as the second of two, if a first has been taken."""
         first = self.first.file if self.first is not None else None
         if first is None or kept.file is None or kept.path == first.path:
             self.compared = self._second = None
@@ -111,7 +111,7 @@ class KeptCalibrations:
             return
         self._in_background(lambda: self._check(file, profile, good, bad))
 
-    # -- in a thread of its own ------------------------------------------------------------
+    # -- in a separate thread --------------------------------------------------------------
 
     @staticmethod
     def _in_background(act: Callable[[], None]) -> None:
@@ -154,7 +154,7 @@ class KeptCalibrations:
         self._tell(lambda: self._have_compared(done))
 
     def _have_compared(self, done: Compared) -> None:
-        # One that was looked at in passing may be ready later.
+        # The comparison with one looked at in passing may be ready later.
         if (
             self.first is not None
             and self.first.file is done.first

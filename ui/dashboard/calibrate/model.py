@@ -1,4 +1,4 @@
-"""The Calibrate page in plain Python: set-up, the guided run, what came of it, earlier ones.
+"""The Calibrate page in plain Python: set-up, the guided run, its outcome, earlier ones.
 
 No Qt here.
 """
@@ -49,13 +49,13 @@ class CalibrateModel:
 
     Attributes:
         setup: the form. run: the guided run, or the last one. kept: earlier calibrations.
-        watch: whether the one in force is still true.
+        watch: check that the one in force still holds.
         points: of the run or the result, in the order in which they were taken.
-        result: to be accepted or discarded, or None; measured: the same by the law that the
-            points speak for. misfit: why the bench would refuse the result.
+        result: to be accepted or discarded, or None; measured: the same with the law that the
+            points support. misfit: why the bench would refuse the result.
         law: the one chosen by hand, ``AUTO`` by evidence; law_by_evidence: which one that is.
         busy: what is being done, or ''.
-        message, wrong: what there is to say, and whether it is bad news.
+        message, wrong: text to show, and whether it is bad news.
     """
 
     def __init__(
@@ -91,7 +91,7 @@ class CalibrateModel:
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.page_entries``. Its being called is what keeps the control held."""
+        """See ``ui.dashboard.page_entries``. Only these calls keep the control held."""
         del now_s
         items = list(items)
         self.run.feed(items)
@@ -99,11 +99,11 @@ class CalibrateModel:
         self.take()
 
     def take(self) -> None:
-        """Pick up what was told from other threads."""
+        """Take what other threads have put in."""
         self._told.take()
 
     def close(self) -> None:
-        """The window closes: stop, and wait until the rig is safe."""
+        """Stop for a window that closes, and wait until the rig is safe."""
         self.run.close()
 
     # ------------------------------------------------------------------ how it stands
@@ -132,11 +132,11 @@ class CalibrateModel:
 
     @property
     def fit(self) -> Fit | None:
-        """The law found, or laid through the points so far."""
+        """Law found, or fitted to the points so far."""
         return self.result.fit if self.result is not None else self.run.law_so_far
 
     def residuals_N(self) -> NDArray[np.float64]:
-        """Law less load of every point, shape (n,); NaN without a law."""
+        """Return law less load of every point, shape (n,); NaN without a law."""
         fit = self.fit
         if fit is None:
             return np.full(len(self.points), np.nan)
@@ -149,7 +149,7 @@ class CalibrateModel:
         """Why a calibration cannot be begun now, '' if it can."""
         problem = self.setup.problem
         if self.running:
-            return "it runs already"
+            return "it is already running"
         if self.busy:
             return self.busy
         if self.result is not None:
@@ -175,7 +175,7 @@ class CalibrateModel:
     def why_not_use(self) -> str:
         """Why no calibration can be given to the bench now, '' if one can."""
         if self.running:
-            return "a calibration runs"
+            return "a calibration is running"
         return self.busy or self.model.lock_reason
 
     # ------------------------------------------------------------------ acts
@@ -193,7 +193,7 @@ class CalibrateModel:
             operator.answer(question, value)
 
     def begin(self) -> None:
-        """Begin as the form says."""
+        """Begin with the settings of the form."""
         if self.why_not_begin or self.rig is None:
             self._say(f"Not begun: {self.why_not_begin}.", True)
             return
@@ -211,7 +211,7 @@ class CalibrateModel:
         self.run.abort(why)
 
     def choose_law(self, law: str) -> None:
-        """Take this law for the result, ``AUTO`` the one that the points speak for."""
+        """Take this law for the result, ``AUTO`` for the one that the points support."""
         measured = self.measured
         if measured is None or self.busy or law == self.law:
             return
@@ -226,7 +226,7 @@ class CalibrateModel:
         if found.calibration is None and self.result is not None:
             reason = found.findings[-1].sentence if found.findings else "no law was found"
             self.law = before
-            self._say(f"That law cannot be taken: {reason}.", True)
+            self._say(f"That law cannot be used: {reason}.", True)
             return
         self.come(found)
 
@@ -238,7 +238,7 @@ class CalibrateModel:
         self._file(self._accepted)
 
     def keep_as_evidence(self) -> None:
-        """File the result and leave the calibration in force alone."""
+        """File the result and leave the calibration in force unchanged."""
         if self.result is not None and self.result.calibration is not None and not self.busy:
             self._file(self._kept_as_evidence)
 
@@ -257,7 +257,7 @@ class CalibrateModel:
 
     def _accepted(self, file: CalibrationFile) -> None:
         self._clear()  # it is on file
-        # Filing is heavy work: a busy computer may have let a heartbeat be late meanwhile.
+        # Filing is heavy work: a busy computer may have delayed a heartbeat meanwhile.
         if self.session is not None and not self.model.in_control and not self.model.holder:
             self.session.take_control()
         self._use(file, "Accepted, and in use now:")
@@ -268,7 +268,7 @@ class CalibrateModel:
         self.kept.renew(self.model.profile)
 
     def discard(self) -> None:
-        """Forget the result: nothing is kept of it."""
+        """Discard the result: nothing of it is kept."""
         if self.result is not None and not self.busy:
             self._clear()
             self._say("Discarded: nothing was kept and nothing has changed.", False)
@@ -279,7 +279,7 @@ class CalibrateModel:
         if why:
             self._say(f"Not used: {why}.", True)
             return
-        self.busy = "looking at its file"
+        self.busy = "checking its file"
         self.kept.check(kept, self.model.profile, lambda file: self._use(file), self._refused)
 
     def _refused(self, text: str) -> None:
@@ -287,7 +287,7 @@ class CalibrateModel:
         self._say(f"Not used: {text}.", True)
 
     def check_zero(self) -> None:
-        """The person says that nothing acts on the rod: look at the zero."""
+        """Check the zero; the operator has confirmed that nothing acts on the rod."""
         if self.session is not None:
             self.watch.zero_text = ""
             self.session.mark(NO_LOAD)
@@ -295,7 +295,7 @@ class CalibrateModel:
     def _use(self, file: CalibrationFile, done: str = "In use now:") -> None:
         if self.session is None:  # a still picture
             return
-        self.busy = "the bench is asked"
+        self.busy = "asking the bench"
         self.session.ask(UseCalibration(calibration=file.part), partial(self._used, file, done))
 
     def _used(self, file: CalibrationFile, done: str, answer: Answer) -> None:
@@ -311,7 +311,7 @@ class CalibrateModel:
     def _in_background(
         self, word: str, work: Callable[[], Any], then: Callable[[Any], None]
     ) -> None:
-        """``then`` gets what ``work`` returns, on the page's own thread."""
+        """Pass what ``work`` returns to ``then``, on the page's own thread."""
         self.busy = word
         self._told.in_background(word, work, partial(self._done, then), partial(self._failed, word))
 

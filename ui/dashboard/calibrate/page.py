@@ -1,4 +1,4 @@
-"""The Calibrate page: what is set, what is to be done now, what comes of it, earlier ones."""
+"""The Calibrate page: settings, what is to be done now, the outcome, earlier ones."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ FACES = ("set-up", "running", "result")
 
 
 class CalibratePage(Page):
-    """Form, plan or outcome on the left; large words above points, law or earlier ones."""
+    """Form, plan or outcome on the left; large text above points, law or earlier ones."""
 
     def __init__(self, place: PageContext) -> None:
         super().__init__()
@@ -77,7 +77,7 @@ class CalibratePage(Page):
         self.form = SetupForm(calibrating, theme, sizes)
         self.plan = PlanView(calibrating, theme, sizes)
         self.outcome = OutcomeView(calibrating, theme, sizes, self.refresh)
-        room = QWidget()  # without one, what is added would be a window of its own for a moment
+        room = QWidget()  # without one, what is added would be a separate window for a moment
         self.faces = QStackedLayout(room)
         for face in (self.form, self.plan, self.outcome):
             self.faces.addWidget(face)
@@ -117,13 +117,15 @@ class CalibratePage(Page):
         self.next_plot.clicked.connect(self.swap_plot)
         self.compare = KeyButton("Compare", "join", theme)
         self.compare.setToolTip(
-            "With another one, to be chosen next; once more to compare no longer"
+            "With another one, to be chosen next; press again to end the comparison"
         )
         self.compare.clicked.connect(self.compare_now)
         self.use = KeyButton("Use it", "use", theme)
         self.use.clicked.connect(self.use_now)
         self.zero = KeyButton("Check zero", "zero", theme)
-        self.zero.setToolTip("When nothing acts on the rod: whether the reading is still the zero")
+        self.zero.setToolTip(
+            "With nothing acting on the rod: checks that the reading is still zero"
+        )
         self.zero.clicked.connect(lambda: self.calibrating.check_zero())
         for button in (self.next_plot, self.zero, self.compare, self.use):
             head.addWidget(button)
@@ -332,7 +334,7 @@ class CalibratePage(Page):
             lambda: (
                 result_html(result, self.theme)
                 if result is not None
-                else "<p>The law stands here once all points are taken.</p>"
+                else "<p>The law is shown here once all points are taken.</p>"
             ),
         )
 
@@ -350,7 +352,7 @@ class CalibratePage(Page):
         self.compare.setEnabled(chosen is not None and chosen.file is not None)
         first = kept.first
         again = first is not None and chosen is not None and chosen.path == first.path
-        self.compare.setText("Compare no longer" if again else "Compare")
+        self.compare.setText("End comparison" if again else "Compare")
         self.use.setEnabled(chosen is not None and not calibrating.why_not_use)
         self.use.setToolTip(calibrating.why_not_use)
         self.zero.setEnabled(calibrating.session is not None and not calibrating.model.lock_reason)
@@ -377,7 +379,7 @@ class CalibratePage(Page):
         )
         if chosen is None:
             named = calibrating.model.profile.calibration
-            what = named.identity or f"the profile's own, of {named.dated or 'an unknown day'}"
+            what = named.identity or f"the profile's own, of {named.dated or 'unknown date'}"
             return f"{warned}<p>In force: {what}.</p>"
         return warned + kept_html(chosen, calibrating.model.profile, self.theme)
 

@@ -15,12 +15,12 @@ from hil.calibration import Budget, CalibrationPoint, Comparison, Fit, SensorLaw
 from ui.dashboard.widgets import ChangeGuard, Sizes, Theme, ThemedPlot, cosmetic_pen
 
 Array = NDArray[np.float64]
-# Way of the load and side of approach are told apart by shape, not by colour alone.
+# Direction of the load and side of approach differ in shape, not in colour alone.
 RISING, FALLING, ASIDE = "t1", "t", "x"
 
 
 class CalibrationPlot(ThemedPlot):
-    """One plot; what it shows is drawn anew by each ``show_`` call.
+    """One plot, redrawn by each ``show_`` call.
 
     Args:
         legend: ``left`` or ``right``, or '' for none.
@@ -34,7 +34,7 @@ class CalibrationPlot(ThemedPlot):
         self._shown = ChangeGuard()
 
     def show_points(self, points: Sequence[CalibrationPoint], fit: Fit | None) -> None:
-        """Readings over loads, and the law through them."""
+        """Draw readings over loads, and the law through them."""
         if self._begin("Reading (counts) over load (N)", len(points), fit):
             return
         if fit is not None:
@@ -53,7 +53,7 @@ class CalibrationPlot(ThemedPlot):
         self._symbols(points, residuals_N)
 
     def show_band(self, budget: Budget) -> None:
-        """Expanded uncertainty over force, and the largest of what it is made of."""
+        """Draw the expanded uncertainty over force, and its largest components."""
         if self._begin("± Uncertainty (N) over force (N)", budget):
             return
         force = budget.force_N
@@ -79,7 +79,7 @@ class CalibrationPlot(ThemedPlot):
         self._line(1e3 * sensor.deflection_m, sensor.residual_counts, "", self.theme.deflection, 2)
 
     def show_compared(self, found: Comparison) -> None:
-        """Draw the second law's difference from the first, beside the uncertainty of both."""
+        """Draw the second law's difference from the first, with the uncertainty of both."""
         if self._begin("B less A, dashed ±U (N) over force (N)", found):
             return
         band = 2 * found.u_N
@@ -93,7 +93,7 @@ class CalibrationPlot(ThemedPlot):
         self._begin("")
 
     def _begin(self, title: str, *what: object) -> bool:
-        """Return whether this is drawn already; if not, the plot is empty and named now."""
+        """Return True if this is already drawn; if not, clear and title the plot."""
         if self._shown.already(title, *what):
             return True
         item = self.getPlotItem()
@@ -130,7 +130,7 @@ class CalibrationPlot(ThemedPlot):
         for name, symbol, colour, belongs in groups:
             mine = [i for i, p in enumerate(points) if belongs(p) and np.isfinite(heights[i])]
             if mine:
-                # Open where it was approached from above, filled from below.
+                # Open if approached from above, filled if from below.
                 brushes = [
                     QBrush(QColor(colour if points[i].approach > 0 else theme.ground)) for i in mine
                 ]

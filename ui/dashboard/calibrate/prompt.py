@@ -1,4 +1,4 @@
-"""Prompt to the person at the rig, in large words, and the settling of the reading."""
+"""Prompt to the person at the rig, in large text, and the settling of the reading."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ LEAST_SPAN_COUNTS = 12.0
 
 
 class SettlingView(QWidget):
-    """The reading of the last seconds, and whether it rests: slope and scatter beside their limits.
+    """The reading of the last seconds, and its settling: slope and scatter with their limits.
 
     Past its limit a figure is bold and its bar hatched.
     """
@@ -41,7 +41,7 @@ class SettlingView(QWidget):
         self.limits = (SLOPE_COUNTS_S, SCATTER * noise_counts(calibrating.model.profile))
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
         self.setMinimumHeight(sizes.px(96))
-        self.setAccessibleName("How the reading settles")
+        self.setAccessibleName("Settling of the reading")
 
     @property
     def word(self) -> str:
@@ -147,7 +147,7 @@ class SettlingView(QWidget):
             return
         painter.fillRect(room, QColor(theme.grid))
         if known:
-            # The limit stands at two thirds, so that one sees by how much it is passed.
+            # The limit is at two thirds, to show by how much it is exceeded.
             share = min(1.0, abs(value) / most * 2 / 3)
             bar = QRectF(room.left(), room.top(), room.width() * share, room.height())
             colour = QColor(theme.nut if beyond else theme.measured)
@@ -164,9 +164,9 @@ def _hatched(theme: Theme) -> QBrush:
 
 
 class _Words(QLabel):
-    """As tall as there is room: what is asked must not push the rest about.
+    """Text as tall as there is room: a prompt must not shift the rest.
 
-    A label that wraps asks for a height again with each text, whatever its size policy says.
+    A label that wraps requests a new height for each text, whatever its size policy.
     """
 
     def __init__(self) -> None:
@@ -188,7 +188,7 @@ class _Words(QLabel):
 
 
 class CalibratePrompt(PromptFrame):
-    """Enter is done, X is that it is not going to be."""
+    """Prompt in which Enter means done, and X that it will not be."""
 
     def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes) -> None:
         points = (
@@ -229,12 +229,12 @@ class CalibratePrompt(PromptFrame):
         question = self.calibrating.question
         if question is None or question.kind != "read":
             self.calibrating.answer(True)
-        elif question is self._asked:  # what stands in the field was typed for it
+        elif question is self._asked:  # what is in the field was typed for it
             try:
                 self.calibrating.answer(typed_number(question, self.entry.text()))
             except ValueError as error:
                 self.mark(str(error))
-                self.entry.selectAll()  # what is typed next takes its place
+                self.entry.selectAll()  # what is typed next replaces it
 
     def refuse(self) -> None:
         question = self.calibrating.question
@@ -249,7 +249,7 @@ class CalibratePrompt(PromptFrame):
         if question is not self._asked:
             self._asked = question
             self._ask(question)
-        # Nothing settles while hands are at the rig: the picture has its place.
+        # Nothing settles while hands are at the rig: the picture takes its place.
         self.settling.setVisible(calibrating.running and not self.picture.shown)
         self.say(text, question is not None, warn)
 

@@ -25,7 +25,7 @@ class PageRig(Protocol):
     def open(
         self, stack: contextlib.ExitStack, alone: bool, tell: Callable[[str], None]
     ) -> tuple[PageOperator, PageRun]:
-        """Operator and runner for one calibration; ``stack`` closes what they need.
+        """Return operator and runner for one calibration; ``stack`` closes what they need.
 
         Raises:
             hil.link.errors.LinkError: the rig host cannot be reached.
@@ -35,7 +35,7 @@ class PageRig(Protocol):
 class LiveRig:
     """The rig that the window's session is connected to; implements :class:`PageRig`.
 
-    The calibration has a client of its own beside the window's, and holds control meanwhile.
+    The calibration has its own client next to the window's, which holds control meanwhile.
     """
 
     def __init__(self, session: Session) -> None:
@@ -50,5 +50,5 @@ class LiveRig:
         client = stack.enter_context(connect_beside(self._session.client, "calibrate"))
         environment = open_environment(stack, model.description)
         operator = make_operator(environment, model.profile, alone)
-        # The procedure asks for no yes or no but that of a weight.
+        # The procedure asks for a yes or no only about a weight.
         return operator, PageRunner(client, operator, lambda _q: False, tell)

@@ -1,4 +1,4 @@
-"""A guided calibration under way: in a thread of its own, told to the page's. No Qt."""
+"""A guided calibration under way: in its own thread, reported to the page's. No Qt."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ from ui.dashboard.bench import Session
 from ui.dashboard.calibrate.rig import PageRig
 from ui.dashboard.guided import PageRun, ProcedureThread, Put, end_text
 
-LIVE_S, LIVE_EVERY = 3.0, 10  # what is drawn of the reading, of every so many samples
-LEAST_POINTS = 4  # before a law is laid through them on the way
+LIVE_S, LIVE_EVERY = 3.0, 10  # drawn of the reading, every so many samples
+LEAST_POINTS = 4  # before a law is fitted to them on the way
 _TIME, _COUNTS, _CYCLE = (INDEX[name] for name in ("time_s", "deflection_counts", "cycle"))
-KEPT = "The rig was left without power, and nothing was calibrated."
+KEPT = "The rig was left with power off, and nothing was calibrated."
 
 
 class GuidedRun(ProcedureThread[PageRun]):
@@ -45,9 +45,9 @@ class GuidedRun(ProcedureThread[PageRun]):
 
     Attributes:
         plan, options: loads of one series, and how it is done.
-        points, law_so_far: taken until now, and the law laid through them on the way.
-        progress: the last word of the procedure, or None.
-        note: which series, and what hangs, in words. remarks: what else was said.
+        points, law_so_far: taken so far, and the law fitted to them on the way.
+        progress: latest progress of the procedure, or None.
+        note: the series, and what hangs, as text. remarks: other messages.
         settling: slope in counts/s and scatter in counts of the last window, or None.
         live: (time in s, reading in counts) of the last seconds.
     """
@@ -146,7 +146,7 @@ class GuidedRun(ProcedureThread[PageRun]):
             return
         self.points.append(progress.point)
         if len(self.points) >= LEAST_POINTS and not self._fitting:
-            # It takes some 20 ms, in which the rig's own thread would not heartbeat.
+            # It takes about 20 ms, in which the rig's own thread would send no heartbeat.
             self._fitting = True
             threading.Thread(
                 target=self._lay_law, args=(list(self.points),), name="law so far", daemon=True
@@ -165,6 +165,6 @@ class GuidedRun(ProcedureThread[PageRun]):
             self.law_so_far = fit
 
     def _ended(self, text: str, wrong: bool) -> None:
-        del wrong  # the page tells by the result
+        del wrong  # the page knows it from the result
         self.settling = None
         self._on_end(text, self._found)

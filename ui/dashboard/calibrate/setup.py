@@ -46,7 +46,7 @@ class Setup:
     """The form.
 
     Args:
-        profile: where its values come from.
+        profile: source of its values.
 
     Attributes:
         entries, accuracies: lines by key; the second are standard uncertainties of what the
@@ -78,7 +78,7 @@ class Setup:
                 "Local gravity",
                 "m/s²",
                 f"{rig.gravity:.6g}",
-                "9.80665 is the standard value; yours is known better",
+                "9.80665 is the standard value; the local one is better",
             ),
             Entry("room", "Room", "°C", "", "if known"),
             Entry("note", "Note", "", "", "why, what was done"),
@@ -107,7 +107,7 @@ class Setup:
         """Lever and pan of the profile in one sentence."""
         rig = self.profile.rig
         if not isinstance(rig, Lever):
-            way = "an upright" if rig.vertical else "a level"
+            way = "a vertical" if rig.vertical else "a horizontal"
             return f"From the profile: {way} carriage of {rig.carriage_mass:g} kg."
         return (
             f"From the profile: arms {1e3 * rig.rod_arm:g} mm (rod) and {1e3 * rig.load_arm:g} mm "
@@ -146,7 +146,7 @@ class Setup:
         return found
 
     def options(self) -> Options:
-        """As typed.
+        """Return the options as typed.
 
         Raises:
             SetupError: with the entry and what may be typed.
@@ -193,7 +193,7 @@ class Setup:
         masses = _listed(self.entries["weights"].text, "kg")
         if not masses:
             raise SetupError(
-                "weights", "Weights: masses above 0 in kg with commas between, such as 2.5, 5, 7.5"
+                "weights", "Weights: masses above 0 in kg, separated by commas, such as 2.5, 5, 7.5"
             )
         return masses
 
@@ -203,7 +203,7 @@ class Setup:
         if text.strip() and not forces:
             raise SetupError(
                 "forces",
-                "Forces: above 0 in N with commas between, such as 100, 200, 300; or "
+                "Forces: above 0 in N, separated by commas, such as 100, 200, 300; or "
                 "nothing for ten even steps",
             )
         return forces
@@ -256,8 +256,8 @@ class Setup:
 
 
 def _listed(text: str, unit: str) -> tuple[float, ...]:
-    """Numbers above 0; none if one is not."""
-    # Commas part numbers, unless semicolons do: then they are decimal ones.
+    """Return numbers above 0; none if one is not."""
+    # Commas separate numbers, unless semicolons do: then commas are decimal.
     text = text.replace(unit, " ")
     text = text.replace(",", ".") if ";" in text else text.replace(",", " ")
     try:

@@ -30,7 +30,7 @@ MOVES = (
 
 
 class _Table(ReadingTable):
-    """Keys that do not move in it pass through to the page."""
+    """Table in which keys other than moves pass through to the page."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.key() in MOVES:
@@ -39,7 +39,7 @@ class _Table(ReadingTable):
             event.ignore()
 
     def keyboardSearch(self, search: str) -> None:
-        """Letters are keys of the page, not a search."""
+        """Do nothing: letters are keys of the page, not a search."""
 
     def put(self, row: int, texts: tuple[str, ...], right: tuple[int, ...]) -> None:
         for column, text in enumerate(texts):
@@ -152,7 +152,7 @@ def _kept_texts(kept: Kept, first: Kept | None, in_force: str) -> tuple[str, ...
 
 
 def plan_html(calibrating: CalibrateModel, theme: Theme) -> str:
-    """Loads of the series that is under way: done, at present, and to come."""
+    """Return the loads of the series under way: done, present, and to come."""
     plan = calibrating.run.plan
     if not plan:
         return ""

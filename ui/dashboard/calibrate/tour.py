@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from ui.dashboard.calibrate.model import CalibrateModel
 
 Said = Caption["CalibrateModel"]
-SOME_POINTS = 4  # a law is laid through them
+SOME_POINTS = 4  # a law is fitted to them
 
 
 def _begun(calibrating: CalibrateModel) -> bool:
@@ -37,16 +37,16 @@ def _found(calibrating: CalibrateModel) -> bool:
 
 CAPTIONS = (
     Said(
-        "The force is computed from how far the springs give. A calibration tells what a reading is "
-        "worth, with known weights on the lever. The form says which. This rig is simulated, "
+        "The force is computed from the deflection of the springs. A calibration relates readings "
+        "to force, by known weights on the lever. The form lists them. This rig is simulated; "
         "nothing real moves.",
         "form",
     ),
-    Said("Press G, or Begin. Hands are asked for before anything moves.", "begin"),
-    Said("Here stands what to do next. Weights change with the power off.", "prompt", _begun),
+    Said("Press G, or Begin. Work by hand comes before anything moves.", "begin"),
+    Said("Here you read what to do next. Weights change with the power off.", "prompt", _begun),
     Said(
-        "Your turn: press Enter (Done), and the simulated hand does what is asked for. Then the rig "
-        "may move.",
+        "Your turn: press Enter (Done), and the simulated hand does what the prompt says. Then the "
+        "rig may move.",
         "prompt",
         _asks,
         tries=True,
@@ -59,8 +59,8 @@ CAPTIONS = (
         _settles,
     ),
     Said(
-        "The points so far, with the law laid through them. Three series, loads rising and "
-        "falling: it takes some minutes.",
+        "The points so far, with the law fitted to them. Three series, loads rising and falling: "
+        "it takes a few minutes.",
         "points",
         _has_points,
     ),

@@ -15,13 +15,13 @@ _TIME = INDEX["time_s"]
 
 
 class CalibrationWatch:
-    """Feeds a ``DriftWatch`` with what the link brings and tells the window what stands.
+    """Feeds a ``DriftWatch`` with what the link delivers and reports its warnings to the window.
 
     The model's profile follows the calibration that is in force.
 
     Attributes:
-        zero_asked: a look at the zero is under way.
-        zero_text: what the last one came to.
+        zero_asked: a check of the zero is under way.
+        zero_text: result of the last one.
     """
 
     def __init__(self, model: OperateModel) -> None:
@@ -59,7 +59,7 @@ class CalibrationWatch:
         if self._watch.profile is not before:
             self._model.profile = self._watch.profile
             _renew_ranges(self._model)
-            identity = self._watch.profile.calibration.identity or "one without a name"
+            identity = self._watch.profile.calibration.identity or "an unnamed one"
             self._model.say(f"calibration in force: {identity}")
             self.zero_text = ""
         if event.get("kind") == "marker" and event.get("text") == NO_LOAD:
@@ -68,7 +68,7 @@ class CalibrationWatch:
 
 
 def _renew_ranges(model: OperateModel) -> None:
-    """Renew the ranges by the calibration; what was set by hand stays inside them."""
+    """Update the ranges for the calibration; what was set stays inside them."""
     for form, fresh in zip(model.forms, behaviour_forms(model.profile), strict=True):
         for entry, new in zip(form.fields, fresh.fields, strict=True):
             entry.low, entry.high, entry.step = new.low, new.high, new.step

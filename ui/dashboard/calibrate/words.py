@@ -1,4 +1,4 @@
-"""The Calibrate page in words: what to do now, what came of it, and how two compare. No Qt."""
+"""Texts of the Calibrate page: what to do now, the outcome, and how two compare. No Qt."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ SHOWN = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 
 def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
-    """Head line, large words, and whether they are bad news."""
+    """Return head line, large text, and whether it is bad news."""
     question, progress = calibrating.question, calibrating.run.progress
     if question is not None:
         by = " (simulated hands answer)" if calibrating.alone else ""
@@ -90,7 +90,7 @@ def _begun(text: str) -> str:
 def _outcome(result: CalibrationResult) -> tuple[str, str, bool]:
     errors = [f for f in result.findings if f.severity == "error"]
     if errors or result.calibration is None or result.fit is None:
-        head = "Not to be used: keep it as evidence or discard it"
+        head = "Not usable: keep it as evidence or discard it"
         if not errors:
             return head, "No force law was found.", True
         more = f" And {len(errors) - 1} more, below." if len(errors) > 1 else ""
@@ -108,7 +108,7 @@ def _outcome(result: CalibrationResult) -> tuple[str, str, bool]:
 
 
 def largest_u95(result: CalibrationResult) -> float:
-    """Largest expanded uncertainty (k = 2) in N over the loads that were hung."""
+    """Return the largest expanded uncertainty (k = 2) in N over the loads that were hung."""
     if result.budget is None or result.fit is None:
         return math.nan
     low, high = result.fit.load_range
@@ -120,7 +120,7 @@ def largest_u95(result: CalibrationResult) -> float:
 
 
 def result_html(result: CalibrationResult, theme: Theme) -> str:
-    """Findings with their fixes, then law, band, figures and budget."""
+    """Return findings with their fixes, then law, band, figures and budget."""
     parts = [findings_html(((f.sentence, f.fix, f.severity) for f in result.findings), theme)]
     if result.calibration is not None and result.fit is not None:
         law = ForceCalibration(result.calibration, result.profile.sensors.deflection)
@@ -130,7 +130,7 @@ def result_html(result: CalibrationResult, theme: Theme) -> str:
             _rows("Figures of merit (ISO 376), worst", _merit_rows(result), theme),
             _rows("Standard uncertainty at the top", _budget_rows(result), theme),
             _rows(
-                "Corrected AIC, least is best",
+                "Corrected AIC, lowest is best",
                 [
                     (LAW_WORDS.get(name, name), number(fit.aicc, 1))
                     for name, fit in sorted(result.fits.items(), key=lambda item: item[1].aicc)
@@ -142,7 +142,7 @@ def result_html(result: CalibrationResult, theme: Theme) -> str:
 
 
 def findings_html(findings: Iterable[tuple[str, str, str]], theme: Theme) -> str:
-    """Each sentence with its fix; (sentence, fix, severity)."""
+    """Return each sentence with its fix, from (sentence, fix, severity)."""
     parts = []
     for sentence, fix, severity in findings:
         word = "Found" if severity == "error" else "Warning"
@@ -160,18 +160,18 @@ def _law_rows(result: CalibrationResult) -> list[tuple[str, str]]:
     rows.append(("scatter about it", f"{two_digits(result.fit.residual_sd)} counts"))
     sensor = result.sensor
     if sensor is None:
-        rows.append(("sensor", "as the profile has it: the output was not clamped"))
+        rows.append(("sensor", "from the profile: the output was not clamped"))
     else:
         kind = "linear" if sensor.kind == "linear" else f"table of {len(sensor.table)} rows"
         worst = float(abs(sensor.residual_counts).max())
-        rows.append(("sensor", f"{kind}, at worst {worst:.1f} counts off"))
+        rows.append(("sensor", f"{kind}, within {worst:.1f} counts"))
     if result.dead_zone_m:
         rows.append(("dead zone", f"{LENGTH(result.dead_zone_m):.2f}{LENGTH}"))
     return rows
 
 
 def spring_rows(calibration: Calibration, u_knee_m: float = math.nan) -> list[tuple[str, str]]:
-    """Zero, counts and springs of a calibration."""
+    """Return zero, counts and springs of a calibration."""
     rows = [
         ("zero", f"{calibration.zero:.2f} counts"),
         ("per count", f"{number(1e6 * calibration.deflection_per_count, 4)} µm"),
@@ -219,7 +219,7 @@ def _budget_rows(result: CalibrationResult) -> list[tuple[str, str]]:
 
 
 def kept_html(kept: Kept, profile: Profile, theme: Theme) -> str:
-    """One earlier calibration."""
+    """Return one earlier calibration as text."""
     file = kept.file
     if file is None:
         return findings_html([(kept.problem, "choose another", "error")], theme)
@@ -255,7 +255,7 @@ def compared_html(compared: Compared, theme: Theme) -> str:
     verdict = (
         "A and B agree within their uncertainty."
         if found.agree
-        else f"A and B differ by up to {found.apart:.1f} times the uncertainty of both: see what "
+        else f"A and B differ by up to {found.apart:.1f} times the uncertainty of both: check what "
         "was changed at the rig between them, or calibrate again."
     )
     last = found.force_N.size - 1
@@ -270,18 +270,18 @@ def compared_html(compared: Compared, theme: Theme) -> str:
     return (
         head
         + f"<p><b>{verdict}</b></p>"
-        + _rows("B less A, beside ±U of both", [*rows, ("zero", zero)], theme)
+        + _rows("B less A, with ±U of both", [*rows, ("zero", zero)], theme)
     )
 
 
 def named(file: CalibrationFile) -> str:
-    """Its day, time and law."""
+    """Return date, time and law of a calibration."""
     made = file.content.made[:16].replace("T", " ")
     return f"{made}, {LAW_WORDS.get(file.content.law.law, file.content.law.law)}"
 
 
 def law_choices(calibrating: CalibrateModel) -> list[tuple[str, str]]:
-    """(law, words) to choose from: what the points speak for first."""
+    """Return (law, label) to choose from, the one that the points support first."""
     best = LAW_WORDS.get(calibrating.law_by_evidence, "none")
     return [(AUTO, f"By evidence: {best}"), *LAW_WORDS.items()]
 

@@ -14,7 +14,7 @@ POINT_PX = 5
 
 
 def as_plot(diagram: Diagram) -> Plot:
-    """Return it for ``EvidencePlot``; a logarithmic abscissa as its logarithm."""
+    """Return a diagram for ``EvidencePlot``; a logarithmic abscissa as its logarithm."""
     traces = []
     for line in diagram.lines:
         x = np.asarray(line.x, dtype=float)
@@ -27,12 +27,12 @@ def as_plot(diagram: Diagram) -> Plot:
 
 
 class DiagramPlot(EvidencePlot):
-    """Draws a diagram, whose abscissa may be logarithmic."""
+    """Plot of a diagram, whose abscissa may be logarithmic."""
 
     _scattered: frozenset[str] = frozenset()  # labels of lines whose points are not joined
 
     def show_diagram(self, diagram: Diagram | None) -> None:
-        """Draw it; nothing for None."""
+        """Draw a diagram; nothing for None."""
         lines = () if diagram is None else diagram.lines
         self._scattered = frozenset(line.label for line in lines if not line.joined)
         plot = None if diagram is None else as_plot(diagram)
@@ -60,7 +60,7 @@ class DiagramPlot(EvidencePlot):
         )
 
     def draw(self, plot: Plot | None) -> None:
-        """Draw it on a linear abscissa."""
+        """Draw a plot on a linear abscissa."""
         self._scattered = frozenset()
         self.getAxis("bottom").setTicks(None)
         super().draw(plot)

@@ -47,7 +47,7 @@ def _measured(folder: Path) -> int:
 def keep_run(run: Path, folder: Path, test: GuardedTest) -> EvaluatedRun:
     """Put a finished run into a measurement, and evaluate it.
 
-    Its files are those of the recorder's run by another name (a hard link), copies where the
+    Its files are those of the recorder's run under another name (a hard link), or copies if the
     disk has no such links.
 
     Raises:
@@ -70,7 +70,7 @@ def _link(source: str, target: str) -> str:
 
 
 def read_measurement(folder: Path, tests: Sequence[GuardedTest]) -> dict[str, EvaluatedRun]:
-    """Return what the finished runs of a measurement give, by the test's key.
+    """Return the figures of the finished runs of a measurement, by the test's key.
 
     Raises:
         RunError: a run cannot be read.

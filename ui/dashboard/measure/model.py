@@ -1,4 +1,4 @@
-"""The Measure page in plain Python: the plan, what is asked, figures as they come in.
+"""The Measure page in plain Python: the plan, prompts, figures as they come in.
 
 No Qt here.
 """
@@ -41,8 +41,8 @@ from ui.dashboard.measure.words import summary
 
 RECORDED_S = 60.0  # for the recorder to finish the last run
 KEPT = (
-    "The rig was left without power; finished tests are kept. After a stop reset (T), then go on "
-    "(G)."
+    "The rig was left with power off; finished tests are kept. After a stop reset (T), then "
+    "continue (G)."
 )
 
 
@@ -51,7 +51,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
 
     Args:
         model, session: of the window; without a session nothing can be begun.
-        runs: folder of runs; measurements are kept beside it, in ``measured``.
+        runs: folder of runs; measurements are kept next to it, in ``measured``.
         tests: of the plan, in order.
 
     Attributes:
@@ -116,7 +116,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     def why_not_try(self) -> str:
         """Why the redesign can be neither tried nor written now, '' if it can."""
         if self.redesign.accepted:  # writing needs no rig
-            return "it runs already" if self.running else ""
+            return "it is already running" if self.running else ""
         return self.redesign.why_not_try or self.why_not_begin
 
     @property
@@ -128,7 +128,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     def why_not_begin(self) -> str:
         """Why nothing can be begun now, '' if it can."""
         if self.running:
-            return "it runs already"
+            return "it is already running"
         if self.filing:
             return "the last runs are being evaluated"
         if self.redesign.written:
@@ -138,11 +138,11 @@ class MeasureModel(GuidedModel[GuardedTest]):
         why = why_not_begin(self.model, self.session)
         if not why and self.model.reference in WHY_OPEN:
             how = "lost" if self.model.reference == LOST else "not verified"
-            return f"the reference is {how}: obtain it on the page Operate (O), then go on (G)"
+            return f"the reference is {how}: obtain it on the page Operate (O), then continue (G)"
         return why
 
     def evaluating(self, test: GuardedTest) -> bool:
-        """Return whether the test has ended well, and its figures are being made."""
+        """Return True if the test has ended well, and its figures are being computed."""
         return test.key in self._finished and test.key not in self.results
 
     @property
@@ -151,7 +151,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
 
     @property
     def left_s(self) -> float:
-        """Time that the tests still take, without that of hands; of the plan if none runs."""
+        """Time that the tests still take, without manual work; of the plan if none runs."""
         if not self.running:
             return tests_length_s((t for t in self.tests if t.key in self.picked), self.profile)
         left = tests_length_s(self._plan, self.profile)
@@ -169,7 +169,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     # ------------------------------------------------------------------ acts
 
     def pick(self, key: str) -> None:
-        """Take a test into the plan, or leave it out."""
+        """Include a test in the plan, or leave it out."""
         if not self.running:
             self.picked ^= {key}
 
@@ -178,7 +178,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         self.kept = kept_measurements(self._measured, self.profile.name)
 
     def choose(self, folder: Path | None) -> None:
-        """Show this measurement and go on with it, None for a new one."""
+        """Show this measurement and continue it, None for a new one."""
         if self.running or self.filing or folder == self.folder:
             return
         self.folder, self.sheet, self.results, self.ends = folder, None, {}, {}
@@ -191,9 +191,9 @@ class MeasureModel(GuidedModel[GuardedTest]):
             )
 
     def begin(self, only: str = "") -> None:
-        """Run the tests that are picked, or ``only`` this one."""
+        """Run the picked tests, or ``only`` this one."""
         plan = [t for t in self.tests if t.key == only or (not only and t.key in self.picked)]
-        why = self.why_not_begin or ("" if plan else "no test is picked: I takes one in")
+        why = self.why_not_begin or ("" if plan else "no test is picked: - includes one")
         if why or self.session is None:
             self.message, self.wrong = f"Not begun: {why}.", True
             return
@@ -203,7 +203,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         self._run_plan(self.session, plan)
 
     def use(self) -> None:
-        """Try the proposed redesign; once it holds, ask whether to write it into the profile."""
+        """Try the proposed redesign; once it passes, prompt whether to write it into the profile."""
         if self.question is not None:
             return
         if self.why_not_try or self.session is None:
@@ -306,11 +306,11 @@ class MeasureModel(GuidedModel[GuardedTest]):
             if bad is not None:
                 told = f"Trial of the redesign, {bad.how}: {bad.text.rstrip('.')}."
                 self.message, self.wrong = f"{told} Keep the gains in force.", True
-            self.ends = {}  # those of the measurement stand
+            self.ends = {}  # those of the measurement remain
         self._sum_up()
 
     def _sum_up(self) -> None:
-        """Write the data sheet once everything is evaluated, and say what it came to."""
+        """Write the data sheet once everything is evaluated, and set the message on the outcome."""
         if self.running or self.filing:
             return
         if not self.wrong and self._tried is None:
@@ -329,7 +329,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     # ------------------------------------------------------------------ in the background
 
     def _in_background(self, work: Callable[[], Any], then: Callable[[Any], None]) -> None:
-        """``then`` gets what ``work`` returns, on the page's own thread; one after the other."""
+        """Pass what ``work`` returns to ``then``, on the page's own thread; one at a time."""
         self.filing += 1
         self._told.in_background(
             "figures", work, partial(self._done, then), self._failed, self._one_at_a_time
@@ -376,7 +376,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         self._sum_up()
 
     def show(self, folder: Path, results: dict[str, EvaluatedRun]) -> None:
-        """Show a measurement that has been read; what it lacks is picked."""
+        """Show a measurement that has been read, and pick the tests that it lacks."""
         self.folder, self.results = folder, results
         self.picked = {t.key for t in self.tests if t.key not in results and not t.on_request}
         self.redesign.look_at(results)

@@ -19,11 +19,11 @@ from ui.dashboard.measure.words import figures_html, plan_html, trial_html
 from ui.dashboard.widgets import KeyButton, bound, shortcut
 
 LOOK = GuidedLook(
-    idle="Begin (G) runs the tests that are picked, in order. Nothing moves unless you hold the "
+    idle="Begin (G) runs the picked tests in order. Nothing moves unless you hold the "
     "hold-to-run control, and power is off between tests.",
-    kept="Measurement to go on with",
+    kept="Measurement to continue",
     new="A new measurement",
-    alone="This one alone",
+    alone="This one only",
     end="Stops the rig; finished tests are kept",
     evidence="Figures of the test",
     plot=38,
@@ -34,7 +34,7 @@ LOOK = GuidedLook(
 
 
 class MeasurePage(GuidedPage):
-    """Plan on the left; the test's words, what is asked, plot and figures on the right."""
+    """Plan on the left; the test's texts, the prompt, plot and figures on the right."""
 
     plot: DiagramPlot
 
@@ -43,8 +43,10 @@ class MeasurePage(GuidedPage):
         self.measuring: MeasureModel = place.view
         theme, sizes, px = self.theme, self.sizes, self.sizes.px
         self.plan = PlanList(self.measuring, theme, sizes, self.look_at)
-        self.pick = KeyButton("Leave out", "leave_out", theme)
-        self.pick.setToolTip("Whether the test chosen above is run; a double click does the same")
+        self.pick = KeyButton("Exclude", "leave_out", theme)
+        self.pick.setToolTip(
+            "Includes or leaves out the test chosen above; a double click does the same"
+        )
         self.pick.clicked.connect(lambda: self.pick_now())
         self.sheet = KeyButton("Open data sheet", "report", theme)
         self.sheet.clicked.connect(lambda: self.open_sheet())
@@ -91,13 +93,13 @@ class MeasurePage(GuidedPage):
         self.refresh()
 
     def open_sheet(self) -> None:
-        """Open the data sheet in the program that this computer has for HTML."""
+        """Open the data sheet in this computer's program for HTML."""
         sheet = self.measuring.sheet
         if sheet is not None and not QDesktopServices.openUrl(
             QUrl.fromLocalFile(str(sheet.resolve()))
         ):
             self.measuring.message = (
-                f"Nothing here opens HTML. The data sheet is {sheet.resolve()}."
+                f"No program here opens HTML. The data sheet is {sheet.resolve()}."
             )
             self.refresh()
 
@@ -117,7 +119,7 @@ class MeasurePage(GuidedPage):
         self._say_words(test)
         self._say_time()
         self.pick.setEnabled(not measuring.running)
-        self.pick.setText("Leave out" if test.key in measuring.picked else "Take in")
+        self.pick.setText("Exclude" if test.key in measuring.picked else "Include")
         redesign = measuring.redesign
         self.use.setVisible(bool(redesign.changes))
         self.use.setEnabled(not measuring.why_not_try)
@@ -138,7 +140,7 @@ class MeasurePage(GuidedPage):
             f'<span style="color:{quiet}">Purpose:</span> {test.purpose}. '
             f'<span style="color:{quiet}">Risk:</span> {test.risk}<br>'
             f'<span style="color:{quiet}">Must be fitted:</span> {fitted}. '
-            f'<span style="color:{quiet}">Takes:</span> {lasts} without hands.'
+            f'<span style="color:{quiet}">Takes:</span> {lasts}, plus manual work.'
         )
         if self.words.text() != text:
             self.words.setText(text)
@@ -150,15 +152,15 @@ class MeasurePage(GuidedPage):
         self.progress.setVisible(share == share)
         if share == share:
             self.progress.setValue(round(1000 * min(max(share, 0.0), 1.0)))
-            self.left.setText(f"about {left} left, without hands")
+            self.left.setText(f"about {left} left, plus manual work")
         elif measuring.filing:
-            self.left.setText("figures are being made")
+            self.left.setText("computing figures")
         else:
             count = len(measuring.picked)
             self.left.setText(
-                f"{count} of {len(measuring.tests)} tests picked, about {left} without hands"
+                f"{count} of {len(measuring.tests)} tests picked, about {left}, plus manual work"
                 if count
-                else "no test is picked: Take in (-) adds the one that is shown"
+                else "no test is picked: Include (-) adds the one shown"
             )
 
     def _last_seconds(self) -> list[tuple[float, float, float]] | None:

@@ -1,4 +1,4 @@
-"""A redesigned force loop: proposed by the test Plant, tried, and written if it holds. No Qt."""
+"""A redesigned force loop: proposed by the test Plant, tried, and written if it passes. No Qt."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from ui.dashboard.measure.filing import keep_run
 
 PLANT = "plant"
 FOLDER = "redesign"  # in that of the measurement
-START_ANEW = "Close this bench and start it anew with this profile, then measure again."
+START_ANEW = "Close this bench and start it again with this profile, then measure again."
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,7 +49,7 @@ class Redesign:
         changes: proposed values by their key in the profile, empty if none are.
         tried: the last trial of them, or None.
         question: whether to write them, or None.
-        written: they have been, so that the bench must be started anew.
+        written: they have been written, so that the bench must be restarted.
     """
 
     def __init__(self, running: Profile, file: Path | None) -> None:
@@ -75,7 +75,7 @@ class Redesign:
         """Why nothing can be tried now, '' if it can."""
         if self.changes:
             return ""
-        return "no redesign is proposed: measure Plant; it proposes one where the plant is another"
+        return "no redesign is proposed: measure Plant; it proposes one if the plant differs"
 
     @property
     def accepted(self) -> bool:
@@ -83,14 +83,14 @@ class Redesign:
         return self.tried is not None and self.tried.trial.accepted and not self.written
 
     def test(self, tests: Sequence[GuardedTest]) -> GuardedTest:
-        """Return the one of these tests that tries it, on a loop designed for it."""
+        """Return the test that tries it, on a loop designed for it."""
         (test,) = (test for test in tests if test.key == TRIED)
         return on_trial(test, self._plant)
 
     def judge(
         self, run: Path, measurement: Path, test: GuardedTest, results: Mapping[str, EvaluatedRun]
     ) -> TriedRedesign:
-        """File the run of a trial and hold it against the gains in force; takes seconds.
+        """File the run of a trial and compare it with the gains in force; takes seconds.
 
         Raises:
             RunError: it cannot be read.
@@ -104,10 +104,10 @@ class Redesign:
         return TriedRedesign(dict(self.changes), judge_trial(before, after), folder)
 
     def offer(self) -> str:
-        """Ask whether to write what was tried; returns why not, or ''."""
+        """Prompt whether to write what was tried; return why not, or ''."""
         command = "'hookeline measure --propose DIR --apply --profile FILE'"
         if self._file is None:
-            return f"This window does not know where the rig's profile is. There: {command}."
+            return f"This window does not know where the rig's profile is. Fix: there, {command}."
         if self._file.resolve().is_relative_to(SHIPPED):
             return f"A shipped profile is not written to: copy it, then {command}."
         values = "; ".join(f"{key}: {value}" for key, value in self.changes.items())
@@ -118,17 +118,17 @@ class Redesign:
         return ""
 
     def write(self) -> tuple[str, bool]:
-        """Write what was offered; returns what came of it in words, and whether it is written."""
+        """Write what was offered; return the outcome as text, and whether it is written."""
         assert self._file is not None
         try:
             if safety_fingerprint(load_profile(self._file)) != safety_fingerprint(self._running):
                 return (
                     f"'{self._file}' has changed since this bench was started: nothing was written. "
-                    "Fix: start the bench anew and measure again, or take the change back.",
+                    "Fix: restart the bench and measure again, or undo the change.",
                     False,
                 )
             written = write_back(self._file, self.changes)
         except (ProfileError, OSError) as error:
             return f"Nothing was written: {error}", False
-        files = ", ".join(f"{w.file.name} (as it was: {w.backup.name})" for w in written)
+        files = ", ".join(f"{w.file.name} (backup: {w.backup.name})" for w in written)
         return f"Written into {files}. {START_ANEW}", True

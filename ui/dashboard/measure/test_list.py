@@ -1,4 +1,4 @@
-"""The tests of the plan as a list: how each stands, and which are picked."""
+"""The tests of the plan as a list: the status of each, and which are picked."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from ui.dashboard.widgets import Sizes, Theme
 
 
 def standing(measuring: MeasureModel, test: GuardedTest) -> tuple[str, str]:
-    """Return shape (see ``StepRows.put``) and word for how a test stands."""
+    """Return shape (see ``StepRows.put``) and word for the status of a test."""
     if measuring.current is test:
-        return RUNNING, "runs now"
+        return RUNNING, "running"
     if test.key in measuring.ends:
         return Verdict.FAIL, measuring.ends[test.key].how
     again = not measuring.running and test.key in measuring.picked
@@ -30,11 +30,11 @@ def standing(measuring: MeasureModel, test: GuardedTest) -> tuple[str, str]:
         return Verdict.NOT_RUN, "figures soon"
     if test.key in measuring.picked:
         return Verdict.NOT_RUN, duration_words(test.lasts_s(measuring.profile))
-    return Verdict.NOT_RUN, "left out"
+    return Verdict.NOT_RUN, "excluded"
 
 
 class PlanList(GuidedRows):
-    """Up and down choose a test to look at; the page's keys pick."""
+    """List in which up and down choose a test to look at; the page's keys pick."""
 
     def __init__(
         self, measuring: MeasureModel, theme: Theme, sizes: Sizes, look_at: Callable[[str], None]

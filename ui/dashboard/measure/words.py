@@ -1,4 +1,4 @@
-"""Words of the Measure page: of a test, of its figures, of how it ended. No Qt."""
+"""Texts of the Measure page: of a test, of its figures, of its end. No Qt."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ BEYOND, DIFFERS, AGREES = "▲ too large", "≠ differs", "agrees"
 def summary(
     tests: Sequence[GuardedTest], results: Mapping[str, EvaluatedRun], ends: Mapping[str, EndOfTest]
 ) -> tuple[str, bool]:
-    """Return what a measurement came to, and whether that is bad news."""
+    """Return the outcome of a measurement, and whether it is bad news."""
     for test in tests:
         if test.key in ends:
             end = ends[test.key]
-            return f"{test.title}, {end.how}: {end.text.rstrip('.')}. Then go on (G).", True
+            return f"{test.title}, {end.how}: {end.text.rstrip('.')}. Then continue (G).", True
     found = [c for result in results.values() for c in result.characteristics]
     if not found:
         return "", False
@@ -43,7 +43,7 @@ def summary(
 
 
 def verdict(c: Characteristic) -> str:
-    """Return a figure's verdict beside its prediction and its limit, '' without either."""
+    """Return a figure's verdict against its prediction and its limit, '' without either."""
     if math.isfinite(c.limit) and math.isfinite(c.value) and abs(c.value) > abs(c.limit):
         return BEYOND
     if not math.isfinite(c.predicted) or not math.isfinite(c.value):
@@ -80,7 +80,7 @@ def _cells(texts: Sequence[str], colour: str, bold: bool) -> str:
 
 
 def _together(text: str) -> str:
-    """Keep value and uncertainty in one line, and the unit in one piece, here or below."""
+    """Keep value and uncertainty on one line, and the unit unbroken, on this line or the next."""
     value, space, unit = text.rpartition(" ")
     if not space or unit[0].isdigit() or not unit[0].isalpha() or "±" not in value:
         return text.replace(" ", "&nbsp;")
@@ -103,7 +103,7 @@ def _row(c: Characteristic, theme: Theme) -> str:
 
 
 def trial_html(trial: Trial, theme: Theme, sizes: Sizes) -> str:
-    """Return a trial of a redesign: its verdict, and each figure with the gains of before and after."""
+    """Return a trial of a redesign: its verdict, and each figure with the gains before and after."""
     heads = _cells(("force response", "in force", "redesigned", "E_n"), theme.quiet, False)
     rows = []
     for pair in trial.pairs:
