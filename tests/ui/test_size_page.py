@@ -83,7 +83,7 @@ def test_keys_size_choose_and_write(qtbot, window):
     assert Path("sized.demo.yaml").exists()
     assert load_profile("sized.yaml").actuator.name == page.name.text().split(" ")[0]
     QTest.keyClick(page.table, Qt.Key.Key_U)
-    assert "there already" in page.text.text()
+    assert "already exists" in page.text.text()
 
     # A new theme lays widgets anew; what was found stays.
     QTest.keyClick(page.table, Qt.Key.Key_F9)

@@ -65,7 +65,7 @@ def test_another_set_is_chosen_and_the_window_closes(window: Window, qtbot) -> N
     menu = button.menu_of_sets
     assert menu.isVisible()
     said = [action.text() for action in menu.actions()]
-    assert said[0].startswith("Which springs are fitted?") and "without power" in said[0]
+    assert said[0].startswith("Which springs are fitted?") and "with power off" in said[0]
     assert said[1:] == ["in use: 'stiff', verified", "'soft', not verified"]
     assert [action.isEnabled() for action in menu.actions()] == [False, False, True]
     QTest.keyClick(menu, Qt.Key.Key_Down)
@@ -74,7 +74,7 @@ def test_another_set_is_chosen_and_the_window_closes(window: Window, qtbot) -> N
     assert not window.isVisible()
 
 
-@pytest.mark.parametrize("why", ["power off first", "whoever holds control"])
+@pytest.mark.parametrize("why", ["power off first", "the client in control"])
 def test_it_is_locked_under_power_and_for_who_watches(window: Window, why: str) -> None:
     button = window.header.springs
     assert button is not None

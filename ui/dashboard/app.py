@@ -22,11 +22,11 @@ from ui.dashboard.window import Window
 
 
 def application() -> QApplication:
-    """The one application object, with a font whose figures stand in columns."""
+    """Return the one application object, with a font of tabular figures."""
     running = QApplication.instance()
     if running is not None:
         return cast(QApplication, running)
-    # Large areas are else filled by other threads, for which the loop that takes the keys waits.
+    # Otherwise other threads fill large areas, and the loop that takes the keys waits for them.
     os.environ.setdefault("QT_NO_GUI_THREADPOOL", "1")
     QApplication.setHighDpiScaleFactorRoundingPolicy(
         Qt.HighDpiScaleFactorRoundingPolicy.PassThrough
@@ -51,13 +51,13 @@ def run_dashboard(
     profile_file: Path | None = None,
     springs: SpringChoice | None = None,
 ) -> int:
-    """Show the dashboard until it is closed; returns an exit code.
+    """Show the dashboard until it is closed; return an exit code.
 
     Args:
         endpoint: link directory or ``tcp://HOST:PORT`` of a rig host.
         keys: needed for ``tcp://``.
         theme: ``light`` or ``dark``.
-        watch_only: never take control; stop works all the same.
+        watch_only: never take control; stop still works.
         runs_directory: folder shown on the Runs page.
         name: shown to others as the holder of control.
         profile_file: the rig's profile, if its file is on this computer: measured values may be

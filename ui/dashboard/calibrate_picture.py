@@ -1,4 +1,4 @@
-"""Draw the Calibrate page into a file, with what a calibration has come to."""
+"""Draw the Calibrate page into a file, with the result of a calibration."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Garbage of the window's process, collected in Qt's thread alone."""
+"""Garbage of the window's process, collected only in Qt's thread."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ LOOK_MS = 250
 class CollectorInTurn(QObject):
     """Python's collector, called by a timer of Qt's loop in place of whatever thread allocates.
 
-    A widget that is garbage is destroyed where it is collected. Outside Qt's thread that ends the
-    process, and pages compute, read and write in threads of their own.
+    A widget that is garbage is destroyed where it is collected. Outside Qt's thread that crashes
+    the process, and pages compute, read and write in other threads.
     """
 
     def __init__(self, parent: QObject) -> None:
@@ -31,6 +31,6 @@ class CollectorInTurn(QObject):
                 return
 
     def end(self) -> None:
-        """Leave it to Python again."""
+        """Leave collection to Python again."""
         self._timer.stop()
         gc.enable()

@@ -1,4 +1,4 @@
-"""The top edge: whose rig this is, the pages, and how connection and timing do."""
+"""The top edge: the rig's name, the pages, and the state of connection and timing."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
 
 class Header(QWidget):
-    """Name of the profile, pages, health in words.
+    """Name of the profile, pages, health as text.
 
     Args:
         pages: title and key of each.
@@ -86,7 +86,7 @@ class Header(QWidget):
         self.refresh()
 
     def refresh(self) -> None:
-        """Health in words; trouble is bold, marked and in another colour."""
+        """Update the health; trouble is bold, marked and in another colour."""
         theme = self.theme
         if self.springs is not None:
             self.springs.refresh()
@@ -108,7 +108,7 @@ class Header(QWidget):
         control = control_text(self.model)
         parts.append(f'<span style="color:{theme.quiet}">{control}</span>')
         plain.append(control)
-        # The least telling words give way where the window is narrow.
+        # The least important texts are dropped if the window is narrow.
         metrics = QFontMetricsF(self.health.font())
         room = self.health.width()
         while len(parts) > 1 and room > 0 and metrics.horizontalAdvance(" · ".join(plain)) > room:
@@ -128,11 +128,11 @@ class Header(QWidget):
 def control_text(model: OperateModel) -> str:
     if model.in_control:
         return "you hold control"
-    return f"{model.holder} holds control" if model.holder else "nobody holds control"
+    return f"{model.holder} holds control" if model.holder else "no client holds control"
 
 
 def default_size() -> tuple[int, int]:
-    """A window that fits the screen at hand."""
+    """Return a window size that fits the screen."""
     screen = QGuiApplication.primaryScreen()
     if screen is None:
         return 1440, 900

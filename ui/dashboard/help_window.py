@@ -1,4 +1,4 @@
-"""The manual in a window of its own, opened by F1 at the topic of the page."""
+"""The manual in a separate window, opened by F1 at the topic of the page."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ class HelpWindow(QWidget):
         self.page.setHtml(re.sub(r"<body[^>]*>", "<body>", html))
 
     def _fill(self, word: str) -> None:
-        """List all topics, or those that hold ``word`` with the first line that does."""
+        """List all topics, or those that contain ``word`` with the first line that does."""
         word = word.strip()
         if word:
             first = {

@@ -1,4 +1,4 @@
-"""Draw the Measure page into a file, with what a measurement has come to."""
+"""Draw the Measure page into a file, with the results of a measurement."""
 
 from __future__ import annotations
 

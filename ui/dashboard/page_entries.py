@@ -1,20 +1,20 @@
 """The pages of the window, in the order of their keys.
 
 A page is one line of ``PAGES``: its title, its key, what makes its widget (a
-``ui.dashboard.bench.pages.Page``) and, if it has one, what makes its view model. The window builds
-the widget anew whenever theme or size change, so whatever must outlive that belongs in the view
+``ui.dashboard.bench.pages.Page``) and, if it has one, what makes its view model. The window makes
+the widget again whenever theme or size changes; whatever must outlive that belongs in the view
 model (plain Python, no Qt), which is made once, or is handed on in ``Page.carry_from``. It may
 have, each called on the Qt thread, in order, and expected to return within milliseconds:
 
 ``feed(items, now_s)``
     every ``Block`` and ``Event`` of the link, whether the page is shown or not;
 ``answered(answer)``
-    every ``Answer`` of the bench to a request of this window, whoever asked;
+    every ``Answer`` of the bench to a request of this window, from any page;
 ``close()``
     the window is closing.
 
-A page asks with ``Session.ask(request, then=...)``, which returns at once. A view model that
-raises is fed no more, the rig is stopped and the notices say so.
+A page sends requests by ``Session.ask(request, then=...)``, which returns at once. A view model
+that raises receives no more, the rig is stopped and a notice reports it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Draw the Operate page into a file, as it stood at a moment of a recorded run."""
+"""Draw the Operate page into a file, as it was at a moment of a recorded run."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def save_rows_picture(
     theme: str = "light",
     scale: float = 1.0,
 ) -> None:
-    """Draw the page as it stood at ``at_s`` of the rows (the end if None) into a PNG file.
+    """Draw the page as it was at ``at_s`` of the rows (the end if None) into a PNG file.
 
     Args:
         rows: samples, shape (n, len(COLUMNS)), SI.
@@ -80,7 +80,7 @@ def save_rows_picture(
     model = still_model(profile, [*before, RowsHeld(recent)], history_s=WINDOW_S + 10.0)
     if model.active_behaviour:
         model.choose(int(model.active_behaviour))
-        model.form.show(model.applied)  # what acts, not what would be asked for next
+        model.form.show(model.applied)  # the active behaviour, not the next request
     from ui.dashboard.operate import OperatePage
     from ui.dashboard.window import Window
 
@@ -96,7 +96,7 @@ def save_rows_picture(
 def still_model(
     profile: Profile, items: Iterable[Any], *, history_s: float = 10.0, simulated: bool = False
 ) -> OperateModel:
-    """Return the view model of a bench that has sent ``items`` and is heard no more.
+    """Return the view model of a bench that has sent ``items`` and sends no more.
 
     Starts Qt, without a screen if there is none.
 
@@ -116,14 +116,14 @@ def still_model(
 
 
 def lay_window(window: Window, size: tuple[int, int]) -> None:
-    """Lay the widgets of a window that is not shown, and so is not told its size."""
+    """Lay out the widgets of a window that is not shown, and so receives no size."""
     window.resize(*size)
     window.ensurePolished()
     window.fit()
 
 
 def save_window(window: Window, path: str | Path, size: tuple[int, int], scale: float) -> None:
-    """Draw a window that is not shown into a PNG file, and be done with it.
+    """Draw a window that is not shown into a PNG file, and delete it.
 
     Raises:
         OSError: the file cannot be written.
@@ -145,6 +145,6 @@ def save_window(window: Window, path: str | Path, size: tuple[int, int], scale: 
 
 
 def no_screen_needed() -> None:
-    """Without a screen pages are drawn in memory; a Qt that runs already keeps its screen."""
+    """Draw in memory if there is no screen; a Qt that already runs keeps its screen."""
     if "DISPLAY" not in os.environ and "WAYLAND_DISPLAY" not in os.environ:
         os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")

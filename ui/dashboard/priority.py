@@ -1,9 +1,9 @@
 """Priority of the window's process: a key must not wait for programs that merely compute.
 
-The stop key and the heartbeat come from the loop that draws. At ordinary priority that loop is sent
-off its processor in the middle of a drawing and waits for the next tick of the scheduler: a key
-then took up to 19 ms to the wire beside two busy programs (measured in this tree). The lowest
-real-time priority ends that. The rig host has a higher one and never waits for the window.
+The stop key and the heartbeat come from the loop that draws. At ordinary priority that loop is
+preempted in the middle of a drawing and waits for the next tick of the scheduler: a key then took up
+to 19 ms to the wire next to two busy programs (measured in this tree). The lowest real-time priority
+prevents that. The rig host has a higher one and never waits for the window.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ LONGEST_RUN_S = 1.0
 
 
 def favour() -> bool:
-    """Ask the system to let this process go before those that merely compute.
+    """Request priority of this process over those that merely compute.
 
-    Threads that start later, and programs, have ordinary priority. Not every user may; then
-    nothing changes.
+    Threads that start later, and programs, have ordinary priority. Not every user is permitted to;
+    then nothing changes.
 
     Returns:
-        Whether real-time priority was granted.
+        True if real-time priority was granted.
     """
     granted = raise_priority()
     if granted:
@@ -40,14 +40,14 @@ def favour() -> bool:
         _be_less_nice()
     # Other threads write records and calibrations: the heartbeat must not wait long for its turn.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
-    # What lives as long as the window is never garbage: do not look through it again and again.
+    # What lives as long as the window is never garbage: do not scan it again and again.
     gc.collect()
     gc.freeze()
     return granted
 
 
 def raise_priority() -> bool:
-    """Give the lowest real-time priority to every thread there is, the link's own included."""
+    """Give the lowest real-time priority to every existing thread, the link's own included."""
     return _schedule("SCHED_RR", PRIORITY)
 
 
@@ -57,7 +57,7 @@ def give_way() -> None:
 
 
 def has_priority() -> bool:
-    """Return whether this thread has real-time priority."""
+    """Return True if this thread has real-time priority."""
     if not hasattr(os, "sched_getscheduler"):
         return False
     return os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK == os.SCHED_RR
@@ -93,6 +93,6 @@ def _be_less_nice() -> None:
     with contextlib.suppress(OSError, AttributeError):
         for thread in os.listdir("/proc/self/task"):
             os.setpriority(os.PRIO_PROCESS, int(thread), NICE)
-    # Where sessions are scheduled as groups, a program's niceness counts within its own alone.
+    # If sessions are scheduled as groups, a program's niceness counts only within its own.
     with contextlib.suppress(OSError):
         Path("/proc/self/autogroup").write_text(str(NICE))

@@ -11,9 +11,9 @@ from PySide6.QtWidgets import QMenu, QPushButton
 from ui.dashboard.bench import OperateModel
 from ui.dashboard.widgets import Theme
 
-ASKS = "Which springs are fitted? The bench begins anew with them, without power."
-POWERED = "power off first: another set of springs begins the bench anew"
-WATCHES = "whoever holds control chooses the set of springs"
+ASKS = "Which springs are fitted? The bench restarts with them, with power off."
+POWERED = "power off first: another set of springs restarts the bench"
+WATCHES = "the client in control chooses the set of springs"
 
 
 class SpringButton(QPushButton):
@@ -38,14 +38,14 @@ class SpringButton(QPushButton):
             action.triggered.connect(partial(self._choose, file))
         for words in model.springs.left_out:
             self.menu_of_sets.addAction(words).setEnabled(False)
-        # Not ``exec``: the heartbeat goes on while the list is open.
+        # Not ``exec``: the heartbeat continues while the list is open.
         self.clicked.connect(
             lambda: self.menu_of_sets.popup(self.mapToGlobal(self.rect().bottomLeft()))
         )
         self.refresh()
 
     def refresh(self) -> None:
-        """Say whether, and why not, a set may be chosen now."""
+        """Show whether a set may be chosen now, and why not."""
         why = self._why_not
         if self.isEnabled() == bool(why):
             self.setEnabled(not why)

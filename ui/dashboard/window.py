@@ -28,8 +28,8 @@ from ui.manual.key_table import BY_NAME
 BEAT_MS = 20
 FRAME_S = 0.04
 WORDS_S = 0.1
-DRAWING_S = 0.008  # between two heartbeats, beyond which what is to be drawn waits
-SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
+DRAWING_S = 0.008  # between two heartbeats, after which drawing waits
+SETTLE_MS = 150  # after the last change of size, before widgets are rebuilt
 
 
 def nothing() -> None:
@@ -46,7 +46,7 @@ class Window(QMainWindow):
 
     Args:
         model: what is shown.
-        session: what the acts go to and the heartbeat comes from; None for a still picture.
+        session: takes the requests and sends the heartbeat; None for a still picture.
         theme: ``light`` or ``dark``.
         runs_directory: where runs are kept, None if not known.
     """
@@ -83,7 +83,7 @@ class Window(QMainWindow):
         escape.setContext(Qt.ShortcutContext.ApplicationShortcut)
         escape.setAutoRepeat(False)
         escape.activated.connect(self.stop)
-        # Two windows in one process: Qt then asks which is meant; any of them may stop.
+        # With two windows in one process Qt finds the key ambiguous; any of them may stop.
         escape.activatedAmbiguously.connect(self.stop)
         acts: list[tuple[str, Callable[[], None]]] = [
             (entry.key, partial(self.show_page, entry.title)) for entry in self.entries
@@ -112,7 +112,7 @@ class Window(QMainWindow):
         self._drawing.timeout.connect(self.draw_slice)
 
     def heartbeat(self) -> None:
-        """The one rhythm of the window: heartbeat and stop first, drawing with what is left."""
+        """Run the window's one rhythm: heartbeat and stop first, drawing with the time left."""
         if self.session is not None:
             self.session.pump()
             self._follow_lock()
@@ -120,7 +120,7 @@ class Window(QMainWindow):
                 self._drawing.start()
 
     def draw_slice(self) -> None:
-        """Draw one slice, and go back to the event loop."""
+        """Draw one slice, and return to the event loop."""
         more = False
         try:
             more = self.pacer.step()
@@ -131,12 +131,12 @@ class Window(QMainWindow):
     # ------------------------------------------------------------------ building
 
     def build(self) -> None:
-        """Lay all widgets for the present theme and size; what was set and shown stays."""
+        """Build all widgets for the present theme and size; what was set and shown stays."""
         self.pacer.forget()
         self._heartbeat_alone()
         session, model = self.session, self.model
         replaced = self.centralWidget()
-        # The sheet has the style, not the window: what is replaced would be styled once more. Each
+        # The sheet has the style, not the window: what is replaced would be styled again. Each
         # part is styled as it is added, with a heartbeat in between; all at once takes too long.
         sheet = QWidget(self)
         sheet.setObjectName("sheet")
@@ -205,7 +205,7 @@ class Window(QMainWindow):
         return house
 
     def _follow_lock(self) -> None:
-        """Lock the window for visitors, or give it back, as the mode says."""
+        """Lock the window for visitors, or unlock it, to follow the mode."""
         if self.open_house.locked == self._locked:
             return
         self._locked = self.open_house.locked
@@ -230,22 +230,22 @@ class Window(QMainWindow):
 
     @property
     def page(self) -> Page:
-        """The page that is shown."""
+        """Page that is shown."""
         return self.pages[self.page_number]
 
     def page_of(self, title: str) -> Page:
-        """The page with this title.
+        """Return the page with this title.
 
         Raises:
-            KeyError: there is none.
+            KeyError: no such page.
         """
         return self.pages[self._number_of(title)]
 
     def view_of(self, title: str) -> Any:
-        """The view model of the page with this title, None if it has none.
+        """Return the view model of the page with this title, None if it has none.
 
         Raises:
-            KeyError: there is no such page.
+            KeyError: no such page.
         """
         return self.views[self._number_of(title)]
 
@@ -256,7 +256,7 @@ class Window(QMainWindow):
         raise KeyError(title)
 
     def fit(self) -> None:
-        """Lay widgets for the window's present size, if that asks for others."""
+        """Build widgets for the window's present size, if that needs others."""
         sizes = sizes_for(self.width(), self.height())
         if not self.pages or (sizes != self.sizes and self._may_build):
             self.sizes = sizes
@@ -278,7 +278,7 @@ class Window(QMainWindow):
 
     def event(self, event: QEvent) -> bool:
         if event.type() == QEvent.Type.WindowDeactivate and self.pages:
-            # A hand that holds a key down and looks elsewhere must not go on pushing.
+            # An operator who holds a key down and looks elsewhere must not keep pushing.
             self.page.let_go()
         return super().event(event)
 
@@ -307,7 +307,7 @@ class Window(QMainWindow):
     def swap_theme(self) -> None:
         """Change from light to dark or back; refused while this window controls a powered rig."""
         if not self._may_build:
-            self.model.say("Light or dark changes only without power: power off first (P)")
+            self.model.say("Light or dark changes only with power off: power off first (P)")
             return
         self.theme = THEMES["dark" if self.theme.name == "light" else "light"]
         self.build()
@@ -334,7 +334,7 @@ class Window(QMainWindow):
         self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        """Keys of every page."""
+        """Return the keys of every page."""
         strip = self.strip
         acts: dict[str, Callable[[], object]] = {
             "power": strip.power_pressed,
@@ -347,7 +347,7 @@ class Window(QMainWindow):
         return bound(acts)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Keys that no focused widget took. They are shown on what they do."""
+        """Handle keys that no focused widget took; the buttons show them."""
         if self._locked:
             self._visitor_pressed(event)
             return
@@ -379,7 +379,7 @@ class Window(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent) -> None:
         if self._locked and event.spontaneous():
-            event.ignore()  # the attendant unlocks it first; a signal closes it all the same
+            event.ignore()  # the attendant unlocks it first; a signal still closes it
             return
         if self.help is not None:
             self.help.close()
@@ -396,12 +396,12 @@ class Window(QMainWindow):
     # ------------------------------------------------------------------ looks
 
     def frame_slices(self) -> list[Slice]:
-        """Redraw what moves."""
+        """Return the drawing of what moves, in slices."""
         shown = bool(self.pages) and self.isVisible() and not self._locked
         return self.page.frame_slices() if shown else []
 
     def word_slices(self) -> list[Slice]:
-        """Renew words, bars and what may be pressed."""
+        """Return the update of texts, bars and enabled controls, in slices."""
         if not self.pages:
             return []
         if self._locked:
@@ -414,6 +414,6 @@ class Window(QMainWindow):
         ]
 
     def refresh(self) -> None:
-        """Renew words, bars and what may be pressed, all at once."""
+        """Update texts, bars and enabled controls, all at once."""
         for act in self.word_slices():
             act()

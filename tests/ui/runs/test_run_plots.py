@@ -36,7 +36,7 @@ def test_force_over_deflection_spectrum_and_orders_by_keyboard(window: Host) -> 
     press(window, Qt.Key.Key_D, Qt.Key.Key_Down)
     assert panel.pane.name("y") != "spring_force_N"
     press(window, Qt.Key.Key_V)
-    assert "does not tell the lead" in panel.pane.text.text()
+    assert "does not record the lead" in panel.pane.text.text()
     press(window, Qt.Key.Key_V, Qt.Key.Key_V)
     assert panel.buttons["View"].text() == "Over time"
 

@@ -14,10 +14,10 @@ from ui.dashboard.widgets import Sizes, Theme
 
 
 class ColumnList(QListWidget):
-    """Space or a click shows a column, or takes it away.
+    """List in which Space or a click shows or hides a column.
 
     Args:
-        chosen: called with the names of all that are to be shown, in the order of the list.
+        chosen: called with the names of all columns to show, in the order of the list.
     """
 
     def __init__(self, theme: Theme, sizes: Sizes, chosen: Callable[[list[str]], object]) -> None:

@@ -1,4 +1,4 @@
-"""Write what is selected to a file, its form named by the file's ending."""
+"""Export of the selection to a file, in the format of the file's ending."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ FIELDS = (("Export to", ""), ("rate (Hz)", "as recorded"), ("width", "single"))
 
 
 class ExportForm(QWidget):
-    """File, rate and width of a figure; Enter in any of them writes.
+    """Form for file, rate and width of a figure; Enter in any field writes.
 
     Args:
         write: called with the file's name, the rate (None: as recorded) and the width.
@@ -53,11 +53,11 @@ class ExportForm(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(sizes.px(4))
         column.addLayout(row)
-        column.addWidget(self.said)  # beside the fields it would leave the file's name no room
+        column.addWidget(self.said)  # next to the fields it would leave no room for the file's name
         self.hide()
 
     def begin(self, name: str, what: str) -> None:
-        """Ask for a file; ``what`` tells what will be written."""
+        """Prompt for a file; ``what`` describes what will be written."""
         if not self.fields[0].text():
             self.fields[0].setText(f"{name}.csv")
         self.said.setText(f"{what}; {' '.join(DATA_ENDINGS + FIGURE_ENDINGS)}")
@@ -78,7 +78,7 @@ class ExportForm(QWidget):
 def write_selection(
     opened: Opened, file: str, span_s: tuple[float, float], rate_hz: float | None, width: str
 ) -> str:
-    """Write the shown columns of what is selected, and return in words what was written.
+    """Write the shown columns of the selection; return what was written, as text.
 
     Raises:
         RunError: nothing recorded is open, several runs for a data file, or see ``select``,
@@ -87,10 +87,10 @@ def write_selection(
     target = Path(file).expanduser()
     runs = opened.runs
     if not runs:
-        raise RunError("the bench's present is not a run yet; record it (R), then export the run")
+        raise RunError("the live bench is not a run yet; record it (R), then export the run")
     figure = target.suffix in FIGURE_ENDINGS
     if len(runs) > 1 and not figure:
-        raise RunError("a data file holds one run; open it alone, or take .svg or .pdf")
+        raise RunError("a data file holds one run; open only one, or choose .svg or .pdf")
     lines: list[Line] = []
     count = 0
     for k, run in enumerate(runs):

@@ -11,7 +11,7 @@ from ui.dashboard.widgets import Sizes
 
 
 class LabelForm(QWidget):
-    """Enter in any field keeps all three.
+    """Form in which Enter in any field keeps all three.
 
     Args:
         keep: called with the run, name, tags and note; returns '' or what is wrong.
@@ -36,7 +36,7 @@ class LabelForm(QWidget):
             (
                 ("Name", "empty: the recorded one"),
                 ("Tags", "words, such as  stiff spring-3"),
-                ("Note", "what a colleague should know of it"),
+                ("Note", "what a colleague should know about it"),
             )
         ):
             field = QLineEdit()
@@ -59,7 +59,7 @@ class LabelForm(QWidget):
             self.fields, ("" if own else run.name, " ".join(run.tags), run.note), strict=True
         ):
             field.setText(text)
-        self.wrong.setText("Enter keeps. Tab: next field. F5: leave all as it was")
+        self.wrong.setText("Enter: keep. Tab: next field. F5: discard changes")
         self.show()
         self.fields[0].setFocus()
         self.fields[0].selectAll()

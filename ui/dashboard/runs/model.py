@@ -1,4 +1,4 @@
-"""The Runs page in plain Python: what the folder holds, what is chosen, what is looked at."""
+"""The Runs page in plain Python: the folder's contents, the search, the opened runs."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from ui.dashboard.runs.series import LiveSeries, RunSeries
 
 STATUS_WORDS = {
     "recording": "recording now",
-    "interrupted": "cut off; 'hookeline runs repair' finishes it",
+    "interrupted": "interrupted; 'hookeline runs repair' completes it",
     "complete": "complete",
     "repaired": "repaired",
     "damaged": "damaged",
@@ -32,15 +32,15 @@ STATUS_WORDS = {
 
 
 class RunsModel:
-    """Lists and opens runs from a thread of its own; ``take`` picks up what it found.
+    """List of runs, read and opened in a separate thread; ``take`` takes the results.
 
     Attributes:
         runs: those that the search finds, pinned ones first, then newest first.
         search: words that each shown run holds.
-        opened: what is looked at, or None.
-        text: what is going on, or why nothing can be shown.
+        opened: runs that are shown, or None.
+        text: status, or why nothing can be shown.
         binned: folder names put into the bin from here, for undo.
-        changes: how often something was taken from the background.
+        changes: number of results taken from the background.
     """
 
     def __init__(self, directory: Path | None, bench: OperateModel | None = None) -> None:
@@ -71,7 +71,7 @@ class RunsModel:
             self._begin(lambda: self._list(directory))
 
     def find(self, words: str) -> None:
-        """Show the runs that hold these words."""
+        """Show the runs that contain these words."""
         self.search = words
         found = search_runs(self.all, words)
         self.runs = [run for run in found if run.pinned] + [run for run in found if not run.pinned]
@@ -86,7 +86,7 @@ class RunsModel:
             self.text = "Choose a run; Enter opens it."
 
     def label(self, run: RunSummary, **changes: Any) -> str:
-        """Change labels; return '' or what is wrong with them."""
+        """Change labels; return '' or the error."""
         try:
             change_labels(run.path, **changes)
         except RunError as error:
@@ -133,15 +133,15 @@ class RunsModel:
     # ------------------------------------------------------------------ opening
 
     def open(self, *runs: RunSummary) -> None:
-        """Load one run, or several to lie over each other, in the background."""
+        """Load one run, or several to overlay, in the background."""
         paths = [run.path for run in runs]
         self.text = f"opening {', '.join(path.name for path in paths)} …"
         self._begin(lambda: self._open(paths))
 
     def open_live(self) -> None:
-        """Look at the last ten minutes of the bench; nothing of it is stopped."""
+        """Show the last ten minutes of the bench, without stopping anything."""
         if self.bench is None or not self.bench.buffer.count:
-            self.text = "No sample has come from the bench yet."
+            self.text = "No sample has arrived from the bench yet."
             return
         self.opened = Opened([LiveSeries(self.bench)])
         self.text = ""
@@ -162,7 +162,7 @@ class RunsModel:
             self._begin(lambda: self._load(opened, columns))
 
     def compute(self, task: Callable[[], Any], then: Callable[[Any], object]) -> None:
-        """Do ``task`` in the background, and ``then`` with its result where pages are drawn."""
+        """Do ``task`` in the background, and ``then`` with its result on the thread that draws."""
 
         def both() -> None:
             result = task()
@@ -171,13 +171,13 @@ class RunsModel:
         self._begin(both)
 
     def take(self) -> None:
-        """Pick up what the background found."""
+        """Take the results of the background."""
         while not self._found.empty():
             self._found.get()()
             self.changes += 1
 
     def wait(self, seconds: float = 10.0) -> None:
-        """Wait until the background has done all that it was asked, and take it."""
+        """Wait until the background has finished, and take its results."""
         end_s = time.monotonic() + seconds
         done = threading.Event()
         self._begin(done.set)
@@ -185,7 +185,7 @@ class RunsModel:
         self.take()
 
     def close(self) -> None:
-        """End the background."""
+        """End the background thread."""
         self._tasks.put(None)
 
     # ------------------------------------------------------------------ background
@@ -202,7 +202,7 @@ class RunsModel:
                 task()
             except (RunError, OSError) as error:
                 self._say(str(error))
-            except Exception as error:  # a run may hold anything; the page must go on
+            except Exception as error:  # a run may hold anything; the page must keep working
                 self._say(f"this run cannot be shown ({type(error).__name__}: {error})")
 
     def _say(self, text: str) -> None:

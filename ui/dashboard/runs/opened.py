@@ -1,4 +1,4 @@
-"""Runs that are looked at together: their series, how they lie over each other, what is shown."""
+"""Runs shown together: their series, their alignment, and the columns shown."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Opened:
         chosen: columns over time, in the order of choice.
         view: the stretch in view.
         figures: lines of text; empty until they are measured.
-        way: how they lie over each other, one of ``alignments``.
+        way: their alignment, one of ``alignments``.
     """
 
     def __init__(self, series: Sequence[Series]) -> None:
@@ -60,7 +60,7 @@ class Opened:
 
     @property
     def columns(self) -> list[ColumnInfo]:
-        """Columns that every series has, by the first."""
+        """Columns that every series has, in the order of the first."""
         names = [{column.name for column in series.columns} for series in self.series]
         common = set.intersection(*names)
         return [column for column in self.series[0].columns if column.name in common]
@@ -76,7 +76,7 @@ class Opened:
 
     @property
     def lead_m(self) -> float | None:
-        """Travel of nut or arc of the gear in one turn of the motor; None if the first run does not tell."""
+        """Travel of nut or arc of the gear per motor turn; None if the first run does not record it."""
         first = self.series[0]
         if isinstance(first, LiveSeries):
             return float(first.model.profile.actuator.transmission.lead)
@@ -99,13 +99,13 @@ class Opened:
 
     @property
     def alignments(self) -> list[str]:
-        """Ways to lay the runs over each other."""
+        """Ways to align the runs."""
         return [BY_START, *common_events(self.runs), BY_COURSE]
 
     def shifts_for(self, way: str) -> tuple[list[float], str]:
-        """Shifts by which the runs lie over each other in this way, and in words how.
+        """Return the shifts that align the runs in this way, and a description.
 
-        Columns must be read. Nothing is changed, so that any thread may ask.
+        Columns must be read. Nothing is changed, so any thread may call it.
 
         Raises:
             RunError: the first column that is shown cannot be aligned by its course.
@@ -130,7 +130,7 @@ class Opened:
         return shifts, f"aligned by {', '.join([what, *agreements])}"
 
     def shift(self, shifts: Sequence[float]) -> None:
-        """Lay the series over each other anew."""
+        """Apply other shifts to the series."""
         self.shifts = list(shifts)
         self.view.grow(self._whole())
 
@@ -146,7 +146,7 @@ class Opened:
         return min(start for start, _ in spans), max(end for _, end in spans)
 
     def panels(self) -> list[tuple[PanelPlan, list[Curve]]]:
-        """Panels of the chosen columns; of several runs each has a colour, each column a dash."""
+        """Return panels of the chosen columns; several runs have a colour each, columns a dash."""
         found = []
         for plan in plan_panels(self.chosen, self.columns):
             curves = []
@@ -165,7 +165,7 @@ class Opened:
         return found
 
     def load(self, names: Sequence[str]) -> None:
-        """Read columns of every run, in a thread of the caller's.
+        """Read columns of every run, in the caller's thread.
 
         Raises:
             RunError: one cannot be read.
@@ -175,7 +175,7 @@ class Opened:
                 series.load(names)
 
     def measure(self) -> None:
-        """Figures of the first run in words, and how those of the others differ from them."""
+        """Measure figures of the first run, and how those of the others differ, as text."""
         with speaking(self.runs[0].motion if self.runs else spoken()):
             self._measure()
 
@@ -185,7 +185,7 @@ class Opened:
         for run in self.runs:
             try:
                 measured.append(measure(run))
-            except RunError as error:  # a run of an older form is shown all the same
+            except RunError as error:  # a run of an older form is still shown
                 measured.append(Measured([], []))
                 lines.append(f"{run.path.name}: no figures: {error}")
         if not measured:

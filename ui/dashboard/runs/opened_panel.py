@@ -1,4 +1,4 @@
-"""Right part of the Runs page: the head of a run with the acts, and one of several views of it."""
+"""Right part of the Runs page: the head of a run with buttons, and one of several views."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ from ui.dashboard.runs.series import LiveSeries, RunSeries
 from ui.dashboard.widgets import ElidedLabel, KeyButton, Sizes, Theme
 
 VIEWS = ("Over time", *KINDS, "Figures")
-ON_FIRST_ROW = 5  # acts on what is seen; those on files stand below
+ON_FIRST_ROW = 5  # actions on what is shown; those on files are below
 
 
 class OpenedPanel(QWidget):
     """Right part of the Runs page.
 
     Args:
-        toggle_list: gives the picture the whole page, or the list its place again.
+        toggle_list: gives the picture the whole page, or restores the list.
     """
 
     def __init__(
@@ -69,7 +69,7 @@ class OpenedPanel(QWidget):
             ("Cursors", "cursors", self.step_cursors, "First cursor, second one, none"),
             ("Length", "window", self.next_length, "All, 10 min, 1 min, 10 s, 1 s"),
             ("Align", "other", self.next_alignment, "Runs over each other: start, events, course"),
-            ("Export", "export", self.begin_export, "What is selected, to a file"),
+            ("Export", "export", self.begin_export, "Write the selection to a file"),
             ("Report", "report", self.open_report, "The run's report in the browser"),
             ("Folder", "folder", self.open_folder, "The run's folder"),
             ("List", "list", toggle_list, "Hide the list, or show it again"),
@@ -119,7 +119,7 @@ class OpenedPanel(QWidget):
     # ------------------------------------------------------------------ showing
 
     def show_opened(self, opened: Opened) -> None:
-        """Show what was opened anew."""
+        """Show newly opened runs."""
         self.opened = opened
         self.picture.view = opened.view
         self.picture.readings.view = opened.view
@@ -189,7 +189,7 @@ class OpenedPanel(QWidget):
         self.pane.offer(opened, kind)
         x, y, span_s = self.pane.name("x"), self.pane.name("y"), self.picture.view.selection
         needed = [y, x if kind == OVER_COLUMN else TURN_COLUMN]
-        if self.live:  # the bench's samples are taken here, where they come in
+        if self.live:  # the bench's samples are taken here, where they arrive
             self._show_plot(opened, kind, make_plot(opened, kind, x, y, span_s))
             return
 
@@ -205,7 +205,7 @@ class OpenedPanel(QWidget):
             self.pane.show_plot(plot)
 
     def next_alignment(self) -> None:
-        """Lay the runs over each other in the next way."""
+        """Align the runs in the next way."""
         opened = self.opened
         if opened is None or len(opened.series) < 2:
             return
@@ -221,7 +221,7 @@ class OpenedPanel(QWidget):
                 return opened.shifts, str(error)
 
         def then(found: tuple[list[float], str]) -> None:
-            opened.way = way  # of one that failed too: the next press goes on from here
+            opened.way = way  # also of one that failed: the next press continues from here
             opened.shift(found[0])
             self.aligned = found[1]
             self.renew()
@@ -259,7 +259,7 @@ class OpenedPanel(QWidget):
         self.picture.changed()
 
     def begin_export(self) -> None:
-        """Ask for a file for what is selected; a second time leaves it."""
+        """Prompt for a file for the selection; called again, close the prompt."""
         if self.opened is None:
             return
         if self.export.isVisible():

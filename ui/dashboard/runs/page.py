@@ -1,4 +1,4 @@
-"""The Runs page: the list, and beside it or in its place what is looked at."""
+"""The Runs page: the list, and next to it or in its place the opened runs."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from ui.dashboard.widgets import KeyButton, bound, shortcut
 
 
 class SearchLine(QLineEdit):
-    """Search as one types; Enter and the down arrow go to the table."""
+    """Field that searches while typing; Enter and the down arrow go to the table."""
 
 
 class RunsPage(Page):
-    """List on the left, the opened run on the right; either may have the page for itself."""
+    """List on the left, the opened run on the right; either may fill the page."""
 
     def __init__(self, place: PageContext) -> None:
         super().__init__()
@@ -48,19 +48,14 @@ class RunsPage(Page):
         self.text.setWordWrap(True)
         self.form = LabelForm(sizes, self._keep_labels, self.table.setFocus)
         self._acts = (
-            (
-                "Open",
-                "enter",
-                self.open_chosen,
-                "Look at the chosen run, or at all that are joined",
-            ),
-            ("Join", "join", self.join, f"Lay the run over others, up to {MOST_OVERLAID}"),
-            ("Present", "present", self.open_live, "The bench's last ten minutes, which goes on"),
+            ("Open", "enter", self.open_chosen, "Open the chosen run, or all that are joined"),
+            ("Join", "join", self.join, f"Overlay the run with others, up to {MOST_OVERLAID}"),
+            ("Present", "present", self.open_live, "The bench's last ten minutes, live"),
             ("Label", "note", self.begin_label, "Name, tags and note"),
             ("Pin", "keep", self.pin, "At the top of the list, never into the bin"),
             ("Bin", "discard", self.bin, "Move the run into the bin"),
-            ("Put back", "put_back", self.put_back, "Take the last one out of the bin again"),
-            ("Read again", "read_again", self.renew, "Read the folder anew"),
+            ("Put back", "put_back", self.put_back, "Restore the last one from the bin"),
+            ("Read again", "read_again", self.renew, "Read the folder again"),
         )
         self.buttons: dict[str, KeyButton] = {}
         rows = [QHBoxLayout(), QHBoxLayout()]
@@ -114,7 +109,7 @@ class RunsPage(Page):
         self.runs.renew()
 
     def open_row(self, row: int) -> None:
-        """Look at a run; at all that are joined, if it is one of them."""
+        """Open a run; all that are joined, if it is one of them."""
         if not 0 <= row < len(self.runs.runs):
             return
         run = self.runs.runs[row]
@@ -134,7 +129,7 @@ class RunsPage(Page):
         self._fill()
 
     def join(self) -> None:
-        """Put the chosen run with those that are to lie over each other, or take it out."""
+        """Add the chosen run to the runs to overlay, or remove it."""
         run, names = self.chosen, self.table.rows.overlaid
         if run is None:
             return
@@ -143,13 +138,13 @@ class RunsPage(Page):
         elif len(names) < MOST_OVERLAID:
             names.append(run.path.name)
         else:
-            self.runs.text = f"{MOST_OVERLAID} runs are joined; J on one of them takes it out."
+            self.runs.text = f"{MOST_OVERLAID} runs are joined; J on one of them removes it."
             self._fill()
             return
         self.runs.text = (
-            f"{len(names)} joined; Enter on one of them lays them over each other."
+            f"{len(names)} joined; Enter on one of them overlays them."
             if len(names) > 1
-            else "One joined; J on another lays it over this one."
+            else "One joined; J on another overlays it."
             if names
             else ""
         )
@@ -187,7 +182,7 @@ class RunsPage(Page):
         self.search.selectAll()
 
     def toggle_list(self) -> None:
-        """Give the picture the page, or the list its place again."""
+        """Give the picture the page, or restore the list."""
         self._show_list(self.left.isHidden())
 
     def _show_list(self, on: bool) -> None:
@@ -239,7 +234,7 @@ class RunsPage(Page):
         self.panel.frame()
 
     def refresh(self) -> None:
-        """Called at the pace of the screen while the page is shown."""
+        """Take results of the background; called repeatedly while the page is shown."""
         self.runs.take()
         if self.runs.changes != self._changes:
             self._changes = self.runs.changes
@@ -266,7 +261,7 @@ class RunsPage(Page):
         if runs.opened is not None and runs.opened is not self._shown:
             self._shown = runs.opened
             self.panel.show()
-            self.table.setColumnHidden(LENGTH, True)  # room for what a run holds
+            self.table.setColumnHidden(LENGTH, True)  # room for the contents of a run
             self.panel.show_opened(runs.opened)
         elif runs.opened is not None:
             self.panel.renew()

@@ -1,4 +1,4 @@
-"""Columns over time in panels above each other; zoom, scroll, cursors, statistics, marks."""
+"""Columns over time in stacked panels; zoom, scroll, cursors, statistics, marks."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Curve:
 
 @dataclass
 class Chart:
-    """A panel with its curves and the places it was given, logical pixels."""
+    """A panel with its curves and its places, logical pixels."""
 
     plan: PanelPlan
     curves: list[Curve]
@@ -69,7 +69,7 @@ class RunPicture(TimeCanvas):
 
     Attributes:
         view: what is in view; may be changed, then ``update()``.
-        charts: panels, as ``show_panels`` was told them.
+        charts: panels, as given to ``show_panels``.
     """
 
     view: PictureView
@@ -133,7 +133,7 @@ class RunPicture(TimeCanvas):
         painter = QPainter(self)
         try:
             self._paint(painter)
-        finally:  # a painter left open ends the process
+        finally:  # an open painter would crash the process
             painter.end()
 
     def _paint(self, painter: QPainter) -> None:
@@ -150,7 +150,7 @@ class RunPicture(TimeCanvas):
         self.paint_focus(painter)
 
     def _ranged(self, ratio: float) -> list[tuple[list[Window | None], int]]:
-        """Lay the panels and give each its range; return what it shows, as ``_windows`` does."""
+        """Lay out the panels and set each range; return what each shows, as ``_windows`` does."""
         metrics = QFontMetricsF(self.text_font())
         while True:
             self.lay()
@@ -163,7 +163,7 @@ class RunPicture(TimeCanvas):
                 widest = max(widest, *(metrics.horizontalAdvance(text) for text in texts))
             if widest <= self._numbers:
                 return found
-            # Once wider, it stays: scrolling over small and large values would shake the picture.
+            # It never narrows: scrolling over small and large values would shake the picture.
             self._numbers = widest
 
     def _windows(self, chart: Chart, ratio: float) -> tuple[list[Window | None], int]:
@@ -213,7 +213,7 @@ class RunPicture(TimeCanvas):
         metrics = QFontMetricsF(painter.font())
         line = metrics.height()
         ticks, decimals = chart.ticks(metrics)
-        cut = chart.outer.top() + 0.6 * line  # the upper half of a number above would be
+        cut = chart.outer.top() + 0.6 * line  # a number above would lose its upper half
         paint_grid(
             painter,
             inner,
@@ -263,7 +263,7 @@ class RunPicture(TimeCanvas):
                 x = self.x_of(mark.time_s + shift_s)
                 if not inner.left() <= x <= inner.right():
                     continue
-                if x - last_x >= 2:  # two that fall together are one line, whichever has a name
+                if x - last_x >= 2:  # two that coincide are one line, whichever has a name
                     last_x = x
                     painter.setPen(pen)
                     bottom = self.charts[-1].inner.bottom()
@@ -278,7 +278,7 @@ class RunPicture(TimeCanvas):
                     painter.drawText(QPointF(x, metrics.ascent()), text)
 
     def _paint_limits(self, painter: QPainter) -> None:
-        """A bar at the foot of the first chart for as long as a limit acts, named where it fits."""
+        """Draw a bar at the foot of the first chart while a limit acts, named if that fits."""
         chart, u = self.charts[0], self.sizes.scale
         metrics = QFontMetricsF(painter.font())
         inner = chart.inner
@@ -321,7 +321,7 @@ class RunPicture(TimeCanvas):
                 continue
             paint_cursor(painter, x, [(inner.top(), bottom)], name, theme, u)
 
-    # ------------------------------------------------------------------ hands
+    # ------------------------------------------------------------------ mouse and keys
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         notches = event.angleDelta().y() / 120
@@ -347,7 +347,7 @@ class RunPicture(TimeCanvas):
 
 
 def value_range(windows: list[Window | None], factor: float) -> tuple[float, float]:
-    """Round values around all that is in view, in the panel's unit."""
+    """Return round values around all that is in view, in the panel's unit."""
     low = high = math.nan
     for window in windows:
         if window is None or not len(window.low):
@@ -359,7 +359,7 @@ def value_range(windows: list[Window | None], factor: float) -> tuple[float, flo
         return -1.0, 1.0
     size = max(abs(low), abs(high))
     spread = high - low
-    if spread <= ROUNDING * size:  # it stands still: its rounding is not a course
+    if spread <= ROUNDING * size:  # it is constant: its rounding is not a signal
         spread = 1e-3 * max(size, 1.0)
     step = nice_step(spread / 10)
     lower, upper = (

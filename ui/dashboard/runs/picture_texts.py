@@ -1,4 +1,4 @@
-"""The right edge of the picture: a line for each curve, with what the cursors read."""
+"""The right edge of the picture: a line for each curve, with its values at the cursors."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 ONE = ("A",)
 TWO = ("A", "B", "B − A", "mean", "RMS", "dev.")
-BESIDE = 3  # of TWO, in a line with a label where they stand in two lines
+BESIDE = 3  # of TWO, in the line of the label if readings take two lines
 SECOND_LINE = "mean, RMS, dev."
-STACKED_FROM = 0.55  # of the room: readings in one line that would take more stand in two
+STACKED_FROM = 0.55  # of the room: readings that would take more in one line take two
 SIGNIFICANT = 5
 WIDEST = 26  # characters of a label that are shown
 
@@ -28,7 +28,7 @@ class Readings:
     """Values of curves at the cursors, and their statistics between them; kept until these move.
 
     Attributes:
-        stacked: the statistics stand in a second line under each label.
+        stacked: the statistics are in a second line under each label.
     """
 
     def __init__(self, view: PictureView) -> None:
@@ -52,10 +52,10 @@ class Readings:
     def fit(
         self, metrics: QFontMetricsF, charts: list[Chart], u: float, room: float, *, two_lines: bool
     ) -> float:
-        """Return the pixels for labels and values; the last heads give way if ``room`` is less.
+        """Return the pixels for labels and values; the last heads are dropped if ``room`` is less.
 
         Args:
-            two_lines: the panels are high enough for two lines a curve.
+            two_lines: the panels are high enough for two lines per curve.
         """
         labels = [curve.label for chart in charts for curve in chart.curves]
         titles = [f"{chart.plan.title} {chart.plan.unit}" for chart in charts]
@@ -79,7 +79,7 @@ class Readings:
         return metrics.horizontalAdvance("−000.00 ")
 
     def texts(self, curve: Curve, factor: float) -> list[str]:
-        """One for each head."""
+        """Return a text for each head."""
         view = self.view
         cursors = tuple(view.cursors)
         if cursors != self._cursors:
@@ -106,7 +106,7 @@ class Readings:
 
 
 def value_text(value: float) -> str:
-    """Five significant figures at most, never finer than a millionth."""
+    """Format with five significant figures at most, never finer than a millionth."""
     if not math.isfinite(value):
         return "–"
     size = math.floor(math.log10(abs(value))) if value else 0
@@ -118,7 +118,7 @@ def value_text(value: float) -> str:
 def paint_legend(
     painter: QPainter, chart: Chart, readings: Readings, theme: Theme, sizes: Sizes
 ) -> None:
-    """Title and unit, then a line for each curve: stroke, label, values."""
+    """Paint title and unit, then a line for each curve: stroke, label, values."""
     u = sizes.scale
     metrics = QFontMetricsF(painter.font())
     line = metrics.height()
@@ -174,7 +174,7 @@ def paint_legend(
 def paint_heads(
     painter: QPainter, readings: Readings, right: float, theme: Theme, sizes: Sizes
 ) -> None:
-    """Heads of the values, and the time between the cursors, above the first panel."""
+    """Paint heads of the values, and the time between the cursors, above the first panel."""
     metrics = QFontMetricsF(painter.font())
     cell = readings.cell(metrics)
     heads = readings.heads
@@ -185,7 +185,7 @@ def paint_heads(
 
 
 def cursor_text(view: PictureView) -> str:
-    """Times of the cursors in words; what lies between them as time and frequency."""
+    """Return the times of the cursors as text, their distance as time and frequency."""
     if not view.cursors:
         return ""
     text = f"A {number(view.cursors[0], 4)} s"

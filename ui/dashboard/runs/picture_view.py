@@ -31,7 +31,7 @@ FIRST_COLUMNS = (
     "measured_torque_N_m",
 )
 OVERLAID_COLUMNS = ("spring_force_N", "deflection_m", "output_position_m", "measured_torque_N_m")
-# Colour names of the theme and whether dashed: as on the Operate page where it shows the column.
+# Colour names of the theme and whether dashed: as on the Operate page if it shows the column.
 STYLES = {
     "shaped_force_N": ("shaped", False),
     "motor_force_N": ("motor", False),
@@ -50,7 +50,7 @@ COLOURS = ("measured", "nut", "deflection", "marker", "asked", "motor")
 
 @dataclass(frozen=True)
 class PanelPlan:
-    """One chart over time: columns of one quantity. ``factor`` turns their SI unit into ``unit``."""
+    """One chart over time: columns of one quantity. ``factor`` converts SI to ``unit``."""
 
     title: str
     unit: str
@@ -59,7 +59,7 @@ class PanelPlan:
 
 
 def plan_panels(chosen: Iterable[str], there: Sequence[ColumnInfo]) -> list[PanelPlan]:
-    """Panels for the chosen columns; those of no known group stand together by their unit."""
+    """Return panels for the chosen columns; those of no known group are grouped by unit."""
     told = {column.name: column for column in there}
     left = [name for name in dict.fromkeys(chosen) if name in told]
     plans = []
@@ -73,7 +73,7 @@ def plan_panels(chosen: Iterable[str], there: Sequence[ColumnInfo]) -> list[Pane
         unit = told[left[0]].unit
         here = tuple(name for name in left if told[name].unit == unit)
         if unit == "1":
-            here = here[:1]  # codes and counts have nothing in common but that
+            here = here[:1]  # codes and counts have only that in common
         title = short_name(here[0]) if len(here) == 1 else "Further"
         plans.append(PanelPlan(title.capitalize(), *shown_unit(unit), here))
         left = [name for name in left if name not in here]
@@ -84,7 +84,7 @@ class PictureView(TimeView):
     """The stretch of time in view, and two cursors. Times in s on the picture's axis.
 
     Attributes:
-        whole: all that there is.
+        whole: the whole extent.
         cursors: at most two times.
     """
 
@@ -139,19 +139,19 @@ class PictureView(TimeView):
         self._show(at_s - share * length, length)
 
     def scroll(self, seconds: float) -> None:
-        """Look later, or earlier (negative); stays on what there is."""
+        """Scroll later, or earlier (negative), within the extent."""
         self._show(self.start_s + seconds, self.window_s)
 
     def show(self, start_s: float, end_s: float) -> None:
-        """Show a stretch, as far as there is anything."""
+        """Show a stretch, within the extent."""
         self._show(start_s, max(end_s - start_s, SHORTEST_S))
 
     def choose_length(self, length_s: float) -> None:
-        """Make the window so long; its middle, or the cursor in view, stays."""
+        """Set the window's length; its middle, or the cursor in view, stays."""
         self.zoom(length_s / self.window_s)
 
     def next_length(self) -> None:
-        """All, then ten minutes, one, ten seconds, one second, and all again."""
+        """Step the length: all, ten minutes, one, ten seconds, one second, and all again."""
         shorter = [length for length in WINDOWS_S if length < 0.99 * self.window_s]
         if shorter:
             self.choose_length(shorter[0])
@@ -169,9 +169,9 @@ class PictureView(TimeView):
 
 
 def time_ticks(start_s: float, end_s: float, most: int) -> tuple[list[float], int, float, str]:
-    """Round times in view, decimals that they need, and their unit: its length in s, its name.
+    """Return round times in view, the decimals that they need, and their unit (length in s, name).
 
-    The unit is the minute where the window is long.
+    The unit is the minute if the window is long.
     """
     unit_s, unit = (60.0, "min") if end_s - start_s > 300 else (1.0, "s")
     ticks, decimals = round_ticks(start_s / unit_s, end_s / unit_s, most)

@@ -18,7 +18,7 @@ FIRST_X, FIRST_Y = "deflection_m", "spring_force_N"
 
 
 class Axis(pyqtgraph.AxisItem):  # type: ignore[misc]  # a library without types
-    """An axis whose logarithmic ticks have words at 1, 2 and 5 alone: others would overlap."""
+    """An axis whose logarithmic ticks have labels only at 1, 2 and 5: more would overlap."""
 
     def logTickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
         words = []
@@ -83,7 +83,7 @@ class PlotPane(QWidget):
             widget.setVisible(kind == OVER_COLUMN)
 
     def name(self, key: str) -> str:
-        """The column chosen for ``x`` or ``y``."""
+        """Return the column chosen for ``x`` or ``y``."""
         return str(self.boxes[key].currentData() or "")
 
     def show_plot(self, plot: Plot) -> None:
@@ -91,7 +91,7 @@ class PlotPane(QWidget):
         item = self.plot.getPlotItem()
         item.clear()
         self.legend.clear()
-        # Forces rise with what they act on, spectra fall: the legend stands where nothing is drawn.
+        # Forces rise with what they act on, spectra fall: the legend is where nothing is drawn.
         corner = 0 if plot.kind == OVER_COLUMN else 1
         self.legend.anchor((corner, 0), (corner, 0), (-8 if corner else 8, 4))
         style = {"color": self.theme.ink, "font-size": self.plot.text_size}

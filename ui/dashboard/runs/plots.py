@@ -33,7 +33,7 @@ class Drawn:
 
 @dataclass(frozen=True)
 class Plot:
-    """Curves with their titles; ``text`` tells what they are made of, or why there are none."""
+    """Curves with their titles; ``text`` says what they are made of, or why there are none."""
 
     kind: str
     x_title: str
@@ -43,7 +43,7 @@ class Plot:
 
 
 def title_of(opened: Opened, name: str) -> str:
-    """Name and unit of a column."""
+    """Return name and unit of a column."""
     unit = next((column.unit for column in opened.columns if column.name == name), "1")
     shown = shown_unit(unit)[0]
     return f"{short_name(name)} ({shown})" if shown else short_name(name)
@@ -54,7 +54,7 @@ def factor_of(opened: Opened, name: str) -> float:
 
 
 def make_plot(opened: Opened, kind: str, x: str, y: str, span_s: tuple[float, float]) -> Plot:
-    """Compute a plot of what lies in ``span_s`` of the picture's time; columns must be read."""
+    """Compute a plot of the samples in ``span_s`` of the picture's time; columns must be read."""
     curves: list[Drawn] = []
     texts: list[str] = []
     factor = factor_of(opened, y)
@@ -71,7 +71,7 @@ def make_plot(opened: Opened, kind: str, x: str, y: str, span_s: tuple[float, fl
             if kind == FREQUENCY:
                 found = frequency_spectrum(times, values)
             elif opened.lead_m is None:
-                raise RunError("the run does not tell the lead of its screw")
+                raise RunError("the run does not record the lead of its screw")
             else:
                 turns = series.samples(TURN_COLUMN, begin, end)[1] / opened.lead_m
                 found = order_spectrum(turns, values)
@@ -112,7 +112,7 @@ def _span(values: Array) -> tuple[float, float]:
 
 
 def coloured(cells: NDArray[np.int64], rgb: tuple[int, int, int]) -> NDArray[Any]:
-    """Cells as an image (n, m, 4) of bytes: clear where no sample is, darker the more there are."""
+    """Return cells as an image (n, m, 4) of bytes: clear without samples, darker with more."""
     image = np.zeros((*cells.shape, 4), dtype=np.uint8)
     image[..., :3] = rgb
     share = np.log1p(cells) / max(float(np.log1p(cells.max())), 1e-9)

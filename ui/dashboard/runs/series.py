@@ -1,4 +1,4 @@
-"""Recorded or live columns as a picture wants them: any stretch, in as many parts as it has pixels.
+"""Recorded or live columns as a picture needs them: any stretch, in as many parts as it has pixels.
 
 Level k of a column's pyramid holds the extremes of blocks of ``2**k`` samples, so that the work of
 a frame depends on its width alone. Sums over blocks give mean and RMS of any selection at once.
@@ -23,7 +23,7 @@ from ui.dashboard.bench import TRACE_INDEX, TRACES, Mark, OperateModel, Window
 Array = NDArray[np.float64]
 FIRST_LEVEL = 4  # blocks of 16: finer ones are no quicker than the samples themselves
 BLOCK = 4096  # samples a sum
-TOGETHER_S = 0.05  # a limit that comes and goes faster than the eye is one that acts
+TOGETHER_S = 0.05  # a limit that comes and goes faster counts as acting throughout
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class ColumnInfo:
 
 @dataclass(frozen=True)
 class Stretch:
-    """A stretch of time with a word on it, such as a limit that acts. Times in s of the series."""
+    """A stretch of time with a label, such as a limit that acts. Times in s of the series."""
 
     start_s: float
     end_s: float
@@ -103,9 +103,9 @@ class ColumnPyramid:
         self._squares = np.concatenate(([0.0], np.cumsum(squares)))
 
     def extremes(self, bounds: NDArray[np.int64]) -> tuple[NDArray[Any], NDArray[Any]]:
-        """Least and greatest value between neighbouring bounds (m + 1,); NaN where none is.
+        """Return the extremes between neighbouring bounds (m + 1,); NaN where there is no value.
 
-        A block across a bound counts to the later side: a quarter of a part at most.
+        A block across a bound counts on the later side: a quarter of a part at most.
         """
         parts = len(bounds) - 1
         least = max(1, int(bounds[-1] - bounds[0]) // max(parts, 1) // 4)
@@ -114,7 +114,7 @@ class ColumnPyramid:
         size = 1 << level
         first, last = int(bounds[0]) >> level, -(-int(bounds[-1]) // size)
         low, high = self.low[level][first:last], self.high[level][first:last]
-        # Parts behind the last sample begin behind the last block, or it would count to them.
+        # Parts after the last sample begin after the last block, or it would count towards them.
         starts = np.where(bounds[:-1] < bounds[-1], (bounds[:-1] >> level) - first, len(low))
         nothing = self.values.dtype.type(np.nan)  # which keeps the extremes in their own type
         low, high = np.append(low, nothing), np.append(high, nothing)
@@ -148,14 +148,14 @@ class ColumnPyramid:
 
 
 def _halved(values: NDArray[Any], least: Any) -> NDArray[Any]:
-    """Extremes of neighbouring pairs; a last one that is alone stays alone."""
+    """Return extremes of neighbouring pairs; a single last value is kept."""
     pairs = len(values) // 2 * 2
     halved = least(values[0:pairs:2], values[1:pairs:2])
     return np.append(halved, values[-1:]) if len(values) % 2 else halved
 
 
 class RunSeries:
-    """A recorded run. Columns are read when asked for by ``load``, from any thread.
+    """A recorded run. Columns are read when requested by ``load``, from any thread.
 
     Raises:
         RunError: the run cannot be read.
@@ -180,7 +180,7 @@ class RunSeries:
         return 0.0, float(self.times[-1]) - self.origin_s if len(self.times) else 0.0
 
     def load(self, names: Iterable[str]) -> None:
-        """Read columns and build their pyramids; those that the run has not got are left out.
+        """Read columns and build their pyramids; those that the run does not have are left out.
 
         Raises:
             RunError: a column cannot be read.
@@ -194,7 +194,7 @@ class RunSeries:
         return name in self._pyramids
 
     def window(self, name: str, start_s: float, end_s: float, columns: int) -> Window:
-        """A stretch as ``TraceBuffer.window`` gives it, of one column: ``low`` and ``high`` (m,)."""
+        """Return a stretch like ``TraceBuffer.window``, of one column: ``low`` and ``high`` (m,)."""
         pyramid = self._pyramids[name]
         first, last = np.searchsorted(
             self.times, (start_s + self.origin_s, end_s + self.origin_s)
@@ -210,7 +210,7 @@ class RunSeries:
         return Window(middles, low.astype(np.float32), high.astype(np.float32), True)
 
     def rows(self, start_s: float, end_s: float) -> tuple[int, int]:
-        """First and past-last sample from ``start_s`` to ``end_s``, both included."""
+        """Return first and past-last sample from ``start_s`` to ``end_s``, both included."""
         times = (start_s + self.origin_s, end_s + self.origin_s)
         return int(np.searchsorted(self.times, times[0])), int(
             np.searchsorted(self.times, times[1], side="right")
@@ -242,11 +242,11 @@ class RunSeries:
 
 
 def limit_stretches(times: Array, masks: NDArray[Any]) -> list[Stretch]:
-    """Stretches in which limits act, from their bit masks (n,) at ``times`` (n,), s.
+    """Return stretches in which limits act, from their bit masks (n,) at ``times`` (n,), s.
 
-    Those of the same limits with less than ``TOGETHER_S`` between them are one.
+    Those of the same limits with less than ``TOGETHER_S`` between them are merged.
     """
-    if not np.issubdtype(masks.dtype, np.integer):  # a column with gaps comes as numbers with NaN
+    if not np.issubdtype(masks.dtype, np.integer):  # a column with gaps arrives as floats with NaN
         masks = np.nan_to_num(masks).astype(np.int64)
     changes = np.flatnonzero(masks[1:] != masks[:-1]) + 1
     starts = np.concatenate(([0], changes)) if len(masks) else changes

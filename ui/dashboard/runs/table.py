@@ -14,7 +14,7 @@ from ui.dashboard.bench import duration_text
 from ui.dashboard.runs.model import STATUS_WORDS
 from ui.dashboard.widgets import Sizes, set_for_reading
 
-HEADS = ("", "Run", "Started", "Length", "What it holds")
+HEADS = ("", "Run", "Started", "Length", "Contents")
 # Samples of the widest texts of a column.
 WIDEST = ("▲ 6", "0000-constant-force", "2000-00-00  00:00", "00:00:00", "")
 LENGTH = HEADS.index("Length")
@@ -22,7 +22,7 @@ Index = QModelIndex | QPersistentModelIndex
 
 
 class RunRows(QAbstractTableModel):
-    """Lines of runs; ``overlaid`` holds the folder names that are to lie over each other."""
+    """Lines of runs; ``overlaid`` holds the folder names of the runs to overlay."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -74,7 +74,7 @@ class RunRows(QAbstractTableModel):
 
 
 class RunTable(QTableView):
-    """Enter opens; Esc and the other keys of the window pass through."""
+    """Table in which Enter opens; Esc and the other keys of the window pass through."""
 
     def __init__(self, sizes: Sizes, open_row: Callable[[int], object]) -> None:
         super().__init__()
@@ -88,7 +88,7 @@ class RunTable(QTableView):
         self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
 
     def fit(self) -> None:
-        """Widths from the font, not from ten thousand rows."""
+        """Set widths from the font, not from ten thousand rows."""
         font = QFont(self.font())
         font.setPointSizeF(self._sizes.text_pt)
         metrics = QFontMetrics(font)

@@ -23,25 +23,23 @@ STYLES = (
 
 DASHES = ("——", "– –", "····", "–·–·", "–··–")
 
-MOST_ABOVE = 2.4  # the axis reaches so many times the largest requirement
+MOST_ABOVE = 2.4  # the axis reaches this many times the largest requirement
 CLOSE_X, CLOSE_Y = 0.08, 0.12  # of the axes: as large as a label in the smallest window
-NAMES_A_LINE = 2  # as many as half the page is wide, in the smallest window
+NAMES_A_LINE = 2  # as many as fit half the page, in the smallest window
 
 
 class LimitChart(ThemedPlot):
-    """Curves that bound, points that are required; drawn anew for each chart that is shown."""
+    """Plot of limiting curves and required points, redrawn for each chart that is shown."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
         super().__init__(theme, sizes)
         self.widen_left_axis("00000", sizes.px(8))
         self._shown = ChangeGuard()
         for side in ("left", "bottom"):
-            self.getAxis(side).setStyle(
-                showValues=False
-            )  # numbers of nothing, until there is a chart
+            self.getAxis(side).setStyle(showValues=False)  # no numbers until there is a chart
 
     def show_chart(self, chart: Chart) -> None:
-        """Draw a chart without its title; drawn already, nothing is done."""
+        """Draw a chart without its title, unless it is already drawn."""
         if self._shown.already(chart):
             return
         theme = self.theme
@@ -102,7 +100,7 @@ def _unbroken(name: str) -> str:
 
 
 def _point_names(names: list[str]) -> list[str]:
-    """Return each number with its name; names that differ in their last word alone stand together."""
+    """Return each number with its name; names that differ only in the last word are grouped."""
     said = []
     numbered = enumerate(names, 1)
     for kind, group in groupby(numbered, lambda one: one[1].rpartition(" ")[0] or one[1]):
@@ -117,21 +115,21 @@ def _point_names(names: list[str]) -> list[str]:
 
 
 def _x(chart: Chart, x: float) -> float:
-    """Place of a value on the axis."""
+    """Return the place of a value on the axis."""
     if not chart.x_log:
         return x
     return math.log10(x) if x > 0 else 0.0
 
 
 def _top(chart: Chart) -> float:
-    """Upper end of the axis: all curves, but no more than leaves the requirements apart."""
+    """Return the upper end of the axis: all curves, but low enough to separate requirements."""
     curves = 1.05 * max(float(c.y.max()) for c in chart.curves)
     required = max((y for _, _, y in chart.points), default=curves)
     return min(curves, MOST_ABOVE * required)
 
 
 def _labels(chart: Chart, top: float) -> list[tuple[str, float, float]]:
-    """Return (numbers, x, y) of the labels; points that stand too close share one."""
+    """Return (numbers, x, y) of the labels; points that are too close share one."""
     places = [_x(chart, float(x)) for curve in chart.curves for x in curve.x]
     wide = (max(places) - min(places)) or 1.0
     groups: list[tuple[list[int], float, float]] = []

@@ -46,13 +46,13 @@ class _Found:
 
 
 class SizeModel:
-    """Sizes from a thread of its own; ``take`` picks up what it found.
+    """Sizing in a separate thread; ``take`` takes the results.
 
     Attributes:
         required, parts, target: files as typed.
         found: combinations, best first.
         chosen: the one shown, or None.
-        text: what is going on, or what is wrong.
+        text: status, or what is wrong.
     """
 
     def __init__(self) -> None:
@@ -61,7 +61,7 @@ class SizeModel:
         self.target = "sized.yaml"
         self.found: list[Sized] = []
         self.chosen: Choice | None = None
-        self.text = "G puts all parts together. What ships is invented: name files of your own."
+        self.text = "G combines all parts. The shipped files are invented: name your own."
         self.busy = False
         self._run = 0
         self._asked = ""  # name of the combination that was chosen last
@@ -71,7 +71,7 @@ class SizeModel:
         """Read both files and size, in the background."""
         self.required, self.parts = required.strip(), parts.strip()
         self._run += 1
-        self.busy, self.text = True, "putting parts together …"
+        self.busy, self.text = True, "combining parts …"
         run, names = self._run, (self.required, self.parts)
         self._start(lambda: _Found(run, size(load_requirements(names[0]), load_parts(names[1]))))
 
@@ -93,7 +93,7 @@ class SizeModel:
             self.text = "No combination is chosen. Fix: G, then choose one."
             return
         if not self.target or path.exists() or sequence_beside(path).exists():
-            self.text = f"'{self.target}' is there already. Fix: name another file."
+            self.text = f"'{self.target}' already exists. Fix: name another file."
             return
         try:
             path.write_text(profile_text(self.chosen.one.choice), encoding="utf-8")
@@ -114,7 +114,7 @@ class SizeModel:
         )
 
     def take(self) -> bool:
-        """Pick up what the background found; whether anything changed."""
+        """Take the results of the background; return True if anything changed."""
         changed = False
         while not self._answers.empty():
             answer = self._answers.get()

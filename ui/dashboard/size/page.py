@@ -23,11 +23,11 @@ from ui.dashboard.widgets import ChangeGuard, EnterField, KeyButton, ReadingTabl
 
 COMBINATIONS = ("Combination", "Requirements", "Least margin", "Set by")
 FIGURES = ("Figure", "Value", "Required", "", "By")
-MOVES = ("1 % more of", "moves, in percent")
+MOVES = ("1 % more of", "changes, in percent")
 
 
 class _Table(ReadingTable):
-    """Letters are keys of the window."""
+    """Table in which letters are keys of the window."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         # Letters are keys of the window, not a search; the base class would keep them.
@@ -53,7 +53,7 @@ class _Table(ReadingTable):
 
 
 class _Field(EnterField):
-    """A file's name; Enter acts, Esc stays the window's."""
+    """Field for a file name; Enter acts, Esc goes to the window."""
 
     def __init__(self, text: str, name: str, act: Callable[[], None]) -> None:
         super().__init__(act)
@@ -64,11 +64,11 @@ class _Field(EnterField):
 def _met(one: Sized) -> str:
     if not one.met:
         return f"{len(one.missed)} missed"
-    return "all met" if one.designed else "met, but for the loop"
+    return "all met" if one.designed else "met, except the loop"
 
 
 class SizePage(Page):
-    """G sizes, W writes the profile, V changes between figures and sensitivity."""
+    """Page on which G sizes, W writes the profile, V changes figures and sensitivity."""
 
     def __init__(self, place: PageContext) -> None:
         super().__init__()
@@ -105,7 +105,7 @@ class SizePage(Page):
                 fields.addWidget(button, row, 2)
         self.text = QLabel()
         self.text.setWordWrap(True)
-        self.text.setAccessibleName("What is going on")
+        self.text.setAccessibleName("Status")
         self.table = _Table(COMBINATIONS, "Combinations of parts, best first")
         self.table.currentCellChanged.connect(lambda row, *_: self.model.choose(row))
         left = QVBoxLayout()
@@ -185,7 +185,7 @@ class SizePage(Page):
             self._show_view()
 
     def refresh(self) -> None:
-        """Called at the pace of the screen while the page is shown."""
+        """Take results of the background; called repeatedly while the page is shown."""
         if self.model.take():
             self._fill()
 
@@ -228,7 +228,7 @@ class SizePage(Page):
         word = "meets all requirements" if one.met else f"misses {len(one.missed)}"
         self.name.setText(f"{one.choice.name} · {word}")
         rows = []
-        # What is required stands first, what is missed before it.
+        # Required figures are first, missed ones before them.
         figures = sorted(one.figures, key=lambda f: (f.met, f.required is None))
         for figure in figures:
             required, verdict = "", ""
