@@ -48,7 +48,7 @@ COMPARISONS: dict[type, str] = {
 
 
 def number(value: float | enum.Enum) -> str:
-    """Return a literal that reads back as it is."""
+    """Return a literal that reads back exactly."""
     if isinstance(value, enum.Enum):
         return str(int(value.value))
     if isinstance(value, bool | int) and abs(value) < 2**31:
@@ -61,7 +61,7 @@ def number(value: float | enum.Enum) -> str:
 
 
 def as_real(code: str, kind: Type) -> str:
-    """Return code that converts a whole number openly; what is real already stays."""
+    """Return code that converts a whole number explicitly; real code stays."""
     if kind != INT:
         return code
     return f"R({code}.0)" if re.fullmatch(r"\d+", code) else f"((real){code})"
@@ -104,7 +104,7 @@ class Expressions:
     # ------------------------------------------------------------------ constants
 
     def constant(self, node: ast.AST) -> Any:
-        """Return the value of what is known while code is written, else NotImplemented."""
+        """Return the value of a node known at translation, else NotImplemented."""
         if isinstance(node, ast.Constant):
             return node.value
         if isinstance(node, ast.Name) and node.id not in self.locals:
@@ -117,7 +117,7 @@ class Expressions:
         return NotImplemented
 
     def truth(self, node: ast.AST) -> bool | None:
-        """Return a truth that is known while code is written, or None."""
+        """Return a truth value known at translation, or None."""
         if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
             inner = self.truth(node.operand)
             return None if inner is None else not inner
@@ -179,7 +179,7 @@ class Expressions:
         return None
 
     def _narrowed(self, code: str, kind: Type, slot: Slot) -> str:
-        """Cast what is computed in double where the rest is float."""
+        """Cast a double result where the rest is float."""
         wide = type(slot.value) in WIDE and self.method.owner not in WIDE
         return f"((real){code})" if wide and kind == REAL else code
 
@@ -262,7 +262,7 @@ class Expressions:
         return f"({self.condition(node.test)} ? {yes} : {no})", kind
 
     def condition(self, node: ast.AST) -> str:
-        """Return a truth; a number is true if it is not 0, an object always."""
+        """Return a condition; a number is true if it is not 0, an object always."""
         known = self.truth(node)
         if known is not None:
             return "1" if known else "0"
@@ -340,7 +340,7 @@ class Expressions:
         raise self.refuse(node, f"'{name}' is not known")
 
     def returned(self, method: Method) -> Type:
-        """Return the type that a method's annotation says it returns."""
+        """Return the type of a method's return annotation."""
         return annotated(method.function.__annotations__.get("return"), method)
 
 
@@ -383,5 +383,5 @@ def c_name(method: Method) -> str:
 
 
 def member(name: str) -> str:
-    """Return the C name of a field: ``_x`` and ``x`` are two, and ``long`` is none of C's."""
+    """Return the C name of a field: ``_x`` and ``x`` differ, and no name is a keyword of C."""
     return f"{name[1:]}_" if name.startswith("_") else name

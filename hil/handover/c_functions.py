@@ -13,7 +13,7 @@ INDENT = "    "
 
 
 def reached(graph: Graph) -> list[CFunction]:
-    """Return every function that the entries come to call; the fields they use are noted.
+    """Return every function that the entries call, directly or not; note the fields they use.
 
     Raises:
         NotTranslatable: the source cannot be written in C.
@@ -155,7 +155,7 @@ class CFunction(Expressions):
                     place += 1
             self.put(depth, "return;")
         else:
-            raise self.refuse(node, "what returns several must return them one by one")
+            raise self.refuse(node, "a function that returns several must return them one by one")
 
     def _do_assign(self, node: ast.Assign, depth: int) -> None:
         if len(node.targets) == 1 and isinstance(node.targets[0], ast.Tuple):
@@ -186,7 +186,7 @@ class CFunction(Expressions):
         if isinstance(target, ast.Name):
             self._declare(target.id, kind, target)
             if kind[0] == "array" and kind[1] == 0:
-                del self.declared[target.id]  # what would read it is left out too
+                del self.declared[target.id]  # code that would read it is left out too
                 return
             code = as_real(code, kind) if self.locals[target.id] == REAL else code
             self.put(depth, f"{target.id} = {code};")
@@ -247,7 +247,7 @@ class CFunction(Expressions):
             return
         code, kind = self.expression(value)
         if kind[0] not in ("array", "row"):
-            raise self.refuse(value, "this cannot be taken apart")
+            raise self.refuse(value, "this cannot be unpacked")
         for i, item in enumerate(target.elts):
             self._store(item, f"{code}[{i}]", REAL, depth)
 

@@ -25,11 +25,11 @@ HEADER = """\
  *
  * Written by Hookeline from the source that its bench runs; do not edit. Units are SI, signs those
  * of law.json. Build with LAW_SINGLE for float, else double. Do not build with -ffast-math: it
- * breaks the handling of values that are not numbers. Nothing is allocated, nothing is read or written
+ * breaks the handling of NaN. Nothing is allocated, nothing is read or written
  * outside the struct, no call recurses.
  *
  * Once: law_init, then Law_reference at rest with the first sample. Each cycle: Law_sense; if
- * law->tripped is not 0, take power away. Then Law_act (after one Law_begin) while the force loop is
+ * law->tripped is not 0, remove power. Then Law_act (after one Law_begin) while the force loop is
  * closed, Law_rest while it is open; law->torque_N_m is the motor torque in the sign of law.json.
  */
 #ifndef LAW_H
@@ -46,7 +46,7 @@ typedef double wide; /* estimation: positions nearly cancel, float would lose th
 #define LAW_PERIOD_S {period!r}
 #define LAW_FROM_REST 1
 #define LAW_FROM_FORCE 2
-/* of each output of the vectors, for judging differences */
+/* of each output of the vectors, to judge differences */
 #define LAW_FULL_SCALE {{{full_scale}}}
 
 """
@@ -115,7 +115,7 @@ def c_source(
     """Return the law as C.
 
     Raises:
-        NotTranslatable: the bench's source has come to use what cannot be written in C.
+        NotTranslatable: the bench's source uses constructs that cannot be written in C.
     """
     graph = Graph(law)
     functions = reached(graph)
@@ -177,7 +177,7 @@ def _structs(graph: Graph) -> Iterator[str]:
             yield "};\n"
     yield "struct Law {"
     yield from _members(graph, graph.slot(graph.law))
-    yield f"{INDENT}/* objects that the pointers lead to */"
+    yield f"{INDENT}/* objects that the pointers point to */"
     for slot in _used(graph):
         if slot.value is not graph.law:
             yield f"{INDENT}struct {type(slot.value).__name__} at_{slot.name};"
@@ -222,7 +222,7 @@ def _init(graph: Graph) -> str:
 
 
 def _whole(value: Any) -> str:
-    # Of a text only whether there is one: '' is none.
+    # Of a text only whether it is empty.
     return str(int(bool(value) if isinstance(value, str | None) else value))
 
 

@@ -14,8 +14,8 @@ from hil.profile import Profile
 
 POINTS = 41  # of each table of the spring law, over the permitted range
 LICENCE = (
-    "The code in c/, python/ and acceptance/ is under the licence in LICENSE.txt. Of the numbers, texts "
-    "and recordings about the actuator the builder has stated no licence: ask before they are passed on."
+    "The code in c/, python/ and acceptance/ is under the licence in LICENSE.txt. The builder has stated no "
+    "licence for the numbers, texts and recordings about the actuator: ask before you pass them on."
 )
 ZERO = {
     "absolute": "The motor sensor is absolute: zero follows from sensors.motor.absolute_offset.",
@@ -30,12 +30,12 @@ ZERO = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """Files and facts that go with a package beside its profile, as read by the caller.
+    """Files and facts that accompany the profile in a package, as read by the caller.
 
     Attributes:
-        sheet: files of a data sheet, by name. sheet_data: what its JSON says.
+        sheet: files of a data sheet, by name. sheet_data: contents of its JSON.
         record: contents of a bring-up record. record_file: the file itself.
-        licence: of use, in words.
+        licence: licence of use, as text.
         recording: session recorded with ``--log-wire``, whose cycles are the test vectors; None: they
             are recorded on the simulated rig.
     """
@@ -93,7 +93,7 @@ class HeatFile(BaseModel):
 
 
 class ReferenceFile(BaseModel):
-    """Source of the zero of positions; speeds and forces are None where the rig's defaults hold."""
+    """Source of the zero of positions; speeds and forces are None if the rig's defaults apply."""
 
     sensor: str
     procedure: str
@@ -101,7 +101,7 @@ class ReferenceFile(BaseModel):
 
 
 class VerifiedFile(BaseModel):
-    """Steps of the bring-up with their verdicts; ``by`` is empty if no record went with the package."""
+    """Steps of the bring-up with their verdicts; ``by`` is empty if the package has no record."""
 
     by: str
     begun: str

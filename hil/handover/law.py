@@ -1,12 +1,12 @@
 """The law of the actuator as one object: what the bench does in a cycle, without bench and drive.
 
-It is built of the bench's own parts and calls them in the bench's order, so that there is one
+It is built from the bench's own parts and calls them in the bench's order, so that there is one
 definition: ``hil.handover.c_source`` and ``hil.handover.python_source`` write its code from the
 very source that the bench runs. Whatever is called from ``step``, ``begin`` and ``rest`` must
 stay in the small part of Python that those two read: numbers, no texts, no containers that grow.
 
-What the bench has beside it stays on the bench: the watches over sensors, spring law, telemetry,
-supply and drive; behaviours, tare, power.
+The rest stays on the bench: the watches over sensors, spring law, telemetry, supply and drive;
+behaviours, tare, power.
 """
 
 from __future__ import annotations
@@ -37,9 +37,9 @@ class Law:
 
     Attributes:
         deflection_m, spring_force_N, force_u95_N: of the latest sample.
-        shaped_force_N, torque_N_m: answer of the latest cycle; NaN and 0 while the loop is open.
+        shaped_force_N, torque_N_m: output of the latest cycle; NaN and 0 while the loop is open.
         limited: bit mask of the limits that act, as in ``hil.core.limits``.
-        tripped: code of the limit that stands, 0 for none: take power away.
+        tripped: code of the tripped limit, 0 for none: remove power.
     """
 
     def __init__(
@@ -50,7 +50,7 @@ class Law:
         self.estimator = Estimator(profile, period_s)
         self.supervisor = Supervisor(profile, period_s)
         self.shaper = Shaper(profile)
-        # It asks of a calibration what both kinds have.
+        # It uses only what both kinds of calibration have.
         self.force_controller = ForceController(
             profile, gains, period_s, cast(LiveCalibration, calibration)
         )
@@ -69,7 +69,7 @@ class Law:
         self.estimator.reset(nut_position_m, self.calibration.deflection(deflection_counts))
 
     def begin(self, way: int) -> None:
-        """Close the force loop (``FROM_REST``) or go over to another setpoint (``FROM_FORCE``)."""
+        """Close the force loop (``FROM_REST``) or change to another setpoint (``FROM_FORCE``)."""
         if way == FROM_REST:
             self.force_controller.reset(0.0)
             self.shaper.start(self.spring_force_N)
@@ -89,14 +89,14 @@ class Law:
         powered: int,
         dt_s: float,
     ) -> None:
-        """Take what was measured.
+        """Take the measurements.
 
         Args:
             nut_position_m: from the motor sensor. deflection_counts: raw.
             motor_torque_N_m: measured by the drive.
-            sample_dt_s: since the last sample was taken; 0 if no new one came.
-            sample_error_s: by which that may be wrong. skew_s: deflection older by this.
-            supply_V: NaN if the drive tells none. powered: 1 while the power stage is on.
+            sample_dt_s: since the last sample was taken; 0 if no new one arrived.
+            sample_error_s: uncertainty of that. skew_s: deflection older by this.
+            supply_V: NaN if the drive reports none. powered: 1 while the power stage is on.
             dt_s: of this cycle.
         """
         supervisor, estimator = self.supervisor, self.estimator
@@ -136,7 +136,7 @@ class Law:
                 self.tripped = supervisor.following.cause
 
     def rest(self) -> None:
-        """Answer with no torque: the force loop is open."""
+        """Output no torque: the force loop is open."""
         self.supervisor.following.reset()
         self.shaped_force_N = NAN
         self.torque_N_m = 0.0
@@ -152,13 +152,13 @@ class Law:
         dt_s: float,
         late_s: float,
     ) -> None:
-        """Answer a setpoint, after ``sense``.
+        """Compute the torque for a setpoint, after ``sense``.
 
         Args:
             setpoint_N: force on the output, spring and damping of a behaviour included.
             potential_N: the same without damping and lead.
             stiffness_N_m, damping_N_s_m: virtual ones within it; NaN for no stiffness.
-            drive_temperature_degC: NaN if the drive tells none.
+            drive_temperature_degC: NaN if the drive reports none.
             dt_s: of this cycle. late_s: by which the sample is older than usual; 0 if it is not.
         """
         supervisor, estimator = self.supervisor, self.estimator

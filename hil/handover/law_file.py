@@ -41,7 +41,7 @@ UNITS = {
     "time": "s",
     "angle": "rad",
 }
-# Of the profile's own limits, within which a receiver's rig is tried: common practice, no source.
+# Of the profile's own limits, within which a receiver's rig is tested: common practice, no source.
 FORCE_SHARE = 0.2
 SPEED_SHARE = 0.3
 TRAVEL_SHARE = 0.15  # of the stroke, by the nut from the lower end
@@ -125,7 +125,7 @@ class LawFile(BaseModel):
 
 
 def envelope(profile: Profile, peak_torque_N_m: float) -> dict[str, float]:
-    """Return the limits within which a receiver's rig is tried."""
+    """Return the limits within which a receiver's rig is tested."""
     force = FORCE_SHARE * profile.limits.force.limited
     breakaway = profile.actuator.friction.breakaway
     screw = profile.actuator.transmission

@@ -25,7 +25,7 @@ def worst_case(law: Law) -> dict[str, dict[str, int]]:
 
     ``add`` has subtractions and changes of sign, ``compare`` those of reals, ``integer`` all of whole
     numbers, those of loops included; other names are functions of the mathematical library. Loads,
-    stores, conversions, tests of a truth and calls are not counted.
+    stores, conversions, truth tests and calls are not counted.
     """
     graph = Graph(law)
     counter = Operations(reached(graph), longest_row(graph))
@@ -151,7 +151,7 @@ class _Counting:
     @staticmethod
     def _operands(node: ast.AST) -> list[ast.AST]:
         if isinstance(node, ast.Compare):
-            # What stands between two signs is written twice.
+            # An operand between two signs is written twice.
             middle = node.comparators[:-1]
             return [node.left, *middle, *node.comparators]
         return [child for child in ast.iter_child_nodes(node) if isinstance(child, ast.expr)]

@@ -34,7 +34,7 @@ FIRST_DATE = (1980, 1, 1, 0, 0, 0)  # of every file in the zip: one law, one zip
 
 
 class HandoverError(Exception):
-    """The package cannot be written; the text says why and what to do."""
+    """Failure to write a package; the text gives the reason and the fix."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class Package:
 def law_of(profile: Profile) -> tuple[Law, float]:
     """Return the law of a profile, and its period in s, as the bench would build it.
 
-    The drive's own most torque and delay are those of its simulation.
+    The drive's own peak torque and delay are those of its simulation.
 
     Raises:
         HandoverError: the drive is commanded in velocity, or the cycle runs compiled.
@@ -87,7 +87,7 @@ def hand_over(
     source: str | Path | None = None,
     evidence: Evidence | None = None,
 ) -> Package:
-    """Write the package into a folder that is empty or not there, and a zip beside it.
+    """Write the package into an empty or new folder, and a zip next to it.
 
     Args:
         written: date that the package bears; today by default.
@@ -96,7 +96,7 @@ def hand_over(
             the recording of a session whose cycles are its test vectors.
 
     Raises:
-        HandoverError: the folder holds something, or there is nothing to take vectors from.
+        HandoverError: the folder is not empty, or there is no source of vectors.
         NotTranslatable: the law cannot be written as C.
         OSError: the disk refused.
     """
@@ -104,11 +104,11 @@ def hand_over(
     if profile.simulation is None and evidence.recording is None:
         raise HandoverError(
             "the profile has no 'simulation' part, on which the test vectors are recorded; Fix: "
-            "name a session of the rig, recorded with --log-wire, by --recording"
+            "name a session of the rig, recorded with --log-wire, with --recording"
         )
     archive = folder.with_name(folder.name + ".zip")
     if (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))) or archive.exists():
-        raise HandoverError(f"'{folder}' or '{archive.name}' is there already; Fix: name another")
+        raise HandoverError(f"'{folder}' or '{archive.name}' already exists; Fix: name another")
     law, period_s, capabilities, bound = _with_vectors(profile, evidence)
     bound["law.schema.json"] = json.dumps(LawFile.model_json_schema(), indent=1) + "\n"
     if source is not None:
@@ -149,7 +149,7 @@ def _with_vectors(
         try:
             recorded, capabilities = recorded_vectors(profile, evidence.recording)
             built = _built(profile, capabilities)
-            # Another law, since it changes while it runs.
+            # A separate law: it changes while it runs.
             check_vectors(_built(profile, capabilities)[0], recorded, evidence.recording)
         except RecordingError as error:
             raise HandoverError(str(error)) from None
@@ -234,13 +234,13 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
 
 
 def _counted(operations: Mapping[str, int]) -> str:
-    """Return a count in words."""
+    """Return a count as text."""
     plain = {
         "add": "additions",
         "multiply": "multiplications",
         "divide": "divisions",
         "compare": "comparisons",
-        "integer": "operations of whole numbers",
+        "integer": "integer operations",
     }
     found = [f"{operations[key]} {word}" for key, word in plain.items() if key in operations]
     found += [f"{many} `{name}`" for name, many in operations.items() if name not in plain]

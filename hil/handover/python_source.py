@@ -34,7 +34,7 @@ def _plain(value: Any, graph: Graph) -> Any:
     if isinstance(value, bool | int | str) or value is None:
         return value
     if isinstance(value, float):
-        # JSON has no such numbers; repr of others reads back as it is.
+        # JSON cannot represent the others.
         return value if -1.8e308 < value < 1.8e308 else {"number": str(value)}
     if isinstance(value, tuple | list):
         return {"tuple" if isinstance(value, tuple) else "list": [_plain(x, graph) for x in value]}
@@ -43,7 +43,7 @@ def _plain(value: Any, graph: Graph) -> Any:
 
 
 def python_files(law: Law) -> dict[str, str]:
-    """Return the modules of the package by file name, without what is the same for every law."""
+    """Return the modules of the package by file name, without those common to all laws."""
     modules: dict[str, list[Method]] = {}
     for function in reached(Graph(law)):
         method = function.method

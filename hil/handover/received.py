@@ -18,17 +18,17 @@ from hil.handover.law_file import LawFile, identity, profile_sha256
 from hil.profile import Profile, load_profile
 
 MOST_BYTES = 200_000_000  # a package has some megabytes; common practice, no source
-ANEW = "Fix: fetch the package anew, or have it handed over again"
+ANEW = "Fix: fetch the package again, or have it handed over again"
 PROFILE, SHEET = "profile/profile.yaml", "data_sheet/data_sheet.json"
 
 
 class PackageError(Exception):
-    """A package cannot be taken; the text begins with the name of what is wrong."""
+    """Rejected package; the text begins with the name of the fault."""
 
 
 @dataclass(frozen=True)
 class Received:
-    """A package whose every file is as it was handed over.
+    """Package whose files are all as they were handed over.
 
     Attributes:
         files: contents by name. law: data of law.json.
@@ -42,11 +42,11 @@ class Received:
         """Data sheet that was handed over.
 
         Raises:
-            PackageError: none was.
+            PackageError: the package has none.
         """
         if SHEET not in self.files:
             raise PackageError(
-                "no data sheet: none went with the package. Fix: have it handed over with "
+                "no data sheet in the package. Fix: have it handed over with "
                 "'hookeline hand-over --data-sheet'"
             )
         data: dict[str, Any] = json.loads(self.files[SHEET])
@@ -85,20 +85,20 @@ def receive(path: Path) -> Received:
 
 
 def take_profile(package: Received, folder: Path) -> tuple[Profile, list[str]]:
-    """Write the package's profile into a folder that is not there yet, for this bench.
+    """Write the package's profile into a new folder, for this bench.
 
     Returns:
-        The profile, and sentences about what a receiver must know.
+        The profile, and sentences that a receiver must know.
 
     Raises:
-        PackageError: no profile went with the package, or the folder is there.
+        PackageError: the package has no profile, or the folder exists.
         ProfileError: this program cannot read it.
         OSError: the disk refused.
     """
     if PROFILE not in package.files:
-        raise PackageError("no profile: none went with the package. Fix: have it handed over again")
+        raise PackageError("no profile in the package. Fix: have it handed over again")
     if folder.exists():
-        raise PackageError(f"'{folder}' is there already. Fix: name another with --out")
+        raise PackageError(f"'{folder}' already exists. Fix: name another with --out")
     folder.mkdir(parents=True)
     for name, content in package.files.items():
         if PurePosixPath(name).parent.name == "profile":
@@ -107,8 +107,8 @@ def take_profile(package: Received, folder: Path) -> tuple[Profile, list[str]]:
     law, told = package.law, []
     if profile_sha256(profile) != law["profile_sha256"]:
         told.append(
-            f"this program reads the profile otherwise than {law['program']} did: it has keys that "
-            "one of both does not know; see 'hookeline check'"
+            f"this program reads the profile differently from {law['program']}: it has keys that "
+            "one of the two does not know; see 'hookeline check'"
         )
     told.append(
         "rig and drive are those of the bench that wrote it: change what differs here, then bring the "
@@ -116,16 +116,16 @@ def take_profile(package: Received, folder: Path) -> tuple[Profile, list[str]]:
     )
     if profile.simulation is not None:
         told.append(
-            "the profile has a 'simulation' part: until it is taken out, this bench moves a simulated rig"
+            "the profile has a 'simulation' part: until it is removed, this bench moves a simulated rig"
         )
     return profile, told
 
 
 def _check(digests: Any, files: Mapping[str, bytes], what: str, path: Path) -> None:
-    """Hold files to their digests.
+    """Check files against their digests.
 
     Raises:
-        PackageError: one is missing or another.
+        PackageError: a file is missing or differs.
     """
     if not isinstance(digests, dict):
         raise PackageError(f"damaged: '{path}': manifest.json. {ANEW}")
@@ -137,9 +137,9 @@ def _check(digests: Any, files: Mapping[str, bytes], what: str, path: Path) -> N
 
 
 def _of_folder(path: Path) -> dict[str, bytes]:
-    """Return what the manifest of a folder names; other files are not part of the package."""
+    """Return the files that the manifest of a folder names; others are not part of the package."""
     names = ["manifest.json"]
-    with contextlib.suppress(ValueError, TypeError):  # said by who reads it
+    with contextlib.suppress(ValueError, TypeError):  # the caller reports it
         names += [str(name) for name in json.loads((path / "manifest.json").read_bytes())]
     root = path.resolve()
     found = {}

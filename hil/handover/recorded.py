@@ -1,4 +1,4 @@
-"""Test vectors of a rig's own recorded session: the bench again on the wires of that session."""
+"""Test vectors of a rig's own recorded session: the wires of that session, replayed into the bench."""
 
 from __future__ import annotations
 
@@ -26,17 +26,17 @@ from hil.handover.vectors import (
 from hil.host import Replayed, played
 from hil.profile import Profile
 
-MOST_CYCLES = 20_000  # of a recording: more would test nothing else
+MOST_CYCLES = 20_000  # of a recording: more would test nothing new
 LEAST_CLOSED = 100  # cycles with a closed force loop, without which little is tested
 SAME = 1e-9
 
 
 class RecordingError(Exception):
-    """A recording gives no vectors; the text says why and what to do."""
+    """Recording without usable vectors; the text gives the reason and the fix."""
 
 
 class _Nowhere:
-    """Receiver of samples and events that keeps none."""
+    """Receiver that discards samples and events."""
 
     def rows(self, rows: Any) -> None: ...
 
@@ -44,7 +44,7 @@ class _Nowhere:
 
 
 class _Gathering(Replayed):
-    """A replay whose inputs and answers are gathered, from a cold motor on, as the law begins."""
+    """Replay that gathers inputs and outputs, from a cold motor on, as the law starts."""
 
     def __init__(self, *given: Any) -> None:
         super().__init__(*given)
@@ -81,17 +81,17 @@ def recorded_vectors(profile: Profile, recording: Path) -> tuple[Vectors, Capabi
     closed = int(np.count_nonzero(vectors.inputs[:, INPUTS.index("closed")]))
     if closed < LEAST_CLOSED:
         raise RecordingError(
-            f"'{recording}': the force loop is closed in {closed} cycles, of {LEAST_CLOSED} at least. "
+            f"'{recording}': the force loop is closed in {closed} cycles, needed are {LEAST_CLOSED}. "
             "Fix: record a session that holds or moves something"
         )
     return vectors, capabilities
 
 
 def check_vectors(law: Law, vectors: Vectors, recording: Path) -> None:
-    """Hold a law, as it was built, to recorded vectors.
+    """Check a newly built law against recorded vectors.
 
     Raises:
-        RecordingError: the session has what the law has not.
+        RecordingError: the session uses features that the law lacks.
     """
     for cycle, (inputs, expected) in enumerate(
         zip(vectors.inputs.tolist(), vectors.outputs.tolist(), strict=True)
@@ -99,8 +99,8 @@ def check_vectors(law: Law, vectors: Vectors, recording: Path) -> None:
         name = _other(run_law(law, LawInputs(*inputs)), expected)
         if name is not None:
             raise RecordingError(
-                f"'{recording}': from cycle {cycle} on {name} is not what the law answers: the session "
-                "has what a law has not, such as restricted operation, a session cap, or a zero that "
+                f"'{recording}': from cycle {cycle} on {name} differs from the law's: the session uses "
+                "features that a law lacks, such as restricted operation, a session cap, or a zero that "
                 "was found again. Fix: record an ordinary session: hookeline perform --log-wire"
             )
 

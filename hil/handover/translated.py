@@ -1,7 +1,7 @@
 """Objects, fields and methods that a law reaches, read from the source that the bench runs.
 
 The graph is walked from one built ``Law``: each object once, each field with the value that it
-was built with. Only what the methods use is kept.
+was built with. Only fields that the methods use are kept.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 from hil.handover.law import Law
 
 ENTRIES = ("reference", "begin", "sense", "rest", "act")  # of Law, in the order of a cycle
-# What a receiver reads after a cycle, beside the law's own: path of the object, field.
+# Fields that a receiver reads after a cycle: path of the object, field.
 READ = (
     ("estimator", "output_position_m"),
     ("estimator", "output_velocity_m_s"),
@@ -37,7 +37,7 @@ READ = (
 
 
 class NotTranslatable(Exception):
-    """Source that the reader does not know; the text names file and line."""
+    """Source that the translator does not support; the text names file and line."""
 
 
 @dataclass
@@ -125,7 +125,7 @@ class Graph:
         """Return the slot at a path from the law.
 
         Raises:
-            KeyError: there is none.
+            KeyError: no such object.
         """
         value: Any = self.law
         for part in path.split(".") if path else ():

@@ -1,4 +1,4 @@
-"""Test vectors: what the bench measured and answered in a lockstep session on the simulated rig."""
+"""Test vectors: inputs and outputs of the bench in a lockstep session on the simulated rig."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class LawInputs(NamedTuple):
 
 
 class LawOutputs(NamedTuple):
-    """Answers of the law in one cycle, in SI units."""
+    """Outputs of the law in one cycle, in SI units."""
 
     output_position_m: float
     output_velocity_m_s: float
@@ -86,7 +86,7 @@ class Vectors:
     outputs: NDArray[np.float64]
 
     def csv(self) -> str:
-        """Return both as text; every number reads back as it is."""
+        """Return both as text; every number reads back exactly."""
         lines = [",".join((*INPUTS, *OUTPUTS))]
         for row in np.hstack([self.inputs, self.outputs]):
             lines.append(",".join("nan" if x != x else repr(float(x)) for x in row))
@@ -250,7 +250,7 @@ def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator
 
 
 def answers(bench: Bench, powered: bool) -> LawOutputs:
-    """Return what the bench answered in the cycle just run."""
+    """Return the outputs of the bench in the cycle just run."""
     row, supervisor = bench.row, bench.supervisor
     closed = bench.state is State.RUNNING
     following = supervisor.following
@@ -273,7 +273,7 @@ def answers(bench: Bench, powered: bool) -> LawOutputs:
 
 
 def run_law(law: Law, inputs: LawInputs) -> LawOutputs:
-    """Run a law through one cycle and return its answers."""
+    """Run a law through one cycle and return its outputs."""
     i = inputs
     if i.begin == REFERENCE:
         law.reference(i.nut_position_m, i.deflection_counts)

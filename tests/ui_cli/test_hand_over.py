@@ -18,7 +18,7 @@ from ui import cli
 
 @pytest.mark.parametrize(
     ("profile", "part"),
-    [("footplate_trainer", "there already"), ("footplate_traner", "did you mean")],
+    [("footplate_trainer", "already exists"), ("footplate_traner", "did you mean")],
 )
 def test_a_refusal_is_one_line_and_writes_nothing(
     profile: str, part: str, tmp_path: Path, capfd: Any

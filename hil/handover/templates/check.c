@@ -1,4 +1,4 @@
-/* Runs the law on recorded vectors and compares it with what the bench answered. */
+/* Runs the law on recorded vectors and compares its outputs with the bench's. */
 #include "law.h"
 
 #include <math.h>
@@ -75,7 +75,7 @@ static int check(const char *path)
         for (i = 0; i < INPUTS + OUTPUTS; i++) {
             row[i] = strtod(at, &end);
             if (end == at) {
-                fprintf(stderr, "%s:%ld: column %d is not a number; unpack the package anew\n",
+                fprintf(stderr, "%s:%ld: column %d is not a number; unpack the package again\n",
                         path, cycles + 2, i + 1);
                 fclose(file);
                 return 1;

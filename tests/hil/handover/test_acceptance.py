@@ -65,7 +65,7 @@ def with_rig(folder: Path, *more: str, adapter: str = "simulated_adapter.py", sa
         (
             {"faults": ["springs_soft"]},
             "springs_are_those",
-            "springs, zero, motor or lead are others",
+            "springs, zero, motor or lead differ",
         ),
     ],
     ids=lambda value: value if isinstance(value, str) else None,
@@ -181,7 +181,7 @@ def test_a_sound_rig_is_accepted_and_the_report_has_every_figure(handed: Path) -
 
     # Nobody at the rig: nothing is powered.
     done = with_rig(handed, "--power")
-    assert "4 passed" in done.stdout and "nobody is at the rig" in done.stdout, done.stdout
+    assert "4 passed" in done.stdout and "no one is at the rig" in done.stdout, done.stdout
     report = told(handed)
     assert report["verdict"] == "incomplete"
     assert not [t for t in report["tests"] if t["figures"] and "nut" in t["test"]]

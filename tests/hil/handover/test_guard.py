@@ -22,7 +22,7 @@ def test_nothing_moves_without_hands(package: Path, acceptance: ModuleType) -> N
     data = json.loads((package / "law.json").read_text())
     adapter = Watched(open_rig())
     guarded = importlib.import_module("guarded").Guarded(adapter, data)
-    with pytest.raises(AssertionError, match="nobody holds the hold-to-run control"):
+    with pytest.raises(AssertionError, match="no one holds the hold-to-run control"):
         guarded.press(50.0)
     with pytest.raises(AssertionError, match="power is off"):
         guarded.follow(20.0)

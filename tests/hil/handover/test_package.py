@@ -226,7 +226,7 @@ def test_acceptance_passes_as_handed_over_and_names_each_fault(copy: Path) -> No
 
 def test_a_folder_that_holds_something_is_kept(package: Path, tmp_path: Path) -> None:
     profile = load_profile("footplate_trainer")
-    with pytest.raises(HandoverError, match="there already"):
+    with pytest.raises(HandoverError, match="already exists"):
         hand_over(profile, package)
     real = profile.model_copy(update={"simulation": None})
     with pytest.raises(HandoverError, match="no 'simulation' part"):

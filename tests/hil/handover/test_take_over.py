@@ -66,7 +66,7 @@ def test_what_is_not_there_is_one_line_with_a_fix(
     (tmp_path / "taken").mkdir()
     (tmp_path / "empty").mkdir()
     for words, part in (
-        ((str(package), "--out", str(tmp_path / "taken")), "there already"),
+        ((str(package), "--out", str(tmp_path / "taken")), "already exists"),
         ((str(package), "--measured", str(tmp_path / "none")), "Fix: name a folder"),
         ((str(tmp_path / "empty"),), "not a package"),
         ((str(tmp_path / "none.zip"),), "not a package"),
