@@ -56,7 +56,7 @@ class FigureDifference:
         told += f"difference {shown(self.difference):+.3g}"
         if math.isfinite(self.u95):
             told += f" ± {shown(self.u95):.2g} {unit} (k = 2), E_n {self.score:+.2f}: "
-            told += "differs" if self.differs else "no difference is seen"
+            told += "differs" if self.differs else "no difference detected"
         else:
             told += f" {unit}, uncertainty not known"
         return (told if self.sound else f"{told}; a reading is disturbed").replace("-", "−")

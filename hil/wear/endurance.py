@@ -109,7 +109,7 @@ def endure(
             enough = _enough(plan, journal, told)
             if enough is not None:
                 break
-            # The cycle that is performed is the last of those it stands for.
+            # The cycle that is performed is the last of those that it represents.
             told.before(journal.count + plan.stands_for - 1)
             due = journal.count // plan.measure_every
             measure = (journal.count + plan.stands_for) // plan.measure_every > due

@@ -126,7 +126,7 @@ def add(commands: Any) -> None:
         action="append",
         default=[],
         choices=[test.key for test in TESTS],
-        help="this test; may be given several times. drift (an hour) runs only so",
+        help="this test; may be given several times. drift (an hour) runs only if named",
     )
     parser.add_argument("--list", action="store_true", help="list the plan")
     add_simulated_person(parser)
@@ -348,7 +348,7 @@ def _list(
         lasts = test.lasts_s(profile) if profile is not None else None
         long = f"; {lasts:.0f} s" if lasts is not None else ""
         if test.on_request:
-            long += "; only if named by --only"
+            long += "; only if named with --only"
         fitted = ", ".join(test.fitting)
         say(
             options,

@@ -59,7 +59,7 @@ def add(commands: Any) -> None:
         "profile's home switch, slowly and at low force while the space bar is held, or state\n"
         "that the output rests on its lower end or is at the profile's mark.\n\n"
         "With --link on a bench that 'hookeline serve' runs, which then uses that reference.\n"
-        "With --profile on a bench of its own: the repeatability is measured, and the result is\n"
+        "With --profile on a separate bench: the repeatability is measured, and the result is\n"
         "kept for the next start as a guess, which one end then confirms.\n\n"
         "Repeatability is unidirectional, R = 4 s of the touches (ISO 230-2).",
         "  hookeline reference --link ~/bench --seek lower\n"
@@ -69,7 +69,7 @@ def add(commands: Any) -> None:
     )
     which = parser.add_mutually_exclusive_group(required=True)
     which.add_argument("--link", help="link directory or tcp://HOST:PORT of a running bench")
-    which.add_argument("--profile", help="profile file or shipped name: a bench of its own")
+    which.add_argument("--profile", help="profile file or shipped name: starts a bench")
     parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
     how = parser.add_mutually_exclusive_group()
     how.add_argument(

@@ -75,7 +75,7 @@ def add(commands: Any) -> None:
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE")
     labels = parser.add_argument_group("label")
     labels.add_argument("--name", metavar="NAME", help="name in lists; '' for the recorded one")
-    labels.add_argument("--note", metavar="TEXT", help="note in place of the recorded one")
+    labels.add_argument("--note", metavar="TEXT", help="note instead of the recorded one")
     labels.add_argument("--tag", action="append", metavar="TAG", help="add a tag; repeatable")
     labels.add_argument("--untag", action="append", metavar="TAG", help="remove a tag")
     labels.add_argument(

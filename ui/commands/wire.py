@@ -36,7 +36,7 @@ def check_wire(options: argparse.Namespace) -> None:
     if options.lockstep and (options.log_wire or options.replay is not None):
         raise CommandError("--lockstep has no wires: leave it out", BAD_INPUT)
     if options.log_wire and options.replay is not None:
-        raise CommandError("--replay has no wires of its own: leave --log-wire out", BAD_INPUT)
+        raise CommandError("--replay opens no wires: leave --log-wire out", BAD_INPUT)
 
 
 def perform_replay(

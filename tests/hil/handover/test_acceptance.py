@@ -62,11 +62,7 @@ def with_rig(folder: Path, *more: str, adapter: str = "simulated_adapter.py", sa
             "springs_are_those",
             "springs, motor or calibration changed",
         ),
-        (
-            {"faults": ["springs_soft"]},
-            "springs_are_those",
-            "springs, zero, motor or lead differ",
-        ),
+        ({"faults": ["springs_soft"]}, "springs_are_those", "springs, zero, motor or lead differ"),
     ],
     ids=lambda value: value if isinstance(value, str) else None,
 )

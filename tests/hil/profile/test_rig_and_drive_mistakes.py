@@ -230,8 +230,7 @@ def test_mistake_in_the_drive_is_named(
 ) -> None:
     text = edited(
         DRIVE.replace(
-            "# Invented drive board of the footplate trainer, CiA 301/402 over CAN.",
-            "#",
+            "# Invented drive board of the footplate trainer, CiA 301/402 over CAN.", "#"
         ),
         old,
         new,
