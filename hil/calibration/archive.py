@@ -1,4 +1,4 @@
-"""A finished calibration session put on file, with its certificate."""
+"""Write a finished calibration session to a file, with its certificate."""
 
 from __future__ import annotations
 
@@ -40,11 +40,11 @@ def keep_calibration(
 
     Args:
         profile_file: name or path of the profile. drive: its identity.
-        conditions: what else is known, such as the temperature of the room.
+        conditions: further known conditions, such as the room temperature.
 
     Raises:
-        CalibrationFileError: no law was found, so that there is nothing to keep.
-        OSError: the disk refused.
+        CalibrationFileError: no law was found, so there is nothing to keep.
+        OSError: writing failed.
     """
     content = content_of(
         result,
@@ -61,10 +61,10 @@ def keep_calibration(
 
 
 def write_certificate(file: CalibrationFile) -> Path:
-    """The certificate beside the file, made anew from it.
+    """Write the certificate next to the file, made again from it.
 
     Raises:
-        OSError: the disk refused.
+        OSError: writing failed.
     """
     # It draws with matplotlib, which takes a second to load.
     from hil.calibration.certificate import certificate
@@ -83,7 +83,7 @@ def content_of(
     note: str = "",
     conditions: Mapping[str, str | float] | None = None,
 ) -> dict[str, Any]:
-    """Contents of the file for ``write_calibration``.
+    """Return the contents of the file for ``write_calibration``.
 
     Raises:
         CalibrationFileError: no law was found.

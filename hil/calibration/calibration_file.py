@@ -1,9 +1,9 @@
-"""A calibration as a dated file that tells its own story and shows whether it was changed.
+"""A calibration as a dated, self-contained file that shows whether it was changed.
 
 ``calibrations/20260115-093000-footplate-trainer.yaml`` holds points, law, figures, uncertainty,
-conditions and the profile's ``calibration`` part ready for use; the raw samples lie beside it
-as ``.parquet`` and the certificate as ``.html``. Its SHA-256 is taken over all values in a
-canonical form, so comments and order may change and values may not.
+conditions and the profile's ``calibration`` part ready for use; the raw samples lie next to it
+as ``.parquet`` and the certificate as ``.html``. Its SHA-256 covers all values in a canonical form,
+so comments and order may change and values may not.
 """
 
 from __future__ import annotations
@@ -44,14 +44,14 @@ class CalibrationFileError(Exception):
 
 @dataclass(frozen=True)
 class CalibrationFile:
-    """A calibration on disk whose hash is right.
+    """A calibration on disk with a correct hash.
 
     Attributes:
         path: of the YAML file.
         content: its values.
         sha256: over them.
-        calibration: what the profile takes.
-        law: the same, to compute with.
+        calibration: the profile's part.
+        law: the same, for computation.
     """
 
     path: Path
@@ -66,7 +66,7 @@ class CalibrationFile:
 
     @property
     def range_N(self) -> tuple[float, float]:
-        """Forces between which loads were hung; beyond them the law is continued."""
+        """Lowest and highest calibrated force; beyond them the law is extrapolated."""
         return self.content.law.load_range
 
     @property
@@ -97,7 +97,7 @@ def identity_of(name: str, sha256: str) -> str:
 
 
 def calibration_hash(part: Mapping[str, Any]) -> str:
-    """SHA-256 of a profile's ``calibration`` part in SI numbers, from a file or not."""
+    """Return the SHA-256 of a profile's ``calibration`` part in SI numbers, from a file or not."""
     data = Calibration.model_validate(dict(part), context={"si": True}).model_dump(mode="json")
     named = named_calibration(data)
     assert named is not None and named["sha256"] is not None
@@ -108,7 +108,7 @@ def calibration_hash(part: Mapping[str, Any]) -> str:
 
 
 def owner_of(profile: Profile, profile_file: str) -> dict[str, Any]:
-    """``Content.profile`` of a profile."""
+    """Return ``Content.profile`` for a profile."""
     facts = rig_facts(profile)
     return {
         "name": profile.name,
@@ -134,8 +134,8 @@ def write_calibration(
         made: now, if not given.
 
     Raises:
-        CalibrationFileError: content that no reader would take.
-        OSError: the disk refused.
+        CalibrationFileError: content that no reader would accept.
+        OSError: writing failed.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -154,7 +154,7 @@ def write_calibration(
         **content,
         "calibration": {**content["calibration"], "dated": f"{made:%Y-%m-%d}", "identity": ""},
     }
-    # What is written is what a reader would make of it.
+    # Write the values exactly as a reader would parse them.
     try:
         plain = Content.model_validate(data).model_dump(mode="json")
     except ValidationError as error:
@@ -219,13 +219,13 @@ def load_calibration(path: Path | str, profile: Profile | None = None) -> Calibr
     try:
         part = data["calibration"]
         right = _hash(data)
-        # A file that was renamed is still itself: its identity keeps the name it was born with.
+        # A renamed file stays valid: its identity keeps the original name.
         changed = stored != right or part["identity"] != identity_of(data["name"], right)
     except (KeyError, TypeError, ValueError, AttributeError):
         raise _damaged(path, "a part is missing") from None
     if changed:
         raise CalibrationFileError(
-            f"'{path}' was changed after it was written: its SHA-256 does not fit its contents; "
+            f"'{path}' was changed after it was written: its SHA-256 does not match its contents; "
             "take the unchanged file, or calibrate again"
         )
     try:
@@ -247,11 +247,11 @@ def load_calibration(path: Path | str, profile: Profile | None = None) -> Calibr
 
 
 def check_belongs(file: CalibrationFile, profile: Profile) -> None:
-    """Check that the calibration is one of this rig, and fit to be used on it.
+    """Check that the calibration belongs to this rig and may be used on it.
 
     Raises:
         CalibrationFileError: of another rig, of this one before it was changed, or with a
-            finding that forbids to use it.
+            finding that forbids its use.
     """
     owner = file.content.profile
     if owner.name != profile.name:
@@ -263,7 +263,7 @@ def check_belongs(file: CalibrationFile, profile: Profile) -> None:
     if owner.sha256 != facts_hash(profile.name, facts):
         raise CalibrationFileError(
             f"'{file.path}' was made before '{profile.name}' was changed "
-            f"({fact_differences(owner.facts, facts)}); calibrate again, or take the change back"
+            f"({fact_differences(owner.facts, facts)}); calibrate again, or undo the change"
         )
     for found in file.errors:
         raise CalibrationFileError(
@@ -275,7 +275,7 @@ def check_belongs(file: CalibrationFile, profile: Profile) -> None:
 
 
 def check_samples(file: CalibrationFile) -> None:
-    """Check that the raw samples beside the file are the ones it was made from.
+    """Check that the raw samples next to the file are those it was made from.
 
     Raises:
         CalibrationFileError: missing or changed.
@@ -288,7 +288,7 @@ def check_samples(file: CalibrationFile) -> None:
         right = _bytes_hash(beside.read_bytes()) == samples.sha256
     except OSError as error:
         raise CalibrationFileError(
-            f"raw samples '{beside}' cannot be read ({error.strerror}); keep them beside the file"
+            f"raw samples '{beside}' cannot be read ({error.strerror}); keep them next to the file"
         ) from None
     if not right:
         raise CalibrationFileError(f"raw samples '{beside}' were changed after they were written")
@@ -298,12 +298,12 @@ def _parsed(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > MOST_BYTES:
             raise CalibrationFileError(
-                f"'{path}' is larger than {MOST_BYTES // 10**6} MB: no calibration file"
+                f"'{path}' is larger than {MOST_BYTES // 10**6} MB: not a calibration file"
             )
         data = read_plain_yaml(path)
     except FileNotFoundError:
         raise CalibrationFileError(
-            f"'{path}': no such file; 'hookeline calibrate --list' shows what there is"
+            f"'{path}': no such file; 'hookeline calibrate --list' shows the calibrations"
         ) from None
     except OSError as error:
         raise CalibrationFileError(f"'{path}' cannot be read: {error.strerror}") from None
@@ -316,7 +316,7 @@ def _parsed(path: Path) -> dict[str, Any]:
 
 def _damaged(path: Path, why: str) -> CalibrationFileError:
     return CalibrationFileError(
-        f"'{path}' is damaged ({why}); take a copy that is whole, or calibrate again"
+        f"'{path}' is damaged ({why}); use an intact copy, or calibrate again"
     )
 
 
@@ -329,7 +329,7 @@ def _first(error: ValidationError) -> str:
 
 
 def list_calibrations(folder: Path | str) -> list[CalibrationFile | CalibrationFileError]:
-    """Calibrations in a folder by date; one that cannot be used stands as its error.
+    """Return the calibrations in a folder by date; one that cannot be used appears as its error.
 
     Raises:
         CalibrationFileError: the folder cannot be read.

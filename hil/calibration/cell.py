@@ -1,10 +1,10 @@
-"""Loads that a reference load cell reads: the actuator presses on it, by force, in steps.
+"""Loads measured by a reference load cell: the actuator presses on it with a force, in steps.
 
-The cell stands in the rod's own line and what is behind it is clamped, so that no weight, arm or
-gravity enters, and a level rig can be calibrated in this way as well. Each step is come to from
-the one before, rising or falling, so that hysteresis shows from both sides. The cell is taken
-out after each series: how well it repeats when it is mounted anew is seen (ISO 376). Its number
-is typed by a person: what cannot be is asked again, with the fix.
+The cell is mounted in line with the rod and backed by a clamp, so that no weight, arm or gravity
+enters; a level rig can be calibrated in this way as well. Each step is approached from the previous
+one, rising or falling, so that hysteresis shows from both sides. The cell is taken out after each
+series, which shows its repeatability after re-mounting (ISO 376). The operator types its reading:
+an impossible one is asked for again, with the fix.
 """
 
 from __future__ import annotations
@@ -36,35 +36,35 @@ from hil.procedures import (
 RAMP_S = 1.0  # from step to step
 TRIES = 3
 KILOGRAM = 9.81
-NEARLY = 1.7  # how far from a known slip the ratio may be: the springs are not known yet
-FARTHEST = 2.5  # times what springs read so far that a reading may be
-LIGHT = 0.05  # of the limited force: below it a ratio tells nothing
-# Typed over true, in words, with what is to be typed instead.
+NEARLY = 1.7  # largest factor between the ratio and a known slip: the springs are not known yet
+FARTHEST = 2.5  # largest factor between a reading and the spring force so far
+LIGHT = 0.05  # of the limited force: below it a ratio is meaningless
+# Typed over true value, and the slip as text.
 SLIPS = (
     (1e-3, "kilonewtons were typed for newtons"),
     (1.0 / KILOGRAM, "kilograms were typed for newtons"),
     (1e3, "millinewtons were typed for newtons"),
 )
 PUT_IN = (
-    "Set the reference load cell to zero with nothing on it. Put it in the rod's own line, and "
-    "clamp what is behind it so that the rod cannot move. Keep your hands away."
+    "Zero the reference load cell with nothing on it. Mount it in line with the rod, and clamp "
+    "whatever is behind it so that the rod cannot move. Keep your hands away."
 )
-TAKE_OUT = "Take the clamp off, and the load cell out of the rod's line."
+TAKE_OUT = "Take the clamp off, and remove the load cell from the line of the rod."
 QUESTION = "The load cell's reading in N, + where the rod presses on it, − where it pulls"
 
 
 def put_in(session: Session) -> Generator[Action, Seen, None]:
-    """The cell between rod and clamp, power on, no force."""
-    session.say("moving", "No load: to where the load cell is put in")
-    # In the middle no soft end bounds the force, either way.
+    """Have the cell mounted between rod and clamp; power on, no force."""
+    session.say("moving", "No load: moving to where the load cell is mounted")
+    # In the middle no soft end limits the force, either way.
     yield from bring(session.profile, session.at(0.5), session.options.speed_m_s)
-    session.say("load", "Put the load cell in and clamp it")
+    session.say("load", "Mount the load cell and clamp it")
     yield Hand("hold_output", PUT_IN)
     yield from energise()
 
 
 def take_out(session: Session) -> Generator[Action, Seen, None]:
-    """Power off, the cell out, the rod free."""
+    """Power off and have the cell taken out; the rod is free afterwards."""
     yield from rest()
     session.say("load", "Take the load cell out")
     yield Hand("let_output_go", TAKE_OUT)
@@ -73,25 +73,25 @@ def take_out(session: Session) -> Generator[Action, Seen, None]:
 def press_on(
     session: Session, load: PlannedLoad, series: int, from_N: float
 ) -> Generator[Action, Seen, float]:
-    """One step: to its force, settle, read springs and cell; returns the force asked for now.
+    """Run one step: apply its force, settle, read springs and cell; return the force setpoint.
 
     Raises:
-        ProcedureFailed: refused, or no reading came that can be one.
+        ProcedureFailed: refused, or no plausible reading was typed.
     """
     force = _bearable_N(session, load)
     if force != load.press_N and load.direction > 0 and abs(force) < abs(from_N) + 1.0:
         session.total -= 1
         session.never.add(load.label)
         yield Note(
-            f"{load.label} is left out: by the load cell it would be more than "
+            f"{load.label} is left out: by the load cell it would exceed "
             f"{100 * FORCE_SHARE:.0f} % of limits.force.limited"
         )
         return from_N
     session.say("moving", load.label)
-    # The last value of the table lasts.
+    # The last value of the table holds.
     points = ((0.0, from_N), (RAMP_S, force))
     wave = Waveform(shape="table", of="force", points=points, duration_s=RAMP_S)
-    # The rod presses on what is clamped: the balance is not a load that could move.
+    # The rod presses on a clamped part: no load can move.
     yield from send_requests([Apply(behaviour=wave, load_may_move=True)])
     yield Pause(RAMP_S)
     settled = yield from settled_under(session, load)
@@ -99,7 +99,7 @@ def press_on(
     session.say("load", f"Read the load cell: {load.label}")
     reading = yield from ask_cell(session, load, float(column(before, "spring_force_N").mean()))
     session.say("settling", load.label)
-    # The person takes a while: what crept meanwhile was not what the cell read.
+    # Reading the cell takes a while: a creep meanwhile makes the point unsettled.
     after = (yield Pause(session.options.read_s)).rows
     crept = abs(trend(after)[2] - trend(before)[2]) > MOVED_COUNTS
     rows = np.concatenate((before, after))
@@ -113,10 +113,10 @@ def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Ac
     """Return the reading of the cell in N.
 
     Args:
-        felt_N: what the springs read by the calibration so far.
+        felt_N: spring force by the calibration so far.
 
     Raises:
-        ProcedureFailed: whatever was typed cannot be its reading.
+        ProcedureFailed: no typed value can be its reading.
     """
     question, wrong = f"{load.label[:1].upper()}{load.label[1:]}. {QUESTION}", ""
     for _ in range(TRIES):
@@ -130,17 +130,17 @@ def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Ac
 
 
 def misread(reading_N: float, felt_N: float, limited_N: float) -> str:
-    """Why this cannot be the cell's reading, with the fix; '' if it can.
+    """Return why this cannot be the cell's reading, with the fix; '' if it can.
 
     Args:
-        felt_N: what the springs read by the calibration so far; only slips that leave no doubt
-            are told, what merely disagrees is judged at the end.
+        felt_N: spring force by the calibration so far; only unmistakable slips are reported here,
+            a mere disagreement is judged at the end.
     """
     about = f"springs and motor hold about {FORCE(felt_N):.0f}{FORCE}"
     if not math.isfinite(reading_N):
         return (
             "No number was given: type what the cell's indicator shows, in newtons; if it shows "
-            "nothing, stop here and see to the cell first"
+            "nothing, stop here and check the cell first"
         )
     if abs(reading_N - felt_N) <= LIGHT * limited_N:
         return ""
@@ -150,24 +150,22 @@ def misread(reading_N: float, felt_N: float, limited_N: float) -> str:
     for slip, words in SLIPS:
         if slip / NEARLY < abs(ratio) < slip * NEARLY:
             return (
-                f"{FORCE(reading_N):g}{FORCE} cannot be, for {about}; it looks as if {words}: "
-                "type newtons, or "
-                "the number with its unit"
+                f"{FORCE(reading_N):g}{FORCE} is not possible, as {about}; it looks as if {words}: "
+                "type newtons, or the number with its unit"
             )
     if 1.0 / FARTHEST < -ratio < FARTHEST:
         return (
-            f"{FORCE(reading_N):g}{FORCE} has the wrong sign, for {about}: type + where the "
-            "rod presses on the "
-            "cell and − where it pulls; if the indicator shows the opposite, turn its sign"
+            f"{FORCE(reading_N):g}{FORCE} has the wrong sign, as {about}: type + where the rod presses "
+            "on the cell and − where it pulls; if the indicator shows the opposite, reverse its sign"
         )
     return (
-        f"{FORCE(reading_N):g}{FORCE} cannot be, for {about}: look at the indicator again, and see that the "
-        "cell stands in the rod's line and nothing beside it bears force"
+        f"{FORCE(reading_N):g}{FORCE} is not possible, as {about}: check the indicator again, and make "
+        "sure that the cell is in line with the rod and nothing in parallel carries force"
     )
 
 
 def _bearable_N(session: Session, load: PlannedLoad) -> float:
-    """The force of a step, less if the true one would pass the limit, by the cell so far."""
+    """Return the force of a step, reduced if the true one, by the cell so far, exceeds the limit."""
     so_far = [
         p.load_N / float(column(p.rows, "spring_force_N").mean())
         for p in session.points

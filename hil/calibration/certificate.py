@@ -22,7 +22,7 @@ from hil.control import ForceCalibration
 from hil.profile import TwoSlopes
 
 Array = NDArray[np.float64]
-# Okabe and Ito's palette, told apart with any colour vision; marks and dashes tell apart in grey.
+# Okabe and Ito's palette, told apart with any colour vision; marks and dashes differ in grey.
 BLUE, VERMILION, GREEN, ORANGE, SKY, INK = (
     "#0072B2",
     "#D55E00",
@@ -39,7 +39,7 @@ SAME_LOAD = 0.01  # of the largest: one step of the calibration
 
 
 def certificate(file: CalibrationFile) -> str:
-    """The whole page; self-contained."""
+    """Return the whole page; self-contained."""
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined
     )
@@ -73,7 +73,7 @@ def certificate(file: CalibrationFile) -> str:
 
 
 def shown(value: object, digits: int = 4) -> str:
-    """A number as people read it; a dash for what is not known."""
+    """Return a number for display; a dash for an unknown value."""
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return "–"
     if isinstance(value, int | float):
@@ -190,9 +190,11 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
         axis.set_ylim(bottom=0)
 
     plots = [
-        _drawn("Reading on load, and the law", "Load in N", "Reading in counts", drawn_law),
-        _drawn("Force by the law less load", "Load in N", "Difference in N", drawn_residuals),
-        _drawn("Hysteresis: falling less rising", "Load in N", "Difference in N", drawn_hysteresis),
+        _drawn("Reading against load, and the law", "Load in N", "Reading in counts", drawn_law),
+        _drawn("Force by the law minus load", "Load in N", "Difference in N", drawn_residuals),
+        _drawn(
+            "Hysteresis: falling minus rising", "Load in N", "Difference in N", drawn_hysteresis
+        ),
         _drawn("Standard uncertainty and its parts", "Force in N", "u in N", drawn_uncertainty),
     ]
     sensor = file.content.sensor
@@ -218,9 +220,9 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
 def hysteresis(
     load: Array, force: Array, sense: NDArray[np.int64], which: NDArray[np.bool_]
 ) -> tuple[Array, Array]:
-    """(load, falling less rising) of the points ``which``, step by step of the load.
+    """Return (load, falling minus rising) of the points ``which``, one pair per load step.
 
-    Small differences of load within a step are taken off.
+    Small differences of load within a step are corrected for.
     """
     span = float(np.abs(load).max(initial=0.0)) or 1.0
     chosen = np.flatnonzero(which)

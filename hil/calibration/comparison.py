@@ -1,4 +1,4 @@
-"""Two calibrations of one rig beside each other."""
+"""Comparison of two calibrations of one rig."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Comparison:
-    """Return the force by the second of two calibrations where the first gives ``force_N``.
+    """Difference of two calibrations at the readings where the first gives ``force_N``.
 
     Attributes:
-        force_N: shape (n,), by the first, over the range that both were calibrated in.
-        difference_N: shape (n,), second less first, at the same sensor reading.
-        u_N: shape (n,), standard uncertainty of both together, taken as independent. What both
-            share (weights, arms) is counted twice, so it is rather too large.
-        zero_counts: second zero less first.
-        zero_N: what that is in force.
+        force_N: shape (n,), by the first, over the range common to both.
+        difference_N: shape (n,), second minus first, at the same sensor reading.
+        u_N: shape (n,), standard uncertainty of both together, treated as independent. Shared
+            inputs (weights, arms) count twice, so it is an overestimate.
+        zero_counts: second zero minus first.
+        zero_N: the same as a force.
         apart: largest difference in units of the expanded uncertainty (k = 2) there.
     """
 
@@ -39,7 +39,7 @@ class Comparison:
 
     @property
     def agree(self) -> bool:
-        """True if the difference stays inside k = 2 everywhere."""
+        """True if the difference stays within k = 2 everywhere."""
         return self.apart <= 1.0
 
     def as_data(self) -> dict[str, Any]:
@@ -58,7 +58,7 @@ def compare(a: CalibrationFile, b: CalibrationFile) -> Comparison:
     """Compare ``b`` with ``a``, force by force.
 
     Raises:
-        CalibrationFileError: of two rigs, or without a range that both share.
+        CalibrationFileError: of two rigs, or without a common range.
     """
     one, other = a.content.profile, b.content.profile
     if one.name != other.name or one.facts["sensors"] != other.facts["sensors"]:
@@ -71,7 +71,7 @@ def compare(a: CalibrationFile, b: CalibrationFile) -> Comparison:
     high = min(file.range_N[1] for file in (a, b))
     if not low < high:
         raise CalibrationFileError(
-            f"'{a.path}' and '{b.path}' were made over forces that do not meet; name two that do"
+            f"'{a.path}' and '{b.path}' have no common range of force; name two that overlap"
         )
     forces = np.linspace(low, high, LOOKS)
     there = np.array([second.force(second.deflection(counts_for(first, f))) for f in forces])
@@ -91,11 +91,11 @@ def compare(a: CalibrationFile, b: CalibrationFile) -> Comparison:
 
 
 def counts_for(law: ForceCalibration, force_N: float) -> float:
-    """Sensor reading in counts at which the law gives ``force_N``."""
+    """Return the sensor reading in counts at which the law gives ``force_N``."""
     wanted = law.deflection_for(force_N)
     span = 1.5 * abs(wanted / law.per_count) + 1.0
     low, high = law.zero_counts - span, law.zero_counts + span
-    # A sensor table may lie off its slope at zero: widen until the deflection is inside.
+    # A sensor table may depart from its slope at zero: widen until the deflection is inside.
     for _ in range(SOLVE_STEPS):
         ends = law.deflection(low), law.deflection(high)
         if min(ends) <= wanted <= max(ends):

@@ -1,4 +1,4 @@
-"""Content of a calibration file: strict models, so that a reader knows what it has."""
+"""Content of a calibration file, as strict models."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class _Strict(BaseModel):
 
 
 class Table(_Strict):
-    """Columns by name, in rows; a value that is not known is null."""
+    """Columns by name, in rows; an unknown value is null."""
 
     columns: tuple[str, ...]
     rows: tuple[tuple[int | float | str | None, ...], ...]
@@ -60,7 +60,7 @@ class Owner(_Strict):
 
 
 class Samples(_Strict):
-    """The raw samples beside the file."""
+    """The raw samples next to the file."""
 
     file: str = Field(pattern=r"^[^/\\]+\.parquet$")
     sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
@@ -95,12 +95,14 @@ class Law(_Strict):
             *self.covariance,
         )
         if any(len(row) != count for row in rows):
-            raise ValueError("names, errors, correlation and covariance fit the coefficients")
+            raise ValueError(
+                "names, errors, correlation and covariance must match the coefficients"
+            )
         return self
 
 
 class FiguresAt(_Strict):
-    """As ``hil.calibration.figures.AtLoad``, % of the reading; null where series do not tell."""
+    """As ``hil.calibration.figures.AtLoad``, % of the reading; null where not determined."""
 
     load: float
     repeatability: float | None
@@ -136,19 +138,19 @@ class Finding(_Strict):
 
 
 class Content(_Strict):
-    """Everything in the file but its hash. Units are in the names, SI or counts.
+    """Everything in the file except its hash. Units are in the names, SI or counts.
 
     Attributes:
         name: of the file as it was written.
-        accuracy: standard uncertainties of what the loads were computed from.
-        points: ``POINT_COLUMNS``, and as ``part_NAME_N`` what each input does to the load.
-        law: reading on load, as ``Fit.as_data``; ``compared``: corrected AIC of each that was
+        accuracy: standard uncertainties of the inputs of the loads.
+        points: ``POINT_COLUMNS``, and each input's effect on the load as ``part_NAME_N``.
+        law: reading against load, as ``Fit.as_data``; ``compared``: corrected AIC of each law
             tried.
-        sensor: counts to deflection, empty if it was not looked at.
+        sensor: counts to deflection, empty if not measured.
         figures: figures of merit, as ISO 376 defines them, and of the springs.
         uncertainty: rows of force and standard uncertainty, N.
-        budget: what the uncertainty is made of: ``force_N`` and a column per component.
-        findings: what was wrong, each with code, sentence, fix and severity.
+        budget: components of the uncertainty: ``force_N`` and a column per component.
+        findings: each with code, sentence, fix and severity.
         calibration: the profile's part, SI numbers.
     """
 
@@ -183,7 +185,7 @@ class Content(_Strict):
 
 
 def plain_values(value: Any) -> Any:
-    """Of numpy's numbers and arrays Python's own; no NaN, and no text that is not Unicode."""
+    """Return plain Python values for numpy's; NaN becomes None, and text valid Unicode."""
     if isinstance(value, np.ndarray | np.generic):
         value = value.tolist()
     if isinstance(value, Mapping):

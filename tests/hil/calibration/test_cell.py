@@ -206,12 +206,12 @@ def test_what_the_cell_shows_to_be_too_hard_is_pressed_less_or_left_out() -> Non
         (0.2, 200.0, "kilonewtons were typed for newtons: type newtons, or the number with"),
         (20.4, 200.0, "kilograms were typed for newtons"),
         (2e5, 200.0, "millinewtons were typed"),
-        (-199.0, 200.0, "wrong sign, for springs and motor hold about 200 N: type + where"),
+        (-199.0, 200.0, "wrong sign, as springs and motor hold about 200 N: type + where"),
         (199.0, -200.0, "wrong sign"),
         (math.nan, 200.0, "No number was given: type what the cell's indicator shows, in newtons"),
         (math.inf, 200.0, "No number was given"),
-        (700.0, 200.0, "look at the indicator again"),
-        (90.0, 0.3, "look at the indicator again"),
+        (700.0, 200.0, "check the indicator again"),
+        (90.0, 0.3, "check the indicator again"),
     ],
 )
 def test_a_reading_that_cannot_be(typed: float, felt: float, words: str) -> None:
