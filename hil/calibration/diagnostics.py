@@ -1,9 +1,9 @@
 """Diagnosis of the readings of a calibration: findings and fixes.
 
-Two things are told apart here that a good fit alone would hide: loads that are not what the
-operator says, and an instrument that is not what the law says. The force that the motor's
-torque gives, found while the output was held, is the second opinion: it knows nothing of
-weights and lever. Without it the calibration that the profile has so far must do.
+It distinguishes two errors that a good fit alone would hide: loads that differ from those the
+operator named, and an instrument that differs from the law. The force from the motor's torque,
+measured while the output was held, is the second opinion: it does not depend on weights and lever.
+Without it, the profile's present calibration takes its place.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from hil.profile import Profile
 ARM_SHARE = 0.06
 ARM_SHARE_UNSWEPT = 0.30
 KILOGRAM = 9.81
-NEARLY = 1.6  # how far from 9.81 or 1/9.81 the ratio may be, springs and arms being unknown
+NEARLY = 1.6  # largest factor between the ratio and 9.81 or 1/9.81; springs and arms are unknown
 FROM_END_M = 0.0007
 AWAY_M = 0.002
 SOLID_SHARE = 0.4
@@ -35,7 +35,7 @@ NEAR_MASS = 0.3  # of the step to the next weight
 
 
 def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
-    """The bench stopped by itself: what its last samples tell of springs and sensor."""
+    """Return the finding for a stop of the bench: what its last samples show of springs and sensor."""
     if stop.cause == label(Limit.SENSOR_RAIL):
         return CalibrationFinding(
             "near_rail",
@@ -46,7 +46,7 @@ def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
     plain = CalibrationFinding(
         "stopped",
         f"the bench stopped: {stop or stop.cause}",
-        "clear the cause that the bench names, then begin again",
+        "clear the cause that the bench reports, then begin again",
     )
     rows = stop.seen.rows[-LAST_ROWS:]
     if stop.cause != label(Limit.DISAGREEMENT) or not len(rows):
@@ -58,16 +58,16 @@ def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
     if abs(motor) > abs(springs):
         return CalibrationFinding(
             "solid",
-            f"the motor pressed ever harder and the springs gave no more: {stop}. They stand at "
-            "solid height, or something beside them bears the load",
-            "see that nothing blocks the springs; calibrate with lower force limits or lighter "
+            f"the motor pressed harder and harder but the springs deflected no further: {stop}. They "
+            "are at solid height, or something in parallel carries the load",
+            "make sure that nothing blocks the springs; calibrate with lower force limits or lighter "
             "weights, so that they stay clear of solid height",
         )
     return CalibrationFinding(
         "no_preload",
-        f"the springs gave way far more easily than by the calibration so far: {stop}. Their "
+        f"the springs deflected far more easily than by the calibration so far: {stop}. Their "
         "preload is lost, or a set is missing",
-        "look at both spring sets, set the preload again, then begin anew",
+        "check both spring sets, set the preload again, then start again",
     )
 
 
@@ -81,7 +81,7 @@ def judge_points(
     """Judge the readings against the loads, before any law is fitted.
 
     Args:
-        springs_wrong: known already; their ratio to the motor then tells nothing of the loads.
+        springs_wrong: known already; their ratio to the motor then says nothing about the loads.
     """
     found = [*_ends(profile, points), *_rail(profile, points, sensor)]
     if not points:
@@ -120,7 +120,7 @@ def second_opinion(profile: Profile, sensor: SensorLaw | None) -> Callable[[floa
 
     def read(reading: float) -> float:
         i = int(np.clip(np.searchsorted(counts, reading), 2, counts.size - 2))
-        # Beyond the sweep along its last pieces, two of them against noise.
+        # Beyond the sweep, extrapolate along its last two pieces (two, against noise).
         a, b = (
             (i - 1, i)
             if counts[0] <= reading <= counts[-1]
@@ -135,7 +135,7 @@ def second_opinion(profile: Profile, sensor: SensorLaw | None) -> Callable[[floa
 def _unit(
     profile: Profile, points: Sequence[CalibrationPoint], forces: Array
 ) -> list[CalibrationFinding]:
-    """Masses that were typed in the unit of forces, or the other way about."""
+    """Return a finding if masses were typed in the unit of forces, or the other way round."""
     hung = [i for i, p in enumerate(points) if p.mass_kg > 0.0]
     if not hung:
         return []
@@ -150,7 +150,7 @@ def _unit(
     return [
         CalibrationFinding(
             "wrong_unit",
-            f"every weight acts {ratio:.2g} times as strongly as was typed: {typed}",
+            f"every weight acts with {ratio:.2g} times its typed value: {typed}",
             "type masses in kilograms and loads in newtons (1 kg weighs 9.81 N), then repeat",
         )
     ]
@@ -159,7 +159,7 @@ def _unit(
 def _steady_ratio(
     points: Sequence[CalibrationPoint], forces: Array, loads: Array, swept: bool, kind: Kind
 ) -> list[CalibrationFinding]:
-    """Judge whether both forces stand in one ratio that is not 1."""
+    """Judge whether the two forces have a constant ratio other than 1."""
     free = unloaded(points)
     zero = float(forces[free].mean()) if free.any() else 0.0
     felt = forces[~free] - zero
@@ -175,10 +175,10 @@ def _steady_ratio(
         return [
             CalibrationFinding(
                 "cell_disagrees",
-                f"the force by the {by} is {ratio:.2f} times what the load cell read"
-                + (", at every load alike" if steady else ", and not by one ratio"),
-                "see that the cell stands in the rod's own line, that nothing beside it bears force, "
-                "and that its indicator is set to this cell's sensitivity; then repeat",
+                f"the force by the {by} is {ratio:.2f} times the load cell's reading"
+                + (", at every load" if steady else ", and the ratio varies"),
+                "make sure that the cell is in line with the rod, that nothing in parallel carries "
+                "force, and that its indicator is set to this cell's sensitivity; then repeat",
             )
         ]
     if kind == "rod":
@@ -186,9 +186,9 @@ def _steady_ratio(
             CalibrationFinding(
                 "weights_disagree",
                 f"the force by the {by} is {ratio:.2f} times that by the weights on the rod"
-                + (", at every load alike" if steady else ", and not by one ratio"),
-                "weigh weights and carriage (rig.carriage_mass), see that the rod stands upright and "
-                "nothing beside it bears weight; then repeat",
+                + (", at every load" if steady else ", and the ratio varies"),
+                "weigh weights and carriage (rig.carriage_mass), make sure that the rod is upright and "
+                "nothing in parallel carries weight; then repeat",
             )
         ]
     return [
@@ -196,14 +196,14 @@ def _steady_ratio(
             "arm_wrong" if steady else "forces_disagree",
             f"the force by the {by} is {ratio:.2f} times that by weights and lever"
             + (
-                ", at every load alike: an arm of the lever differs from the profile"
+                ", at every load: an arm of the lever differs from the profile"
                 if steady
-                else ", and not by one ratio"
+                else ", and the ratio varies"
             ),
             f"measure rig.load_arm and rig.rod_arm again: the load arm looks {100 * away:.0f} % "
-            f"{sense} than written, or the rod arm the other way about; then repeat"
+            f"{sense} than in the profile, or the rod arm the opposite; then repeat"
             if steady
-            else "see that nothing touches the lever, then repeat",
+            else "make sure that nothing touches the lever, then repeat",
         )
     ]
 
@@ -211,7 +211,7 @@ def _steady_ratio(
 def _other_weights(
     profile: Profile, points: Sequence[CalibrationPoint], forces: Array
 ) -> list[CalibrationFinding]:
-    """Visits whose force is that of another weight of the set than the one named."""
+    """Return a finding for visits whose force fits another weight of the set than the named one."""
     told = np.array(sorted({p.mass_kg for p in points}))
     if told.size < 2:
         return []
@@ -225,7 +225,7 @@ def _other_weights(
         named = points[mine[0]].mass_kg
         nearest = float(told[np.argmin(np.abs(told - felt))])
         step = float(np.diff(told).min())
-        # As near as a tenth off allows for the heavy ones.
+        # The tolerance grows with the weight: heavy ones may be off by a few percent.
         near = abs(felt - nearest) < NEAR_MASS * step + 0.05 * nearest
         if nearest != named and near:
             wrong[key] = (named, nearest)
@@ -238,7 +238,7 @@ def _other_weights(
         return [
             CalibrationFinding(
                 "wrong_order",
-                f"weights were hung in another order than prompted: {order}",
+                f"weights were hung in a different order than prompted: {order}",
                 "hang them as prompted, the lightest first, and repeat",
                 "error",
                 shown,
@@ -252,7 +252,7 @@ def _other_weights(
             f"{label} was named and {'nothing' if nearest == 0 else f'{nearest:g} kg'} hung ({where}"
             + (f", and {len(wrong) - 1} more" if len(wrong) > 1 else "")
             + ")",
-            f"hang {named:g} kg when prompted, see that it hangs free, and repeat",
+            f"hang {named:g} kg when prompted, make sure that it hangs free, and repeat",
             "error",
             shown,
         )
@@ -282,10 +282,10 @@ def _ends(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibrat
     return [
         CalibrationFinding(
             "on_stop",
-            f"with {first.label} the output stood at {LENGTH(first.output_position_m):.1f}{LENGTH} in place "
+            f"with {first.label} the output was at {LENGTH(first.output_position_m):.1f}{LENGTH} instead "
             f"of {LENGTH(first.wanted_m):.1f}{LENGTH}: the lever rests on its stop, or on something else "
-            "that bears part of the load",
-            "take away whatever is under the lever, see that the motor can lift the weight, or leave "
+            "that carries part of the load",
+            "remove anything under the lever, make sure that the motor can lift the weight, or leave "
             "the weight out; then repeat",
             "error",
             tuple(shown),
@@ -296,7 +296,7 @@ def _ends(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibrat
 def _rail(
     profile: Profile, points: Sequence[CalibrationPoint], sensor: SensorLaw | None
 ) -> list[CalibrationFinding]:
-    """Readings near an end of the sensor's range, and a zero from which one would be met."""
+    """Return a finding for readings near an end of the sensor's range, or a zero too close to one."""
     about = profile.sensors.deflection
     top = 2**about.bits - 1
     margin = about.rail_margin + RAIL_SHARE * top
@@ -311,7 +311,7 @@ def _rail(
             CalibrationFinding(
                 "near_rail",
                 f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
-                "so near the end of its range it may be bent or cut off",
+                "this close to the end of its range it may be nonlinear or saturated",
                 fix,
                 "error",
                 tuple(shown),
@@ -329,14 +329,14 @@ def _rail(
         CalibrationFinding(
             "near_rail",
             f"without load the sensor reads {zero:.0f} of 0 to {top} counts: so far from the middle "
-            f"that {LENGTH(most):.1f}{LENGTH}, as limits.deflection permits, would pass the end of its range",
+            f"that {LENGTH(most):.1f}{LENGTH}, as limits.deflection permits, would exceed its range",
             fix.split(", or")[0],
         )
     ]
 
 
 def _solid(profile: Profile, points: Sequence[CalibrationPoint]) -> list[CalibrationFinding]:
-    """Springs that hardly give at the heaviest loads, beside what they gave at first."""
+    """Return a finding for springs that are much stiffer at the heaviest loads than at the lightest."""
     loads = np.array([p.load_N for p in points])
     readings = np.array([p.reading_counts for p in points])
     order = np.argsort(loads)
@@ -353,10 +353,10 @@ def _solid(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibra
     return [
         CalibrationFinding(
             "solid",
-            f"above {FORCE(loads[top][0]):.0f}{FORCE} the springs give "
-            f"{max(0.0, 100 * last / first):.0f} % of "
-            "what they gave at first: they stand at solid height",
-            f"leave {heaviest.label} out; below solid height the springs are what is calibrated",
+            f"above {FORCE(loads[top][0]):.0f}{FORCE} the springs deflect by "
+            f"{max(0.0, 100 * last / first):.0f} % as much for the same load as at light loads: they "
+            "are at solid height",
+            f"leave {heaviest.label} out; springs can be calibrated only below solid height",
             "error",
             tuple(int(i) for i in order[top]),
         )

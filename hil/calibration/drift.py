@@ -1,7 +1,7 @@
-"""Is the calibration still true? What its age, the zero and the motor's torque say.
+"""Validity of a calibration, judged by its age, the zero and the motor's torque.
 
-Each warning has the sentence and the fix. ``DriftWatch`` looks at blocks of samples as they
-come; :func:`run_warnings` looks at a recorded run.
+Each warning has a sentence and a fix. ``DriftWatch`` checks blocks of samples as they arrive;
+:func:`run_warnings` checks a recorded run.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from hil.profile import Calibration, Profile
 from hil.recorder import Recorded
 
 DAYS_A_MONTH = 365.25 / 12
-NO_LOAD = "no load"  # a marker of this text says: nothing acts on the rod from here on
+NO_LOAD = "no load"  # text of the marker after which nothing acts on the rod
 NO_LOAD_S = 0.5
 ZERO_STILL_COUNTS = 0.5  # a mean that still moves by more between its halves is not at rest
 TORQUE_SHARE = 0.1  # torque constant and screw loss are known to this; common practice, no source
 BUCKET_S = 1.0
 WINDOW_S = 60.0
-LEAST_S = 20.0  # of powered time, before anything is said of the motor's torque
+LEAST_S = 20.0  # of powered time, before the motor's torque is judged
 MOST_SHARE = 0.6  # of it in which friction cannot explain the difference
 LEAST_MOVING_S = 2.0  # each way, before the mean of both is taken
 Rows = NDArray[np.float64]
@@ -54,7 +54,7 @@ class DriftWarning:
 def age_warning(
     calibration: Calibration, today: datetime.date | None = None
 ) -> DriftWarning | None:
-    """Older than it declares itself to be good for, or without a date."""
+    """Return a warning for a calibration older than its stated validity, or without a date."""
     fix = "calibrate again: hookeline calibrate --profile P"
     try:
         dated = datetime.date.fromisoformat(calibration.dated)
@@ -65,14 +65,14 @@ def age_warning(
         return None
     return DriftWarning(
         "old",
-        f"the calibration of {calibration.dated} is {days / DAYS_A_MONTH:.0f} months old, and "
-        f"was to hold for {calibration.valid_months:g}",
+        f"the calibration of {calibration.dated} is {days / DAYS_A_MONTH:.0f} months old, but "
+        f"valid for {calibration.valid_months:g}",
         fix,
     )
 
 
 def zero_warning(profile: Profile, counts: Array) -> DriftWarning | None:
-    """Readings at rest with no load against the zero of the calibration.
+    """Compare readings at rest with no load with the zero of the calibration.
 
     Args:
         profile: with the calibration in force.
@@ -85,7 +85,7 @@ def zero_warning(profile: Profile, counts: Array) -> DriftWarning | None:
     wander = abs(float(second.mean() - first.mean()))
     scatter = float(counts.std()) / math.sqrt(counts.size)
     if wander > ZERO_STILL_COUNTS + 6 * scatter:
-        return None  # it moves: no reading at rest
+        return None  # it moves: not at rest
     law = ForceCalibration(profile.calibration, profile.sensors.deflection)
     moved = float(counts.mean()) - law.zero_counts
     force = law.force(law.deflection(float(counts.mean())))
@@ -97,13 +97,13 @@ def zero_warning(profile: Profile, counts: Array) -> DriftWarning | None:
         "zero_moved",
         f"with no load the sensor reads {moved:+.1f} counts from the zero of the calibration, "
         f"{FORCE(force):+.1f}{FORCE}, and the zero is known to ±{FORCE(known):.1f}{FORCE}",
-        "look for what still presses on the rod and for a sensor that has shifted; then "
+        "check for something that still presses on the rod and for a sensor that has shifted; then "
         "calibrate again",
     )
 
 
 class MotorBand:
-    """Return the difference of motor-derived and spring force that friction alone explains.
+    """Difference of motor-derived and spring force that friction alone explains.
 
     The estimator's own band (``Estimator.motor_force_band_N``), for arrays.
     """
@@ -120,14 +120,14 @@ class MotorBand:
 
 
 class DriftWatch:
-    """Watches samples as they come. Cheap: a few sums for each block.
+    """Watch on samples as they arrive. Cheap: a few sums for each block.
 
     Args:
         profile: with the calibration in force.
         today: for tests.
 
     Attributes:
-        warnings: those that stand at present, by code.
+        warnings: those in force at present, by code.
     """
 
     def __init__(self, profile: Profile, today: datetime.date | None = None) -> None:
@@ -135,7 +135,7 @@ class DriftWatch:
         self.use(profile)
 
     def use(self, profile: Profile) -> None:
-        """Another calibration is in force: begin anew."""
+        """Start again with another calibration in force."""
         self.profile = profile
         self._band = MotorBand(profile)
         self._buckets: list[Array] = []  # sums over a stretch of powered time, see _take_motor
@@ -148,7 +148,7 @@ class DriftWatch:
             self.warnings[found.code] = found
 
     def rows(self, rows: Rows) -> list[DriftWarning]:
-        """Take a block, shape (n, len(COLUMNS)); returns warnings that are new with it."""
+        """Take a block, shape (n, len(COLUMNS)); return the new warnings."""
         before = set(self.warnings)
         if len(rows):
             self._take_no_load(rows)
@@ -156,7 +156,7 @@ class DriftWatch:
         return [found for code, found in self.warnings.items() if code not in before]
 
     def no_load(self, time_s: float) -> None:
-        """Nothing acts on the rod from ``time_s`` on: look at the zero for a moment."""
+        """Check the zero for a moment: nothing acts on the rod from ``time_s`` on."""
         self._no_load = []
         self._no_load_until_s = time_s + NO_LOAD_S
 
@@ -193,7 +193,7 @@ class DriftWatch:
         before = self._last_s if self._last_s < times[0] else times[0]
         steps = np.diff(times, prepend=before)
         self._last_s = float(times[-1])
-        # A gap in the samples is not time in which anything was seen.
+        # A gap in the samples does not count as observed time.
         steps = np.where(steps < 0.1, steps, 0.0)
         powered = (rows[:, STATE] == State.RUNNING) & np.isfinite(rows[:, MOTOR])
         powered &= np.isfinite(rows[:, SPRING])
@@ -233,23 +233,23 @@ class DriftWatch:
         if seconds >= LEAST_S and bad >= MOST_SHARE * seconds:
             return DriftWarning(
                 "motor_disagrees",
-                f"for {bad:.0f} of the last {seconds:.0f} s of work the force from the motor's "
-                f"torque was {FORCE(area / bad):+.0f}{FORCE} off the springs' on average, more than friction "
-                "explains",
+                f"for {bad:.0f} of the last {seconds:.0f} s under power the force from the motor's "
+                f"torque differed from the springs' by {FORCE(area / bad):+.0f}{FORCE} on average, "
+                "more than friction explains",
                 fix,
             )
         out, back = sums[3:7], sums[7:]
         if min(out[0], back[0]) < LEAST_MOVING_S:
             return None
-        # Friction acts against motion: in the mean of both ways it cancels.
+        # Friction acts against motion: it cancels in the mean of both directions.
         gap, level, u95 = (float(v) for v in (out[1:] / out[0] + back[1:] / back[0]) / 2)
         if abs(gap) <= TORQUE_SHARE * level + u95:
             return None
         return DriftWarning(
             "motor_disagrees",
             f"in the mean of {out[0]:.0f} s of motion one way and {back[0]:.0f} s the other, where "
-            f"friction cancels, the force from the motor's torque is {FORCE(gap):+.0f}{FORCE} off the "
-            f"springs' {FORCE(level):.0f}{FORCE}",
+            f"friction cancels, the force from the motor's torque differs by "
+            f"{FORCE(gap):+.0f}{FORCE} from the springs' {FORCE(level):.0f}{FORCE}",
             fix,
         )
 
@@ -257,7 +257,7 @@ class DriftWatch:
 def run_warnings(
     run: Recorded, profile: Profile, on: datetime.date | None = None
 ) -> list[DriftWarning]:
-    """Judge, from a recorded run, the calibration that it was recorded with.
+    """Judge the calibration that a run was recorded with.
 
     Args:
         profile: as recorded with the run.
@@ -286,7 +286,7 @@ def run_warnings(
     begin = 0
     for cut, event in [*zip(cuts, events, strict=True), (count, None)]:
         while begin < cut:
-            # Seconds are counted bucket by bucket, so blocks are not longer than one.
+            # Time is counted per bucket, so no block is longer than one.
             end = min(cut, begin + 500)
             for name, values in columns.items():
                 block[: end - begin, INDEX[name]] = values[begin:end]

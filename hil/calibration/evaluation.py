@@ -30,10 +30,13 @@ from hil.profile import Profile, TwoSlopes
 # and friction, half a loop's width either way, reach farther.
 OUTLIER_SCORE = 6.0
 OUTLIER_LEAST_COUNTS = 4.0
-OUTLIER_SHARE = 0.15  # more than are not outliers but something wrong
+OUTLIER_SHARE = 0.15  # a larger share is not outliers but an error
 DEAD_LEAST_M = 1e-4
 SPRINGS_WRONG = ("no_preload", "solid")
-DEAD_FROM, DEAD_TO = 0.15, 0.55  # of the largest force of the sweep: where each side is straight
+DEAD_FROM, DEAD_TO = (
+    0.15,
+    0.55,
+)  # of the sweep's largest force: range in which each side is straight
 
 
 def evaluate(
@@ -46,11 +49,11 @@ def evaluate(
     planned: int = 0,
     loads: Kind = "lever",
 ) -> CalibrationResult:
-    """Everything that follows from the points; whatever is wrong becomes a finding.
+    """Evaluate the points; every problem becomes a finding.
 
     Args:
         laws: to choose from by AICc. planned: loads in one series, 0 if not known.
-        loads: what kind they were.
+        loads: their kind.
     """
     springs_wrong = any(f.code in SPRINGS_WRONG for f in findings)
     found = [*findings, *judge_points(profile, points, sensor, loads, springs_wrong)]
@@ -82,7 +85,7 @@ def evaluate(
         return replace(empty, findings=(*found, *([missing] if not found else [])))
     try:
         if dead_m and len(laws) > 1:
-            laws = ("line",)  # beyond a gap one set works alone, and no knee follows
+            laws = ("line",)  # beyond a gap one set works alone, so there is no knee
         marked = set_aside(usable, laws)
         table = table_of(marked)
         fit, fits = choose_law(table, laws)
@@ -94,7 +97,7 @@ def evaluate(
             dead_m = _dead_by_weights(profile, fit, sensor, dead_m)
         calibration = calibration_for(profile, fit, sensor, dead_m, budget.table)
     except FitError as error:
-        if not any(f.severity == "error" for f in found):  # which would be why
+        if not any(f.severity == "error" for f in found):  # else an error explains it
             found.append(_too_few(points, str(error)))
         return replace(empty, findings=tuple(found))
     points = [p for p in points if p not in usable] + marked
@@ -133,17 +136,17 @@ def _too_few(points: Sequence[CalibrationPoint], text: str) -> CalibrationFindin
 
 
 def _plainer(fit: Fit, fits: dict[str, Fit]) -> Fit:
-    """Two slopes are what opposed preloaded springs give: taken unless clearly worse."""
+    """Return the two-slope law, as of opposed preloaded springs, unless it is clearly worse."""
     opposed = fits["two_slopes"]
     bends = abs(opposed.coefficients[2] / opposed.coefficients[1] - 1.0) > 0.3
     return opposed if bends and opposed.aicc < fit.aicc + 6.0 else fit
 
 
 def set_aside(points: Sequence[CalibrationPoint], laws: Sequence[str]) -> list[CalibrationPoint]:
-    """Points with outliers marked, found from residuals series by series.
+    """Return the points with outliers marked, found from the residuals of each series.
 
-    Median and median absolute deviation stand for mean and scatter, so that the outliers
-    themselves do not hide each other.
+    Median and median absolute deviation replace mean and scatter, so that outliers do not hide each
+    other.
 
     Raises:
         FitError: no law fits at all.
@@ -155,7 +158,7 @@ def set_aside(points: Sequence[CalibrationPoint], laws: Sequence[str]) -> list[C
     for series in sorted({p.series for p in points}):
         mine = np.array([p.series == series for p in points])
         away = np.abs(fit.residuals - np.median(fit.residuals[mine]))
-        # Hysteresis grows with the load: heavy loads are measured by heavy ones.
+        # Hysteresis grows with the load: compare heavy loads with heavy ones.
         for alike in (mine & light, mine & ~light):
             if alike.any():
                 scale = 1.4826 * float(np.median(away[alike]))
@@ -173,9 +176,9 @@ class Knee:
 
 
 def knee_of(law: object, fit: Fit, drawn: Sequence[Fit], sensor: SensorLaw | None) -> Knee:
-    """Deflection at the knee and its standard uncertainty in m.
+    """Return the deflection at the knee and its standard uncertainty in m.
 
-    Seen in counts: what is wrong with all loads alike moves no knee.
+    It is computed in counts: an error common to all loads does not move the knee.
     """
     if not isinstance(law, TwoSlopes) or not drawn:
         return Knee(math.nan, math.nan)
@@ -186,7 +189,7 @@ def knee_of(law: object, fit: Fit, drawn: Sequence[Fit], sensor: SensorLaw | Non
 
 
 def dead_zone(sensor: SensorLaw) -> float:
-    """Whole width in m in which the springs give no force, by the sweep; 0 if there is none."""
+    """Return the whole width in m without spring force, by the sweep; 0 if there is none."""
     x, force = sensor.deflection_m, sensor.motor_force_N
     edges = []
     for side in (1.0, -1.0):
@@ -201,7 +204,7 @@ def dead_zone(sensor: SensorLaw) -> float:
 
 
 def _dead_by_weights(profile: Profile, fit: Fit, sensor: SensorLaw | None, swept_m: float) -> float:
-    """The same from where the law of the loads begins, seen from the middle of the sweep."""
+    """Return the same from the beginning of the fitted law, relative to the middle of the sweep."""
     if sensor is None:
         return swept_m
     per_count = sensor.per_count_m
@@ -215,10 +218,10 @@ def per_count_of(profile: Profile, sensor: SensorLaw | None) -> float:
 
 
 def residuals_N(result: CalibrationResult) -> Array:
-    """Law minus load in N, point by point, outliers among them; for plots.
+    """Return law minus load in N for every point, outliers included; for plots.
 
     Raises:
-        ValueError: there is no law.
+        ValueError: no law was found.
     """
     fit = result.fit
     if fit is None:

@@ -1,4 +1,4 @@
-"""Figures of merit of a force-verifying instrument, after the definitions of ISO 376.
+"""Figures of merit of a force-verifying instrument, by the definitions of ISO 376.
 
 All errors are relative, in per cent of the reading at that load (taken from the zero reading of
 its series), as the standard gives them. Readings need series; a series of falling loads belongs
@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class AtLoad:
-    """Relative errors in % at one load; NaN where the series do not tell.
+    """Relative errors in % at one load; NaN where the series do not determine them.
 
     Attributes:
         repeatability: b′, spread of rising series without re-mounting.
@@ -39,12 +39,12 @@ class AtLoad:
 
 @dataclass(frozen=True)
 class Merit:
-    """All loads, and what belongs to the instrument as a whole.
+    """Figures at all loads, and those of the whole instrument.
 
     Attributes:
         zero: f₀, greatest relative zero error in %, return to no load against the largest reading.
         resolution: r, one count of the reading, in units of load near zero.
-        notes: what could not be told and what would tell it.
+        notes: figures that could not be determined, and what they need.
     """
 
     at: tuple[AtLoad, ...]
@@ -53,7 +53,7 @@ class Merit:
     notes: tuple[str, ...] = field(default=())
 
     def worst(self, name: str) -> float:
-        """Largest value of one error over all loads but the smallest tenth; NaN if none."""
+        """Return the largest value of one error, except at loads below a tenth; NaN if none."""
         most = max((abs(entry.load) for entry in self.at), default=0.0)
         values = [getattr(entry, name) for entry in self.at if abs(entry.load) >= 0.1 * most]
         found = [value for value in values if math.isfinite(value)]
@@ -67,12 +67,12 @@ def merit(
     same_load: float = 0.01,
     count: float = 1.0,
 ) -> Merit:
-    """Figures of merit of a calibration with series of rising and falling loads.
+    """Return the figures of merit of a calibration with series of rising and falling loads.
 
     Args:
         mounting: shape (n,), number of the mounting each point belongs to; None: all one.
-        same_load: loads count as one step of the calibration within this share of the largest.
-        count: least change that the indicator shows, in units of the reading.
+        same_load: loads within this share of the largest count as one step of the calibration.
+        count: smallest change that the indicator shows, in units of the reading.
     """
     load, reading = points.load, points.reading
     series = points.series if points.series is not None else np.ones(load.size, dtype=np.int64)
@@ -85,7 +85,7 @@ def merit(
     entries = []
     for step in _steps(load, span, same_load):
         nominal = float(load[step].mean())
-        # Small differences of load within a step are not the instrument's.
+        # Small differences of load within a step are not errors of the instrument.
         moved = reduced[step] - np.array([fit.reading(x) for x in load[step]])
         moved = moved + fit.reading(nominal)
         rising = sense[step] >= 0
@@ -113,7 +113,7 @@ def merit(
     if np.unique(series).size < 2:
         notes.append("one series only: repeatability needs two or more")
     if np.unique(mounts).size < 2:
-        notes.append("one mounting only: reproducibility needs the load taken off and put on anew")
+        notes.append("one mounting only: reproducibility needs the load taken off and put on again")
     if not (sense < 0).any():
         notes.append("rising loads only: reversibility needs falling ones as well")
     largest = float(np.abs(reduced).max())
@@ -126,7 +126,7 @@ def merit(
 
 
 def _steps(load: Array, span: float, same_load: float) -> list[NDArray[np.intp]]:
-    """Indices of the points of each load step, by rising load."""
+    """Return the indices of the points of each load step, by rising load."""
     order = np.argsort(load, kind="stable")
     breaks = np.flatnonzero(np.diff(load[order]) > same_load * span) + 1
     return list(np.split(order, breaks))
@@ -140,7 +140,7 @@ def _zeros(
     span: float,
     same_load: float,
 ) -> tuple[dict[int, float], list[float]]:
-    """Zero reading of each series (its first, rising), and how far the return was off."""
+    """Return the zero reading of each series (its first, rising) and the errors on return to zero."""
     at_zero = np.abs(load) <= same_load * span
     everywhere = float(reading[at_zero].mean()) if at_zero.any() else 0.0
     zeros: dict[int, float] = {}

@@ -1,4 +1,4 @@
-"""The text of a calibration file: YAML, with a row of a table on a line of its own."""
+"""Text of a calibration file: YAML, with each table row on its own line."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class _Dumper(yaml.SafeDumper):
         return True
 
 
-# A line end of any alphabet comes back as a blank from plain text, as itself from quotes.
+# Any Unicode line break is read back as a blank from plain text, but unchanged from quotes.
 _Dumper.add_representer(
     str,
     lambda dumper, text: dumper.represent_scalar(
@@ -29,10 +29,10 @@ _Dumper.add_representer(
 
 
 def as_text(plain: dict[str, Any]) -> str:
-    """Plain values as YAML that reads back as they are."""
+    """Return plain values as YAML that reads back unchanged."""
     head = (
         "# Calibration of a force measurement by springs. Do not edit: the hash at the end would\n"
-        "# no longer fit, and the file would be refused. Units stand in the names.\n"
+        "# no longer match, and the file would be refused. Units are in the names.\n"
     )
     return head + str(
         yaml.dump(_lined(plain), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=1000)

@@ -1,6 +1,6 @@
-"""Facts of a profile that a calibration rests on, so that one of another rig is refused.
+"""Facts of a profile that a calibration depends on, so that one of another rig is refused.
 
-Limits, control, friction and the drive may change: the force law stays what it was. Sensor,
+Limits, control, friction and the drive may change without affecting the force law. Sensor,
 springs, screw and the lever by which the loads were computed may not.
 """
 
@@ -13,11 +13,11 @@ from typing import Any
 
 from hil.profile import Profile, profile_to_dict
 
-_FREE_RIG_KEYS = ("weights", "pivot_friction", "guide_friction")  # change no force law
+_FREE_RIG_KEYS = ("weights", "pivot_friction", "guide_friction")  # do not affect the force law
 
 
 def rig_facts(profile: Profile) -> dict[str, Any]:
-    """Return the facts that the calibration rests on, SI numbers, as plain values."""
+    """Return the facts that the calibration depends on, SI numbers, as plain values."""
     data = profile_to_dict(profile)
     rig = {key: value for key, value in data["rig"].items() if key not in _FREE_RIG_KEYS}
     actuator = data["actuator"]
@@ -29,12 +29,12 @@ def rig_facts(profile: Profile) -> dict[str, Any]:
 
 
 def facts_hash(name: str, facts: Mapping[str, Any]) -> str:
-    """SHA-256 over the profile's name and its facts."""
+    """Return the SHA-256 of the profile's name and facts."""
     return canonical_hash({"name": name, "facts": facts})
 
 
 def canonical_hash(data: object) -> str:
-    """SHA-256 of plain values: JSON with sorted keys and no blanks, in UTF-8.
+    """Return the SHA-256 of plain values: JSON with sorted keys and no blanks, in UTF-8.
 
     Raises:
         TypeError, ValueError: values that JSON does not have.

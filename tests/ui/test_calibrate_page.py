@@ -225,7 +225,7 @@ def test_nothing_is_clipped(person, size):
     page = window.page
     found = CalibrationFinding(
         "wrong_order",
-        "weights were hung in another order than prompted: "
+        "weights were hung in a different order than prompted: "
         "2.5 kg was named and 5 kg hung, 5 kg was named and 2.5 kg hung",
         "hang them as prompted, the lightest first, and repeat",
     )
