@@ -1,10 +1,9 @@
-"""Laws fitted as reading on load by least squares, their covariance, and their inverse.
+"""Laws that fit the reading to the load by least squares, their covariance, and their inverse.
 
-The loads are what is known, so the reading is the response (JCGM 100:2008, H.3). For live use
-the law is inverted. Polynomials are solved in a variable scaled to ±1 by Householder QR and
-refined once with the residual in extended precision: loads of 10⁶ beside coefficients of 10⁻¹⁵
-cost no digits. Coefficients and their covariance are then carried to powers of the load
-itself.
+The loads are known, so the reading is the response (JCGM 100:2008, H.3). For live use the law is
+inverted. Polynomials are solved in a variable scaled to ±1 by Householder QR and refined with the
+residual in extended precision, so that loads of 10⁶ with coefficients of 10⁻¹⁵ cost no digits.
+Coefficients and their covariance are then converted to powers of the load itself.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ KNEE_TRIES = 60
 
 
 class FitError(Exception):
-    """The points do not carry the law; the text says why and what to add."""
+    """The points do not determine the law; the text says why and what to add."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +48,8 @@ class Fit:
         residual_sd: √(residual sum of squares / (n − p)).
         r_squared: share of the readings' scatter about their mean that the law explains.
         aicc: Akaike's criterion corrected for small samples (Hurvich and Tsai, Biometrika
-            76(2), 1989); lower is better, only differences mean something.
-        load_range: least and greatest load of the points.
+            76(2), 1989); lower is better, only differences are meaningful.
+        load_range: smallest and largest load of the points.
     """
 
     law: str
@@ -73,7 +72,7 @@ class Fit:
 
     @property
     def correlation(self) -> Array:
-        """Shape (p, p). A coefficient without scatter correlates with nothing."""
+        """Correlation, shape (p, p). A coefficient without scatter has no correlation."""
         errors = self.standard_errors
         scale = np.where(errors > 0.0, errors, 1.0)
         found: Array = self.covariance / np.outer(scale, scale)
@@ -81,20 +80,20 @@ class Fit:
         return found
 
     def reading(self, load: float) -> float:
-        """The law at one load."""
+        """Return the law at one load."""
         return float(_model(self.law, self.coefficients, np.array([load]))[0])
 
     def readings(self, loads: Array) -> Array:
-        """The law at many loads, shape (n,)."""
+        """Return the law at many loads, shape (n,)."""
         found: Array = _model(self.law, self.coefficients, loads)
         return found
 
     def slope(self, load: float) -> float:
-        """Change of reading per load."""
+        """Return the change of reading per load."""
         return float(self.slopes(np.array([load]))[0])
 
     def slopes(self, loads: Array) -> Array:
-        """Change of reading per load at many loads, shape (n,)."""
+        """Return the change of reading per load at many loads, shape (n,)."""
         c = self.coefficients
         if self.law == "two_slopes":
             inner: Array = np.where(np.abs(loads) <= c[3], c[1], c[2])
@@ -105,15 +104,15 @@ class Fit:
         return found
 
     def at(self, load: float) -> Value:
-        """Law and its standard uncertainty at a load, correlation counted (JCGM 100, 5.2.2)."""
+        """Return law and standard uncertainty at a load, with correlation (JCGM 100, 5.2.2)."""
         gradient = _gradient(self.law, self.coefficients, np.array([load]))[0]
         return Value(self.reading(load), math.sqrt(max(gradient @ self.covariance @ gradient, 0)))
 
     def load_for(self, reading: float, u_reading: float | None = None) -> Value:
-        """Load that gives a reading, by inverting the law.
+        """Return the load that gives a reading, by inverting the law.
 
-        Its uncertainty is that of the law together with that of the reading (the scatter about
-        the law if ``u_reading`` is not given), over the slope there.
+        Its uncertainty combines those of the law and of the reading (the scatter about the law if
+        ``u_reading`` is not given), divided by the slope there.
 
         Raises:
             FitError: no load near the calibrated range gives this reading, or the law is flat.
@@ -125,15 +124,15 @@ class Fit:
 
     def _solve(self, reading: float) -> float:
         low, high = self.load_range
-        # Beyond the points by half their range at most: the law knows nothing out there.
+        # At most half their range beyond the points: the law is not valid farther out.
         reach = 0.5 * (high - low)
         grid = np.linspace(low - reach, high + reach, 4001)
         away = _model(self.law, self.coefficients, grid) - reading
         crossing = np.flatnonzero(np.sign(away[:-1]) * np.sign(away[1:]) <= 0)
         if crossing.size == 0:
             raise FitError(
-                f"reading {reading:g} lies outside what loads from {grid[0]:g} to {grid[-1]:g} "
-                "give; calibrate over a range that holds it"
+                f"reading {reading:g} lies outside the readings for loads from {grid[0]:g} to "
+                f"{grid[-1]:g}; calibrate over a range that includes it"
             )
         middle = 0.5 * (low + high)
         best = crossing[np.argmin(np.abs(grid[crossing] - middle))]
@@ -158,7 +157,7 @@ class Fit:
         return load
 
     def as_data(self) -> dict[str, Any]:
-        """Plain values for JSON and files."""
+        """Return plain values for JSON and files."""
         return {
             "law": self.law,
             "names": list(self.names),
@@ -186,7 +185,7 @@ def fit_law(points: Points, law: str) -> Fit:
         return _polynomial(x, y, law, DEGREES[law])
     if law == "two_slopes":
         return _two_slopes(x, y)
-    raise FitError(f"law '{law}' is not known; there are: {', '.join(LAWS)}")
+    raise FitError(f"law '{law}' is not known; known laws: {', '.join(LAWS)}")
 
 
 def _polynomial(x: Array, y: Array, law: str, degree: int) -> Fit:
@@ -220,7 +219,7 @@ def _polynomial(x: Array, y: Array, law: str, degree: int) -> Fit:
 
 
 def _to_powers(terms: int, centre: float, scale: float) -> Any:
-    """Matrix (extended precision) from coefficients in ((x − centre)/scale)^j to those in x^i."""
+    """Return the matrix (extended precision) from coefficients in ((x − centre)/scale)^j to x^i."""
     matrix = np.zeros((terms, terms), dtype=np.longdouble)
     wide_centre, wide_scale = np.longdouble(centre), np.longdouble(scale)
     for j in range(terms):
@@ -230,10 +229,10 @@ def _to_powers(terms: int, centre: float, scale: float) -> Any:
 
 
 def _two_slopes(x: Array, y: Array) -> Fit:
-    """Straight, with another slope beyond a knee at the same load on both sides.
+    """Fit a straight line with a different slope beyond a knee at the same load on both sides.
 
-    For a given knee the rest is linear; the knee is found by a search over the residual, and
-    the covariance is that of all four linearised at the solution.
+    For a given knee the rest is linear; a search over the residual finds the knee, and the
+    covariance is that of all four coefficients linearised at the solution.
     """
     from scipy.linalg import solve_triangular  # slow to load
     from scipy.optimize import minimize_scalar
@@ -272,7 +271,7 @@ def _two_slopes(x: Array, y: Array) -> Fit:
     try:
         inverse_r = solve_triangular(r, np.eye(4)) / scaling[:, None]
     except np.linalg.LinAlgError:
-        raise FitError("the points do not fix the knee; add loads on both sides of it") from None
+        raise FitError("the points do not determine the knee; add loads on both sides") from None
     residuals = y - _model("two_slopes", coefficients, x)
     return _finish(
         "two_slopes",
@@ -300,7 +299,7 @@ def _model(law: str, c: Array, x: Array) -> Array:
 
 
 def _gradient(law: str, c: Array, x: Array) -> Array:
-    """Shape (n, p): derivative of the law by each coefficient."""
+    """Return the derivative of the law by each coefficient, shape (n, p)."""
     if law == "two_slopes":
         beyond = np.where(np.abs(x) > c[3], np.sign(x), 0.0)
         return np.column_stack((_hinge_matrix(x, c[3]), beyond * (c[1] - c[2])))
@@ -312,7 +311,7 @@ def _enough(x: Array, law: str, terms: int) -> None:
     if x.size <= terms or different < terms:
         raise FitError(
             f"too few points for '{law}': it needs more than {terms} points at {terms} or more "
-            f"different loads, there are {x.size} at {different}; add loads or choose a "
+            f"different loads but has {x.size} at {different}; add loads or choose a "
             "simpler law"
         )
 
@@ -331,7 +330,7 @@ def _finish(
     mean = math.fsum(y.tolist()) / n
     total = math.fsum((float(v) - mean) ** 2 for v in y)
     variance = squares / (n - p)
-    parameters = p + 1  # the scatter is one as well
+    parameters = p + 1  # including the scatter
     room = n - parameters - 1
     aicc = math.inf
     if room > 0 and squares > 0.0:
@@ -352,7 +351,7 @@ def _finish(
 
 
 def choose_law(points: Points, laws: Sequence[str] = LAWS) -> tuple[Fit, dict[str, Fit]]:
-    """The law with the least AICc among those that the points carry, and all of them.
+    """Return the law with the lowest AICc among those that can be fitted, and all of them.
 
     Raises:
         FitError: none can be fitted.

@@ -21,7 +21,7 @@ OFFSET_MOST_N = 60.0
 OFFSET_SURE = 4.0
 PAN_NEAR = 0.35
 UNSETTLED_SHARE = 0.2
-HIGH = 0.85  # of the limited force: as far as the law is held to what else is known
+HIGH = 0.85  # of the limited force: range over which the law is compared with the second opinion
 BEYOND_SHARE = 0.10
 
 
@@ -31,10 +31,10 @@ def judge_result(
     """Judge the law by its residuals.
 
     Args:
-        result: with what was found so far among its findings: weights and arms that are known
-            to be wrong are not looked at again through the law.
-        planned: loads in one series. cut_short: a stop ended it, so that what is missing needs
-            no words.
+        result: with the findings so far: weights and arms known to be wrong are not judged again
+            through the law.
+        planned: loads in one series. cut_short: a stop ended it, so missing loads are not
+            reported.
     """
     found: list[CalibrationFinding] = []
     points = result.points
@@ -45,7 +45,7 @@ def judge_result(
                 "no_preload",
                 f"the springs give no force over {LENGTH(result.dead_zone_m):.2f}{LENGTH} about the middle: "
                 "their preload is lost",
-                "set the preload again, then calibrate; the law found here steps over the gap",
+                "set the preload again, then calibrate; the law found here bridges the gap",
                 "warning",
             )
         )
@@ -55,9 +55,9 @@ def judge_result(
         found.append(
             CalibrationFinding(
                 "only_rising",
-                "all loads were hung in rising order: how far a falling load reads differently "
-                "(reversibility) is not known, and the uncertainty leaves it out",
-                "take the weights off one by one as well and read at each, in every series",
+                "all loads were hung in rising order: the difference of falling loads "
+                "(reversibility) is not known, and the uncertainty does not include it",
+                "also take the weights off one by one and read at each, in every series",
             )
         )
     loads = {p.label for p in points}
@@ -66,14 +66,14 @@ def judge_result(
             CalibrationFinding(
                 "too_few",
                 f"only {len(loads)} different loads were read",
-                "hang more weights: three loads and no load at least",
+                "hang more weights: at least three loads and no load",
             )
         )
     if not cut_short and len({p.series for p in points}) < 3:
         found.append(
             CalibrationFinding(
                 "few_series",
-                "fewer than three series: repeatability rests on few readings",
+                "fewer than three series: repeatability is based on few readings",
                 "repeat with three series or more",
                 "warning",
             )
@@ -83,8 +83,8 @@ def judge_result(
         found.append(
             CalibrationFinding(
                 "unsettled",
-                f"{len(loose)} of {len(points)} readings had not come to rest",
-                "keep hands off the lever, see that weights do not swing, and repeat",
+                f"{len(loose)} of {len(points)} readings had not settled",
+                "keep hands off the lever, make sure that weights do not swing, and repeat",
                 "warning",
                 tuple(loose),
             )
@@ -95,7 +95,7 @@ def judge_result(
             CalibrationFinding(
                 "outliers",
                 f"{len(aside)} of {len(points)} readings were set aside as outliers",
-                "look at their raw samples; repeat the series if they are real",
+                "check their raw samples; repeat the series if they are real",
                 "warning",
                 tuple(aside),
             )
@@ -104,7 +104,7 @@ def judge_result(
 
 
 def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
-    """A force that is missing, or too much, at every load but no load."""
+    """Return a finding for a constant force missing or in excess at every load except no load."""
     fit = result.fit
     if fit is None or result.loads != "lever" or not isinstance(result.profile.rig, Lever):
         return []
@@ -138,13 +138,12 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
     return [
         CalibrationFinding(
             "pan_forgotten" if forgotten else "own_weight",
-            f"every load but no load is {FORCE(abs(offset)):.1f}{FORCE} "
-            f"{'less' if offset < 0 else 'more'} than "
-            "computed"
+            f"every load except no load is {FORCE(abs(offset)):.1f}{FORCE} "
+            f"{'less' if offset < 0 else 'more'} than computed"
             + (
-                f", which is what the pan weighs ({FORCE(pan):.1f}{FORCE} at the rod): it does not hang there"
+                f", which is the weight of the pan ({FORCE(pan):.1f}{FORCE} at the rod): it is not hung"
                 if forgotten
-                else ": lever and pan weigh something else"
+                else ": the weight of lever and pan differs from the profile"
             ),
             "hang the pan, or write rig.pan_mass: 0 kg if there is none; then repeat"
             if forgotten
@@ -155,7 +154,7 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
 
 
 def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
-    """Judge whether the law holds above the heaviest load, up to where the force limit lets go."""
+    """Judge whether the law holds above the heaviest load, up to the force limit."""
     profile, fit, calibration = result.profile, result.fit, result.calibration
     if fit is None or calibration is None:
         return []
@@ -180,7 +179,7 @@ def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
             "too_few",
             f"above the heaviest load ({FORCE(heaviest):.0f}{FORCE}) this law "
             f"({fit.law.replace('_', ' ')}) is "
-            f"wrong: it says {FORCE(by_law):.0f}{FORCE} where the {by} says {FORCE(by_other):.0f}{FORCE}",
+            f"wrong: it gives {FORCE(by_law):.0f}{FORCE} where the {by} gives {FORCE(by_other):.0f}{FORCE}",
             f"{'press at more forces' if result.loads == 'cell' else 'hang more weights'}: one law "
             f"over the whole range needs loads up to {FORCE(far):.0f}{FORCE} or more, two of "
             "them beyond the knee",

@@ -1,7 +1,7 @@
-"""From fitted points to what a profile takes: zero, sensor law, spring law.
+"""From fitted points to a profile's calibration: zero, sensor law, spring law.
 
-The fit gives reading on load. With the sensor law (counts → deflection) it becomes the
-spring law, force on deflection, that the bench works with.
+The fit gives the reading for a load. With the sensor law (counts → deflection) it becomes the
+spring law (deflection → force) that the bench uses.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from hil.calibration.result import Array, SensorLaw
 from hil.control import ForceCalibration
 from hil.profile import Calibration, Profile
 
-STRAIGHT_COUNTS = 1.0  # a sensor that leaves its line by less than one count is linear
+STRAIGHT_COUNTS = 1.0  # a sensor that departs from its line by less than one count is linear
 TABLE_ROWS = 25
 LEAST_SWEEP = 200  # samples
 ODD_POWERS = (1, 3, 5)
 LOOKS = 101
-DEAD_RATE_SHARE = 0.001  # of the springs' rate: what stands for none in a dead zone
+DEAD_RATE_SHARE = 0.001  # of the springs' rate: represents zero in a dead zone
 
 
 def sensor_law(counts: Array, nut_m: Array, motor_force_N: Array) -> SensorLaw:
-    """Sensor law from a sweep out and back with the output held, so that the nut is deflection.
+    """Return the sensor law from a sweep out and back; with the output held, nut is deflection.
 
     Args:
         counts, nut_m, motor_force_N: shape (n,), sample by sample, as many going out as back.
 
-    The deflection is given from where the sweep began. Samples at equal nut position are
-    averaged over both ways, which takes out hysteresis of the sensor and friction.
+    The deflection counts from the start of the sweep. Samples at equal nut position are averaged
+    over both directions, which removes hysteresis of the sensor and friction.
 
     Raises:
         FitError: too few samples, or the nut hardly moved.
@@ -42,7 +42,7 @@ def sensor_law(counts: Array, nut_m: Array, motor_force_N: Array) -> SensorLaw:
     if counts.size < LEAST_SWEEP or np.ptp(nut_m) < 1e-4 or np.ptp(counts) < 20:
         raise FitError(
             "the sensor's law cannot be determined: nut or reading hardly moved while the output was "
-            "held; see that the motor turns and the clamp holds the output, then repeat"
+            "held; make sure that the motor turns and the clamp holds the output, then repeat"
         )
     nut_m = nut_m - nut_m[0]
     edges = np.linspace(nut_m.min(), nut_m.max(), TABLE_ROWS + 1)
@@ -86,7 +86,7 @@ def sensor_law(counts: Array, nut_m: Array, motor_force_N: Array) -> SensorLaw:
 
 
 def without_sensor_law(profile: Profile) -> tuple[float, tuple[tuple[float, float], ...]]:
-    """Slope in m per count and table of the law that the profile has."""
+    """Return slope in m per count and table of the profile's present law."""
     calibration = profile.calibration
     return calibration.deflection_per_count, calibration.sensor_table
 
@@ -94,7 +94,7 @@ def without_sensor_law(profile: Profile) -> tuple[float, tuple[tuple[float, floa
 def rezeroed(
     table: Sequence[tuple[float, float]], shift_counts: float
 ) -> tuple[tuple[float, float], ...]:
-    """A sensor table seen from another zero, ``shift_counts`` above its own."""
+    """Return a sensor table relative to another zero, ``shift_counts`` above its own."""
     if not table:
         return ()
     counts, mm = np.array(table).T
@@ -107,7 +107,7 @@ def rezeroed(
 def deflections(
     per_count_m: float, table: Sequence[tuple[float, float]], counts_from_zero: Array
 ) -> Array:
-    """Deflection in m for readings in counts from zero, on beyond the ends of a table."""
+    """Return deflection in m for readings in counts from zero; a table is extrapolated."""
     if not table:
         return counts_from_zero * per_count_m
     counts, mm = np.array(table).T
@@ -128,10 +128,10 @@ def calibration_for(
     dead_zone_m: float = 0.0,
     uncertainty: Sequence[tuple[float, float]] = (),
 ) -> Calibration:
-    """The profile's ``calibration`` part from a fit of counts on N.
+    """Return the profile's ``calibration`` part from a fit of counts to N.
 
     Raises:
-        FitError: reading and deflection run against each other, or no monotonic law follows.
+        FitError: reading and deflection have opposite signs, or no monotonic law follows.
     """
     zero = fit.reading(0.0)
     if sensor is None:
@@ -143,8 +143,8 @@ def calibration_for(
     low, high = fit.load_range
     if fit.slope(0.5 * (low + high)) * per_count <= 0:
         raise FitError(
-            "the force falls where it should rise: the reading runs the other way under load; "
-            "turn the sign of calibration.deflection_per_count, or the sensor's connection"
+            "the force falls where it should rise: the reading changes in the wrong direction under "
+            "load; reverse the sign of calibration.deflection_per_count, or the sensor's connection"
         )
 
     def deflection(load: float) -> float:
@@ -204,7 +204,7 @@ def calibration_for(
 
 
 def _odd_polynomial(fit: Fit, deflection: Callable[[float], float], high: float) -> dict[str, Any]:
-    """F(δ) in odd powers, so that pull mirrors push, where the loads were."""
+    """Return F(δ) in odd powers, so that pull mirrors push, over the range of the loads."""
     loads = np.linspace(0.0, high, LOOKS)
     mm = np.array([1e3 * deflection(load) for load in loads])
     if not np.all(np.diff(mm) > 0):

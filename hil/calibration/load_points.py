@@ -1,4 +1,4 @@
-"""One load of a calibration: hold it at its positions and read; and the sensor's own law."""
+"""One load of a calibration, held and read at its positions; and the sensor's own law."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from hil.calibration.sweep import STAGES, bring, much_as_so_far, press, rest
 from hil.procedures import Action, Hand, Note, Pause, Seen, column
 
 MOST_OFF = 1.25
-LIKE_HEAVY = 0.7  # of the heaviest so far: loads that tell how the next one will read
+LIKE_HEAVY = 0.7  # of the heaviest so far: loads that predict the next reading
 HOLD = "Clamp the output so that the rod cannot move at all. Keep your hands away."
 LET = "Take the clamp off the output."
 
@@ -31,7 +31,7 @@ LET = "Take the clamp off the output."
 def visit(
     session: Session, load: PlannedLoad, series: int, step: int
 ) -> Generator[Action, Seen, None]:
-    """A load that hangs, or none: power on, its points, down again, power off."""
+    """Visit one load, or no load: power on, take its points, lower it, power off."""
     pattern = session.pattern(series, step)
     bearable = tuple(point for point in pattern if _bearable(session, load, point[0]))
     if len(bearable) < len(pattern):
@@ -44,7 +44,7 @@ def visit(
     output = yield from energise()
     for share, approach in bearable:
         goal = session.at(share)
-        session.say("moving", f"{load.label}: to {LENGTH(goal):.1f}{LENGTH}")
+        session.say("moving", f"{load.label}: moving to {LENGTH(goal):.1f}{LENGTH}")
         yield from hold_at(goal, output, approach, speed)
         settled = yield from settled_under(session, load)
         rows = (yield Pause(session.options.read_s)).rows
@@ -55,7 +55,7 @@ def visit(
 
 
 def settled_under(session: Session, load: PlannedLoad) -> Generator[Action, Seen, bool]:
-    """Wait until the reading rests, and tell how it goes."""
+    """Wait until the reading settles, and report its progress."""
 
     def tell(slope: float, scatter: float) -> None:
         session.say("settling", load.label, slope, scatter)
@@ -108,15 +108,15 @@ def load_on_rod(session: Session, load: PlannedLoad, output_m: float) -> RodLoad
 
 
 def sweep(session: Session) -> Generator[Action, Seen, None]:
-    """The sensor's law, with the output held: gently first."""
+    """Measure the sensor's law with the output held, gently at first."""
     profile = session.profile
-    session.say("moving", "No load: to where the output is to be clamped")
-    # In the middle no soft end bounds the force, either way.
+    session.say("moving", "No load: moving to where the output is to be clamped")
+    # In the middle no soft end limits the force, either way.
     yield from bring(profile, session.at(0.5), session.options.speed_m_s)
     session.say("load", "Clamp the output")
     yield Hand("hold_output", HOLD)
     yield from energise()
-    session.say("sensor", "Springs pressed and let go against the clamp")
+    session.say("sensor", "Pressing and releasing the springs against the clamp")
     try:
         for share, quarter_s in STAGES:
             session.sensor = yield from press(profile, share, quarter_s)
@@ -139,10 +139,10 @@ def sweep(session: Session) -> Generator[Action, Seen, None]:
 
 
 def _bearable(session: Session, load: PlannedLoad, share: float) -> bool:
-    """Return whether the force limit lets the load be lifted there.
+    """Return whether the force limit allows the load to be lifted there.
 
-    The limit acts on the force by the calibration so far, which may read springs of one
-    drawing several percent too high: seen at the loads before this one.
+    The limit acts on the force by the calibration so far, which may read several percent too high;
+    the previous loads show by how much.
     """
     if load.mass_kg is None or not session.points:
         return True
@@ -157,7 +157,7 @@ def _bearable(session: Session, load: PlannedLoad, share: float) -> bool:
         default=1.0,
     )
     if reads > MOST_OFF:
-        reads = 1.0  # no spring reads like that: another weight hangs than the one named
+        reads = 1.0  # no spring reads like that: a different weight from the named one hangs
     return known * reads <= FORCE_SHARE * session.profile.limits.force.limited
 
 

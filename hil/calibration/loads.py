@@ -1,11 +1,11 @@
-"""The force on the rod that known loads make, and how well it is known.
+"""Force on the rod from known loads, and its uncertainty.
 
-A weight on a lever presses the rod with the moment about the pivot over the rod's own arm.
-Uncertainties of arms, gravity and of the lever's own moment act on every point of a
-calibration alike (they are correlated, JCGM 100:2008, 5.2), those of single weights too as far
-as the same weights are hung again. :func:`rod_load` therefore gives the derivative by each
-input beside the load. A reference load cell in the rod's line tells the force itself; its
-sensitivity and its zero act on all points alike in the same way.
+A weight on a lever presses the rod with its moment about the pivot divided by the rod's arm.
+Uncertainties of arms, gravity and the lever's own moment act on every point of a calibration in the
+same way (they are correlated, JCGM 100:2008, 5.2), as do those of single weights when the same
+weights are hung again. :func:`rod_load` therefore gives the load and its derivative by each input.
+A reference load cell in line with the rod measures the force itself; its sensitivity and its zero
+also act on all points in the same way.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from typing import Literal
 from hil.procedures import ProcedureFailed
 from hil.profile import Lever, Profile
 
-# Weights hung on the lever; dead weights on the rod itself, with no lever between, its axis
-# upright; or the readings of a reference load cell that the actuator presses on.
+# Weights hung on the lever; dead weights directly on an upright rod; or the readings of a reference
+# load cell that the actuator presses on.
 Kind = Literal["lever", "rod", "cell"]
 KINDS: dict[Kind, str] = {
     "lever": "weights on the lever",
@@ -46,20 +46,20 @@ _KNOWN_BY: dict[Kind, tuple[str, ...]] = {
 
 @dataclass(frozen=True)
 class Accuracy:
-    """Standard uncertainties of what the loads are computed from.
+    """Standard uncertainties of the inputs of the loads.
 
-    Defaults are what a balance, a vernier caliper, a rule and a spirit level give; common
+    The defaults are typical of a balance, a vernier caliper, a rule and a spirit level; common
     practice, no source. ``own_moment`` is that of lever and pan, weighed at the load point.
 
     Attributes:
-        weights: relative, of every weight alike.
+        weights: relative, common to all weights.
         load_arm_m, rod_arm_m: of the two arms.
         own_moment: relative, of the moment of lever and pan.
         angle_rad: of the lever's angle at level.
         gravity: relative; local gravity lies within 0.3 % of the standard value everywhere, and
-            is known far better where the place is.
-        cell: relative, of a reference load cell. cell_N: of its zero. Its certificate tells
-            them; there is no usual value.
+            is known far better if the place is known.
+        cell: relative, of a reference load cell. cell_N: of its zero. Its certificate states
+            both; there is no typical value.
     """
 
     weights: float = 0.0005
@@ -72,7 +72,7 @@ class Accuracy:
     cell_N: float = 0.0
 
     def about(self, kind: Kind) -> dict[str, float]:
-        """Those that loads of this kind rest on, by name."""
+        """Return those that apply to loads of this kind, by name."""
         return {name: value for name, value in asdict(self).items() if name in _KNOWN_BY[kind]}
 
 
@@ -94,7 +94,7 @@ class RodLoad:
 
 
 def kind_of_loads(profile: Profile, wanted: Kind | Literal[""] = "") -> Kind:
-    """The kind of loads that a calibration works with; by the rig if none is wanted.
+    """Return the kind of loads of a calibration; chosen by the rig if ``wanted`` is empty.
 
     Raises:
         ProcedureFailed: such loads do not act on this rig's rod.
@@ -106,8 +106,8 @@ def kind_of_loads(profile: Profile, wanted: Kind | Literal[""] = "") -> Kind:
     if isinstance(rig, Lever):
         if wanted == "rod":
             raise ProcedureFailed(
-                "a lever stands between weights and rod, so that no dead weight acts on the rod "
-                f"itself: hang them on the lever (--loads lever), or {cell}"
+                "this rig has a lever between weights and rod, so no dead weight acts on the rod "
+                f"directly: hang them on the lever (--loads lever), or {cell}"
             )
         return "lever"
     if wanted == "lever":
@@ -123,16 +123,16 @@ def kind_of_loads(profile: Profile, wanted: Kind | Literal[""] = "") -> Kind:
 
 
 def cell_load(reading_N: float, accuracy: Accuracy) -> RodLoad:
-    """Load on the rod that a reference load cell in its line reads; + the rod presses on it."""
+    """Return the load on the rod by a reference load cell in line; + the rod presses on it."""
     parts = {"cell_scale": reading_N * accuracy.cell, "cell_zero": accuracy.cell_N}
     return RodLoad(reading_N, NONE | parts)
 
 
 def no_load(profile: Profile) -> RodLoad:
-    """Nothing acts on the rod but the friction of a carriage's guide.
+    """Return the unloaded rod: only the friction of a carriage's guide acts on it.
 
-    Whichever side a carriage came to rest from, it may have swung back: all of the friction may
-    stand against the rod at every load alike (rectangular, JCGM 100:2008, F.2.2.1).
+    A carriage may swing back before it rests, so at every load the full friction may act on the rod
+    in either direction (rectangular, JCGM 100:2008, F.2.2.1).
     """
     rig = profile.rig
     friction = 0.0 if isinstance(rig, Lever) else rig.guide_friction
@@ -140,7 +140,7 @@ def no_load(profile: Profile) -> RodLoad:
 
 
 def lever_angle(rig: Lever, output_position_m: float) -> float:
-    """Angle of the lever from level in rad, + when the rod is extended further."""
+    """Return the lever's angle from level in rad, + when the rod is extended further."""
     way = (output_position_m - rig.level_position) / rig.rod_arm
     if rig.attachment == "sector":
         return way
@@ -154,7 +154,7 @@ def rod_load(
     accuracy: Accuracy = Accuracy(),
     gravity_m_s2: float | None = None,
 ) -> RodLoad:
-    """Static load on the rod with ``mass_kg`` hung and the output at rest.
+    """Return the static load on the rod with ``mass_kg`` hung and the output at rest.
 
     Lever with the rod on a sector: F = g·cos θ·(m·L + M)/r with L the load arm, r the rod arm
     and M the moment of lever and pan in kg·m; with the rod pinned and guided straight its arm

@@ -16,14 +16,14 @@ from hil.procedures import ProcedureFailed
 from hil.profile import Lever, Profile
 
 FORCE_SHARE = 0.97  # of the limited force that a load may make
-NEWTONS = 2.0  # times what may be lifted: no mere heavy weight any more
+NEWTONS = 2.0  # times the permitted load: more than a merely heavy weight
 CELL_STEPS = 10  # ISO 376 asks for eight forces or more, evenly over the range (from memory)
 CELL_SHARE = 0.92  # of the limited force: the highest of them
 Word = Literal["load", "moving", "settling", "point", "sensor", "law"]
 Visit = tuple[tuple[float, Literal[-1, 1]], ...]
-# Shares of the permitted travel, each with its approach. Taken in turn, so that every load meets
-# every position from both sides within three series: what depends on the side (friction,
-# hysteresis) or on the position (the lever's angle) then cancels in the law.
+# Shares of the permitted travel, each with its approach. Used in turn, so that every load is read
+# at every position from both sides within three series: effects of the side (friction, hysteresis)
+# and of the position (the lever's angle) then cancel in the law.
 PATTERNS: tuple[Visit, ...] = (
     ((0.5, 1), (0.07, -1)),
     ((0.07, 1), (0.93, -1)),
@@ -40,12 +40,12 @@ class Options:
             where the rig carries them.
         weights_kg: to be hung one at a time; empty: those of the profile.
         forces_N: to press on a cell with, above 0; empty: ``CELL_STEPS`` even ones.
-        pull: the cell and what holds it take pull as well: the same forces, pulling.
-        series: up (and down) so many times; every series is a mounting of its own, since all
-            weights come off in between, and the cell is taken out. falling: loads in falling
-            order as well.
+        pull: the cell and its mount also withstand pull: the same forces, pulling.
+        series: number of times up (and down); every series is a new mounting, since all weights
+            come off in between, and the cell is taken out. falling: loads in falling order as
+            well.
         sweep: find the sensor's law with the output held.
-        laws: to choose from; one alone is taken without choice.
+        laws: to choose from; a single one is used without choice.
         accuracy, gravity_m_s2: of the loads; None: the profile's gravity.
         speed_m_s: between positions. read_s: length of a reading.
     """
@@ -66,11 +66,11 @@ class Options:
 
 @dataclass(frozen=True)
 class Progress:
-    """One thing that whoever watches is told.
+    """One progress report to the operator.
 
     Attributes:
-        kind: ``load`` (something to be done by hand: ``text``), ``moving``, ``settling`` (slope
-            and scatter of the last window), ``point`` (taken), ``sensor``, ``law``.
+        kind: ``load`` (a manual action: ``text``), ``moving``, ``settling`` (slope and scatter of
+            the last window), ``point`` (taken), ``sensor``, ``law``.
         done, total: points.
     """
 
@@ -89,7 +89,7 @@ class PlannedLoad:
     """A load of a series.
 
     Attributes:
-        mass_kg: that hangs, 0 for none; None: nothing at all acts on the rod.
+        mass_kg: hung, 0 for none; None: nothing at all acts on the rod.
         press_N: force on a reference load cell, − pulls; 0 where weights hang.
     """
 
@@ -101,7 +101,7 @@ class PlannedLoad:
 
 @dataclass
 class Session:
-    """A calibration under way."""
+    """A calibration in progress."""
 
     profile: Profile
     options: Options
@@ -122,7 +122,7 @@ class Session:
         )
 
     def pattern(self, series: int, step: int) -> Visit:
-        """List the places where load ``step`` of a series is read, each with its approach."""
+        """Return the positions at which load ``step`` of a series is read, with their approach."""
         if self.kind == "cell":
             return ((0.5, self.plan[step].direction),)
         return PATTERNS[(series + step) % len(PATTERNS)]
@@ -145,11 +145,11 @@ class Session:
 
 
 def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
-    """The loads of one series, in order.
+    """Return the loads of one series, in order.
 
     Raises:
-        ProcedureFailed: loads of that kind do not act on this rig; no weights, one that is none,
-            or a load too heavy for the force limit.
+        ProcedureFailed: loads of that kind do not act on this rig; no weights, an invalid one, or
+            a load too heavy for the force limit.
     """
     kind = kind_of_loads(profile, options.loads)
     if kind == "cell":
@@ -193,7 +193,7 @@ def _cell_steps(profile: Profile, options: Options) -> list[PlannedLoad]:
         raise ProcedureFailed("weights do not hang on a load cell: name forces in newtons instead")
     if any(not 0.0 < force < math.inf for force in forces):
         raise ProcedureFailed(
-            "a force to press with is not above 0 N; those that pull follow from pulling as well"
+            "a force to press with is not above 0 N; pulling forces follow from the option to pull"
         )
     if forces[-1] > most:
         raise ProcedureFailed(
@@ -204,7 +204,7 @@ def _cell_steps(profile: Profile, options: Options) -> list[PlannedLoad]:
     accuracy = options.accuracy
     if accuracy.cell <= 0.0 and accuracy.cell_N <= 0.0:
         raise ProcedureFailed(
-            "how well the cell is known is not said: give its standard uncertainty (half of the "
+            "the cell's uncertainty is not given: state its standard uncertainty (half of the "
             "expanded one, k = 2, on its certificate) in % of the reading or in N"
         )
     plan = [PlannedLoad("no load", 0.0, 1)]

@@ -1,4 +1,4 @@
-"""A table of known loads and the readings they gave, from a CSV file.
+"""A table of known loads and their readings, from a CSV file.
 
 The header names the columns and may carry units: ``load (N), reading (counts), series,
 direction``. Two columns without units are load, then reading, unless their names say
@@ -48,12 +48,12 @@ class PointsError(Exception):
 
 @dataclass(frozen=True)
 class Points:
-    """Known loads and the readings they gave, in the order of the file.
+    """Known loads and their readings, in the order of the file.
 
     Attributes:
         load, reading: shape (n,), in ``load_unit`` and ``reading_unit`` ("" if not given).
         series: shape (n,), whole numbers from 1; all 1 if the table has none.
-        direction: shape (n,), +1 loads rising, −1 falling, 0 not told.
+        direction: shape (n,), +1 loads rising, −1 falling, 0 not stated.
     """
 
     load: NDArray[np.float64]
@@ -76,7 +76,7 @@ class _Title:
 
 
 def read_points(path: Path | str) -> Points:
-    """The table in a CSV file.
+    """Return the table in a CSV file.
 
     Raises:
         PointsError: not readable, no such table, or a value that is not a finite number.
@@ -93,7 +93,7 @@ def read_points(path: Path | str) -> Points:
 
 
 def parse_points(text: str, name: str = "table") -> Points:
-    """As :func:`read_points`, from text; ``name`` stands in the errors."""
+    """Return the points in a text, as :func:`read_points`; ``name`` appears in the errors."""
     lines = [
         (number, line)
         for number, line in enumerate(text.splitlines(), 1)
@@ -108,7 +108,7 @@ def parse_points(text: str, name: str = "table") -> Points:
             for number, line in lines
         ]
     except csv.Error as error:
-        raise PointsError(f"{name}: no table of comma-separated values ({error})") from None
+        raise PointsError(f"{name}: not a table of comma-separated values ({error})") from None
     first = rows[0][1]
     if all(_is_number(cell) for cell in first):
         titles = [_Title(word, "") for word in ("load", "reading", "series", "direction")]
@@ -126,7 +126,7 @@ def parse_points(text: str, name: str = "table") -> Points:
         if len(cells) != len(titles):
             raise PointsError(
                 f"{name}:{number}: {len(cells)} values, the header has {len(titles)}; "
-                "write one value per column, with a point as decimal sign"
+                "write one value per column, with a decimal point"
             )
     if not rows:
         raise PointsError(f"{name}: a header, but no points below it")
@@ -235,7 +235,7 @@ def _number(cell: str, place: str, name: str) -> float:
     try:
         value = float(cell)
     except ValueError:
-        hint = "; write a point as decimal sign" if "," in cell else ""
+        hint = "; use a decimal point" if "," in cell else ""
         raise PointsError(f"{place}: {name} '{cell}' is not a number{hint}") from None
     if not math.isfinite(value):
         raise PointsError(f"{place}: {name} '{cell}' is not finite; leave the point out")

@@ -10,19 +10,19 @@ from hil.profile import Calibration, TwoSlopes, Written, load_profile, write_par
 
 
 def use_in_profile(file: CalibrationFile, profile_path: str | Path) -> list[Written]:
-    """Put the calibration into the profile; a copy of the profile as it was stays beside it.
+    """Write the calibration into the profile; a copy of the old profile stays next to it.
 
     Raises:
         CalibrationFileError: it belongs to another rig, or must not be used.
-        ProfileError: the profile cannot be written; one that ships with the program never is.
-        OSError: the disk refused.
+        ProfileError: the profile cannot be written; a shipped one is never written.
+        OSError: writing failed.
     """
     check_belongs(file, load_profile(profile_path))
     return write_part(profile_path, "calibration", list(profile_lines(file.calibration)))
 
 
 def profile_lines(calibration: Calibration) -> Iterator[str]:
-    """The profile's ``calibration`` part as YAML lines; every number reads back as it is."""
+    """Yield the profile's ``calibration`` part as YAML lines; every number reads back unchanged."""
     law = calibration.spring_law
     yield f"# From {calibration.identity}"
     yield f"zero: {calibration.zero!r}"
@@ -35,12 +35,12 @@ def profile_lines(calibration: Calibration) -> Iterator[str]:
         yield f"  knee: {law.knee!r} m"
     else:
         yield f"  coefficients: [{', '.join(repr(c) for c in law.coefficients)}]"
-    # Also where they are empty: those of a profile that this one is based on do not count then.
+    # Written even if empty, to override those of a base profile.
     yield from _rows("sensor_table", "counts from zero, deflection in mm", calibration.sensor_table)
     yield from _rows(
         "uncertainty_table", "force in N, standard uncertainty in N", calibration.uncertainty_table
     )
-    # They do not count beside a table; what is read back is then the same all through.
+    # A table overrides these; they are written so that the part reads back unchanged.
     yield f"absolute_uncertainty: {calibration.absolute_uncertainty!r} N"
     yield f"relative_uncertainty: {calibration.relative_uncertainty!r}"
     yield f'dated: "{calibration.dated}"'

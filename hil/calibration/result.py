@@ -24,20 +24,20 @@ class CalibrationPoint:
     """One settled reading under one known load.
 
     Attributes:
-        label: of the load, as the operator was told: "no load", "2.5 kg", "press 60 N".
+        label: of the load, as shown to the operator: "no load", "2.5 kg", "press 60 N".
         mass_kg: hung. load_N: static force on the rod, + pushes it in.
         u_load_N: standard uncertainty of the load.
         parts: as ``RodLoad.parts``; each acts on all points of a calibration together.
         reading_counts, sd_counts, n: mean, scatter and number of the samples.
         series: from 1. direction: +1 loads rising, −1 falling.
         approach: +1 came to rest from below (rod extending), −1 from above.
-        mounting: from 1; a new one begins when everything was taken off and put on anew.
-        output_position_m: where it was held.
-        motor_force_N: mean of the force by motor torque, with friction in it.
-        settled: whether slope and scatter had come to rest in time.
-        outlier: set aside by the robust look at its own series; takes no part in the law.
+        mounting: from 1; a new one begins when everything was taken off and put on again.
+        output_position_m: position at which it was held.
+        motor_force_N: mean of the force by motor torque, friction included.
+        settled: slope and scatter had settled in time.
+        outlier: set aside by the robust test of its own series; not used for the law.
         rows: the samples, shape (n, len(COLUMNS)).
-        wanted_m: output position that was asked for.
+        wanted_m: setpoint of the output position.
     """
 
     label: str
@@ -63,7 +63,7 @@ class CalibrationPoint:
 def unloaded(points: Sequence[CalibrationPoint]) -> NDArray[np.bool_]:
     """Return the mask of the points that were read under no load, shape (n,).
 
-    A load cell that nothing presses on still reads a little.
+    An unloaded load cell still reads a little.
     """
     loads = np.array([abs(point.load_N) for point in points])
     found: NDArray[np.bool_] = loads <= NO_LOAD_SHARE * loads.max(initial=0.0)
@@ -79,7 +79,7 @@ class SensorLaw:
         u_per_count_m: its standard uncertainty.
         table: (counts from zero, deflection in mm), empty if linear.
         counts, deflection_m: the points, shape (n,). residual_counts: shape (n,).
-        motor_force_N: shape (n,), mean of the ways out and back, friction cancelled.
+        motor_force_N: shape (n,), mean of out and back, friction cancelled.
     """
 
     kind: Literal["linear", "table"]
@@ -94,11 +94,11 @@ class SensorLaw:
 
 @dataclass(frozen=True, eq=False)
 class Budget:
-    """Standard uncertainty of force and what it is made of.
+    """Standard uncertainty of force and its components.
 
     Attributes:
         force_N: shape (m,). components: name → shape (m,), standard uncertainty in N.
-        u_N: shape (m,); 2·u is the half width that holds the true force in 95 of 100 cases.
+        u_N: shape (m,); 2·u is the half width that contains the true force in 95 of 100 cases.
     """
 
     force_N: Array
@@ -107,17 +107,17 @@ class Budget:
 
     @property
     def table(self) -> tuple[tuple[float, float], ...]:
-        """Rows of (force, standard uncertainty) in N, as the profile takes them."""
+        """Rows of (force, standard uncertainty) in N, in the profile's form."""
         return tuple(zip(self.force_N.tolist(), self.u_N.tolist(), strict=True))
 
 
 @dataclass(frozen=True)
 class CalibrationFinding:
-    """List the findings of a calibration in words.
+    """One finding of a calibration.
 
     Attributes:
         code: short name. sentence: what is wrong. fix: what to do.
-        severity: ``error`` forbids to accept the calibration.
+        severity: ``error`` forbids accepting the calibration.
         points: indices into ``CalibrationResult.points`` that show it.
     """
 
@@ -133,14 +133,14 @@ class CalibrationResult:
     """A whole calibration, to be accepted or discarded.
 
     Attributes:
-        points: in the order in which they were taken, outliers among them.
-        sensor: None if the output was not held. fit: reading on load, the law chosen.
-        fits: all laws that the points carry, by name.
+        points: in the order in which they were taken, outliers included.
+        sensor: None if the output was not held. fit: the chosen law, reading against load.
+        fits: all laws that could be fitted, by name.
         calibration: ready for the profile, without date and identity; None if no law was found.
         knee_m, u_knee_m: deflection at the knee, NaN without one. dead_zone_m: whole width in
             which springs give no force, 0 if none.
         findings: empty if nothing is wrong.
-        loads: what kind they were.
+        loads: their kind.
     """
 
     profile: Profile
@@ -161,5 +161,5 @@ class CalibrationResult:
 
     @property
     def acceptable(self) -> bool:
-        """True if a law was found and nothing forbids to use it."""
+        """True if a law was found and no finding forbids its use."""
         return self.calibration is not None and all(f.severity != "error" for f in self.findings)

@@ -1,10 +1,10 @@
-"""The guided calibration: what to load next, when it has settled, and what comes of it.
+"""The guided calibration: its loads in order, settled readings, and the result.
 
-Weights change with the power off and the lever on its lower end, so that nobody's hand is at
-a lever that a motor holds. Each load is then held at a few positions (the lever's cosine makes
-loads in between) and approached from below and from above, so that friction and hysteresis
-show from both sides and cancel in the law. A reference load cell takes the place of weights
-where there are none: see ``hil.calibration.cell``.
+Weights are changed with the power off and the lever on its lower end, so that no one has a hand on
+a lever that a motor holds. Each load is then held at a few positions (the lever's cosine gives
+loads in between), approached from below and from above, so that friction and hysteresis show from
+both sides and cancel in the law. Without weights, a reference load cell takes their place: see
+``hil.calibration.cell``.
 """
 
 from __future__ import annotations
@@ -58,9 +58,9 @@ def calibrate(
     options: Options = USUAL,
     tell: Callable[[Progress], None] = lambda _progress: None,
 ) -> Generator[Action, Seen, CalibrationResult]:
-    """A whole calibration: a procedure for either runner. It needs an operator.
+    """Run a whole calibration: a procedure for either runner, with an operator.
 
-    A stop of the bench ends it early; the result then says so and holds what there is.
+    A stop of the bench ends it early; the result then states this and holds the points so far.
 
     Raises:
         ProcedureFailed: a request was refused, or the loads cannot be used.
@@ -113,7 +113,7 @@ def _by_weights(session: Session) -> Generator[Action, Seen, None]:
             supported = False
             sinking = True
         if sinking:
-            # What friction held up so far may sink under more weight.
+            # A load that friction held so far may sink under more weight.
             yield from wait_until_resting(SINKS_S)
             sinking = False
         yield from visit(session, load, series, step)
@@ -130,7 +130,7 @@ def _by_cell(session: Session) -> Generator[Action, Seen, None]:
     if session.options.sweep:
         yield from sweep(session)
     for series in range(1, session.options.series + 1):
-        yield Note(f"{_series(session, series, session.plan[0])}: Put the load cell in")
+        yield Note(f"{_series(session, series, session.plan[0])}: Mount the load cell")
         yield from put_in(session)
         force = 0.0
         for load in session.plan:
@@ -140,7 +140,7 @@ def _by_cell(session: Session) -> Generator[Action, Seen, None]:
 
 
 def _visits(session: Session) -> list[tuple[int, int, PlannedLoad]]:
-    """(series from 1, step within it, load) in order."""
+    """Return (series from 1, step within it, load) in order."""
     numbers = range(1, session.options.series + 1)
     return [(n, step, load) for n in numbers for step, load in enumerate(session.plan)]
 
@@ -158,33 +158,33 @@ def _no_load(profile: Profile) -> str:
         )
     if profile.rig.vertical:
         return (
-            "Take the weights off and bear the carriage (a cord with a counterweight, or the rod "
+            "Take the weights off and support the carriage (a cord with a counterweight, or the rod "
             "uncoupled from it), so that nothing acts on the rod and it moves freely."
         )
-    return "See that nothing acts on the rod and it moves freely; uncouple it if need be."
+    return "Make sure that nothing acts on the rod and it moves freely; uncouple it if needed."
 
 
 def _free(profile: Profile) -> str:
     if isinstance(profile.rig, Lever):
-        return "Take the balance away again: lever and pan rest on the rod."
+        return "Remove the balance again: lever and pan rest on the rod."
     if profile.rig.vertical:
         return "Let the carriage down again, slowly: it rests on the rod."
-    return "Couple to the rod again what you have uncoupled."
+    return "Couple the rod again if you uncoupled it."
 
 
 def _never(session: Session, label: str) -> CalibrationFinding:
     if session.kind == "cell":
         return CalibrationFinding(
             "left_out",
-            f"'{label}' was left out: the load cell reads more than the calibration so far, by "
-            "which it would pass the force limit",
-            "take over this calibration if nothing else is wrong with it, then calibrate again",
+            f"'{label}' was left out: the load cell reads more than the calibration so far, so it "
+            "would exceed the force limit",
+            "use this calibration if nothing else is wrong with it, then calibrate again",
             "warning",
         )
     return CalibrationFinding(
         "left_out",
-        f"{label} was not lifted: by the calibration so far it reads as more than the force limit "
+        f"{label} was not lifted: by the calibration so far it reads more than the force limit "
         "permits",
-        "take over this calibration if nothing else is wrong with it, then calibrate again",
+        "use this calibration if nothing else is wrong with it, then calibrate again",
         "warning",
     )

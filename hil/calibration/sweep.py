@@ -14,14 +14,14 @@ from hil.core import Apply, PowerOff, Waveform
 from hil.procedures import Action, Ask, Pause, Seen, column, send_requests, wait_until_resting
 from hil.profile import Profile
 
-# Shares of the limited force, with the seconds for each quarter of the way out and back, both
-# ways. Half the force first: what is wrong with the springs shows there, before it matters.
+# Shares of the limited force, with the seconds for each quarter of the sweep out and back in both
+# directions. Half the force first: faults of the springs show there, before they matter.
 STAGES = ((0.45, 1.0), (0.9, 2.0))
-MOST_APART = 1.33  # motor to springs by the calibration so far, or the other way about
+MOST_APART = 1.33  # motor to springs by the calibration so far, or the other way round
 
 
 def bring(profile: Profile, output_m: float, speed_m_s: float) -> Generator[Action, Seen, None]:
-    """Bring the output to where it is to be clamped, power off again."""
+    """Bring the output to the position for the clamp, then power off again."""
     output = yield from energise()
     yield from hold_at(output_m, output, 1, speed_m_s)
     yield from rest()
@@ -31,14 +31,14 @@ def press(profile: Profile, share: float, quarter_s: float) -> Generator[Action,
     """Press and pull with ``share`` of the limited force, out and back.
 
     Raises:
-        FitError: nothing can be told from it.
+        FitError: no law follows from it.
     """
     most = share * profile.limits.force.limited
     shape = (0.0, most, 0.0, -most, 0.0)
     table = tuple((quarter_s * i, force) for i, force in enumerate(shape))
     lasts = quarter_s * (len(shape) - 1)
     wave = Waveform(shape="table", of="force", points=table, duration_s=lasts)
-    # The rod presses on what is clamped: the balance is not a load that could move.
+    # The rod presses on a clamped part: no load can move.
     yield from send_requests([Apply(behaviour=wave, load_may_move=True)])
     rows = (yield Pause(lasts)).rows
     return sensor_law(

@@ -1,17 +1,17 @@
 """Uncertainty budget of a force read by a fitted law (JCGM 100:2008), its coverage by JCGM 101.
 
-What is common to all loads (arms, gravity, own weight) does not average out over points: each
-such input is moved by one standard uncertainty for all points together, the law fitted again,
-and the change of the force read is its share (JCGM 100:2008, 5.1.3 note 1 and 5.2.2). What
-parts one reading from the next at the same force is taken from the residuals: friction of pivot
-and springs as their scatter, hysteresis as an even spread over the range that it shows
-(JCGM 100:2008, F.2.2.2), which is not a bell curve. Hence the half width that holds 95 of 100 is
-found from random draws of the whole budget (JCGM 101:2008, 7.7), and half of it is stated as u.
+Errors common to all loads (arms, gravity, own weight) do not average out over points: each such
+input is moved by one standard uncertainty for all points together, the law is fitted again, and the
+change of the force reading is its share (JCGM 100:2008, 5.1.3 note 1 and 5.2.2). Differences of
+readings at the same force are taken from the residuals: friction of pivot and springs as their
+scatter, hysteresis as a uniform distribution over its range (JCGM 100:2008, F.2.2.2), which is not
+a bell curve. The half width that contains 95 of 100 is therefore found from random draws of the
+whole budget (JCGM 101:2008, 7.7), and half of it is stated as u.
 
-The law's own share comes from fitting it again to readings drawn anew (JCGM 101:2008, 5.9): the
-covariance of one fit would take each reading for a fresh draw, but the same load brought to
-the same position from the same side repeats its hysteresis, and the scatter grows with the load;
-and no linear look at a knee tells of loads that it may lie on either side of.
+The law's own share comes from fitting it again to redrawn readings (JCGM 101:2008, 5.9): the
+covariance of one fit would treat the readings as independent, but the same load brought to the same
+position from the same side repeats its hysteresis, and the scatter grows with the load; and a
+linearised knee cannot represent loads that may lie on either side of it.
 """
 
 from __future__ import annotations
@@ -30,19 +30,19 @@ from hil.calibration.result import Array, Budget, CalibrationPoint, unloaded
 
 NODES = 12  # rows of the table on either side of zero
 DRAWS = 40_000
-REFITS = 300  # fix a standard deviation to 4 %
+REFITS = 300  # give a standard deviation to 4 %
 COVERAGE = 0.95
 HYSTERESIS = "hysteresis"
 LEAST_COUNT_U = 1.0 / math.sqrt(12.0)  # rectangular over one count (JCGM 100, F.2.2.1)
-# Springs loaded in one sense tell of the other only that both sets are of one drawing: their
-# rates agree to so much (standard uncertainty; common practice, no source).
+# Loads in one direction say of the other only that both spring sets have one drawing: their rates
+# agree to this share (standard uncertainty; common practice, no source).
 OTHER_SENSE = 0.01
-NEAR_END = 1.01  # times the largest load of a sense: still loaded there
-LIGHT = 0.25  # of the largest load: what scatters below it is not hysteresis
+NEAR_END = 1.01  # times the largest load in a direction: still calibrated there
+LIGHT = 0.25  # of the largest load: scatter below it is not hysteresis
 
 
 def table_of(points: Sequence[CalibrationPoint]) -> Points:
-    """Loads and readings of all points but the outliers, with series and direction."""
+    """Return loads and readings of all points except outliers, with series and direction."""
     used = [point for point in points if not point.outlier]
     return Points(
         np.array([p.load_N for p in used]),
@@ -55,10 +55,10 @@ def table_of(points: Sequence[CalibrationPoint]) -> Points:
 
 
 def common_parts(points: Sequence[CalibrationPoint], fit: Fit, forces: Array) -> dict[str, Array]:
-    """Change of the force read at ``forces``, by input moved by one standard uncertainty.
+    """Return the change of the force reading at ``forces`` per input moved by its uncertainty.
 
-    An input whose moved points no longer carry the law (they nearly always do) counts with the
-    part of the nearest load instead.
+    If an input's moved points can no longer be fitted (rare), the part of the nearest load is used
+    instead.
     """
     used = [point for point in points if not point.outlier]
     table = table_of(points)
@@ -84,12 +84,12 @@ def _loads_near(fit: Fit, readings: Array, loads: Array) -> Array:
 
 
 def scatter_law(points: Sequence[CalibrationPoint], fit: Fit) -> tuple[float, float]:
-    """(constant in N, hysteresis per force) of what parts one reading from the next.
+    """Return (constant in N, hysteresis per force) of the scatter of readings.
 
     The constant is the standard deviation at light loads, where hysteresis, which grows with the
-    force, hardly shows. Hysteresis is half the range of what goes beyond it, over the force, at
-    all heavier loads: a load that swings before it rests wears a part of it off, at random, so
-    only the range tells how far it goes. Residuals are turned into force by the slope there.
+    force, hardly shows. Hysteresis is half the range of the rest, divided by the force, at all
+    heavier loads: a load that swings before it rests loses a random part of it, so only the range
+    shows its size. Residuals are converted to force by the slope there.
     """
     used = [point for point in points if not point.outlier]
     load = np.array([point.load_N for point in used])
@@ -104,12 +104,12 @@ def scatter_law(points: Sequence[CalibrationPoint], fit: Fit) -> tuple[float, fl
 
 
 def refits(points: Sequence[CalibrationPoint], fit: Fit, seed: int = 1) -> tuple[Fit, ...]:
-    """The same law fitted to readings drawn anew from it with the scatter that was found.
+    """Return fits of the same law to readings redrawn from it with the measured scatter.
 
-    One draw acts on all points of one load, position and approach alike.
+    One draw acts on all points with the same load, position and approach.
 
     Raises:
-        FitError: most such readings do not carry the law.
+        FitError: most redrawn readings do not determine the law.
     """
     used = [point for point in points if not point.outlier]
     table = table_of(points)
@@ -126,8 +126,8 @@ def refits(points: Sequence[CalibrationPoint], fit: Fit, seed: int = 1) -> tuple
             found.append(fit_law(replace(table, reading=law + slopes * away), fit.law))
     if len(found) < REFITS / 2:
         raise FitError(
-            f"'{fit.law.replace('_', ' ')}' hangs by single readings: drawn anew, most would not "
-            "give it"
+            f"'{fit.law.replace('_', ' ')}' depends on single readings: most redrawn readings "
+            "would not give it"
         )
     return tuple(found)
 
@@ -137,7 +137,7 @@ def _condition(point: CalibrationPoint) -> tuple[str, float, int]:
 
 
 def law_part(fit: Fit, drawn: Sequence[Fit], forces: Array) -> Array:
-    """Root mean square change of the force read at ``forces`` over the fits drawn, in N."""
+    """Return the RMS change of the force reading at ``forces`` over the drawn fits, in N."""
     readings = fit.readings(forces)
     away = [_loads_near(one, readings, forces) - forces for one in drawn]
     found: Array = np.sqrt(np.mean(np.square(away), axis=0))
@@ -145,10 +145,10 @@ def law_part(fit: Fit, drawn: Sequence[Fit], forces: Array) -> Array:
 
 
 def drift_N(points: Sequence[CalibrationPoint], fit: Fit, constant_N: float) -> float:
-    """Standard uncertainty by drift of the zero over the session; 0 if none is seen.
+    """Return the standard uncertainty from drift of the zero over the session; 0 if none is seen.
 
-    Rectangular between the zeros of first and last series, where they differ by more than twice
-    what single readings scatter.
+    Rectangular between the zeros of first and last series, if they differ by more than twice the
+    scatter expected of them.
     """
     by_series: dict[int, list[float]] = {}
     for point, free in zip(points, unloaded(points), strict=True):
@@ -170,11 +170,11 @@ def budget_for(
     count: float = 1.0,
     seed: int = 1,
 ) -> Budget:
-    """The budget of a single force reading, over the forces of the calibration, both senses.
+    """Return the budget of a single force reading over the calibrated forces, both directions.
 
     Args:
-        points: outliers are left out. fit: the law in counts on N. drawn: by :func:`refits`.
-        count: least step of the indicator.
+        points: outliers are left out. fit: the law, counts against N. drawn: by :func:`refits`.
+        count: smallest step of the indicator.
         seed: of the random draws; one seed gives one table.
     """
     used = [point for point in points if not point.outlier]
@@ -202,10 +202,10 @@ def budget_for(
 
 
 def _by_one_set(fit: Fit, force: Array) -> Array:
-    """Part of a force, in N, that hangs on one spring set alone.
+    """Return the part of a force, in N, that depends on one spring set alone.
 
-    Up to the knee both sets work, in either sense alike; beyond it, in the other sense, the
-    other one works alone: F = k·(δ + δ_knee), of which k·δ changes with its rate.
+    Up to the knee both sets work, the same in either direction; beyond it, in the other direction,
+    the other set works alone: F = k·(δ + δ_knee), of which k·δ changes with its rate.
     """
     if fit.law != "two_slopes":
         return force
@@ -214,7 +214,7 @@ def _by_one_set(fit: Fit, force: Array) -> Array:
 
 
 def _half_widths(components: Mapping[str, Array], seed: int) -> Array:
-    """Half width that holds ``COVERAGE`` of the draws, shape (m,) (JCGM 101:2008, 7.7)."""
+    """Return the half width that contains ``COVERAGE`` of the draws, shape (m,) (JCGM 101, 7.7)."""
     chance = np.random.default_rng(seed)
     normal = chance.standard_normal(DRAWS)
     even = math.sqrt(3.0) * chance.uniform(-1.0, 1.0, DRAWS)

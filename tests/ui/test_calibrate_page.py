@@ -60,7 +60,7 @@ def test_a_guided_calibration_by_keyboard_alone(person, monkeypatch):
         question = calibrating.question
         person.press(Qt.Key.Key_Return)
         person.until(lambda q=question: calibrating.question is not q)
-    assert "Hang 5 kg." in asked and any(text.startswith("Take the balance") for text in asked)
+    assert "Hang 5 kg." in asked and any(text.startswith("Remove the balance") for text in asked)
     assert person.rig.hung == [0.0, 5.0]
     assert marked[asked.index("Hang 5 kg.")] == " 5 kg"
     result = calibrating.result

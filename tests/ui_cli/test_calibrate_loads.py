@@ -30,7 +30,7 @@ def test_a_calibration_by_load_cell(tmp_path: Path, capfd: Any) -> None:
     )
     assert code == 0 and data["acceptable"], told
     assert data["loads"] == "cell" and data["points"] == 9
-    assert "series 1 of 1, loads rising: Put the load cell in" in told
+    assert "series 1 of 1, loads rising: Mount the load cell" in told
     assert "press 280 N" in told and "Hang" not in told
     file = load_calibration(data["file"])
     assert file.content.conditions["loads"] == "reference load cell"

@@ -146,7 +146,7 @@ def test_points_are_the_cells_readings_from_both_sides(
     by_cell: tuple[LockstepBench, CalibrationResult, list[str]],
 ) -> None:
     _, result, told = by_cell
-    assert any("Put the load cell in" in text for text in told)
+    assert any("Mount the load cell" in text for text in told)
     labels = [p.label for p in result.points if p.label.startswith("press")]
     many = 5 if "press 60 N" in labels else 10
     assert len(set(labels)) == many and labels == [*labels[:many], *labels[many - 2 :: -1]]
@@ -289,10 +289,10 @@ def test_the_kind_follows_from_the_rig() -> None:
 @pytest.mark.parametrize(
     ("profile", "options", "words"),
     [
-        (TRAINER, Options(loads="rod"), "a lever stands between .*--loads lever"),
+        (TRAINER, Options(loads="rod"), "this rig has a lever between .*--loads lever"),
         (SLIDE, Options(loads="lever"), "has no lever: lay weights on the rod"),
         (LEVEL, Options(), "do not act on the rod of a level rig .* press on a reference load"),
-        (TRAINER, Options(loads="cell"), "how well the cell is known .* standard uncertainty"),
+        (TRAINER, Options(loads="cell"), "uncertainty is not given: .* standard uncertainty"),
         (TRAINER, replace(QUICK, forces_N=(100.0, 570.0)), "570 N is more than 563 N"),
         (TRAINER, replace(QUICK, forces_N=(-50.0,)), "not above 0 N"),
         (TRAINER, replace(QUICK, weights_kg=(5.0,)), "weights do not hang on a load cell"),
