@@ -1,4 +1,4 @@
-"""Findings of a bring-up: a code, a sentence, and the fix in words."""
+"""Findings of a bring-up: a code, a sentence, and the fix."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "the length of stubs; then repeat",
     ),
     "sample_rate_half": (
-        "the drive renews its values less often than the cycle reads them",
+        "the drive updates its values less often than the cycle reads them",
         "set the drive to send with every synchronous message (transmission type 1), or lower "
         "control.rate to what the drive can do",
     ),
     "telemetry_stale": (
-        "the drive's values come late or not at all",
+        "the drive's values arrive late or not at all",
         "check power, wiring, termination and bit rate; raise limits.telemetry_age only if the "
         "drive's own answer time is known to be longer",
     ),
@@ -28,13 +28,13 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "raise the bit rate, lower control.rate, or map fewer values",
     ),
     "host_loss_long": (
-        "the drive waits too long before it takes the host for lost",
-        "shorten the watch over the host in the drive (drive.host_loss)",
+        "the drive waits too long before it treats the host as lost",
+        "shorten the drive's own watch over the host (drive.host_loss)",
     ),
     "heartbeat_ignored": (
-        "the drive goes on when the host falls silent",
-        "set the drive's watch over the host's heartbeat and what it does then; do not power on "
-        "before it stops by itself",
+        "the drive continues when the host falls silent",
+        "set the drive's watch over the host's heartbeat and its reaction; do not power on "
+        "before the drive stops by itself",
     ),
     # supply
     "supply_low": (
@@ -43,18 +43,18 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "supply_high": (
         "the supply voltage is too high",
-        "set the supply down before anything is energised",
+        "lower the supply voltage before anything is energised",
     ),
     "supply_unsteady": (
         "the supply voltage is not steady with nothing running",
-        "look for a loose or thin supply wire and for a charger or another load beside it",
+        "look for a loose or thin supply wire and for a charger or another load on the supply",
     ),
     "supply_sags": (
         "the supply sags when the power stage comes on",
         "look for a discharged battery, thin wires or a current limit of the supply",
     ),
     "supply_resistance_high": (
-        "the supply gives way: under full power it would fall below limits.supply.low",
+        "the supply's resistance is too high: under full power it would fall below limits.supply.low",
         "look for thin or long supply wires, a loose clamp, or a worn battery",
     ),
     "supply_limits_unset": (
@@ -62,16 +62,16 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "set limits.supply.low and limits.supply.high to either side of the supply's voltage",
     ),
     "regeneration_not_taken": (
-        "the supply takes no power back: braking will raise the voltage until the drive faults",
-        "fit a battery or a brake resistor that takes what the motor gives back",
+        "the supply absorbs no power: braking will raise the voltage until the drive faults",
+        "fit a battery or a brake resistor that absorbs the motor's braking power",
     ),
     # deflection sensor
     "deflection_rail": (
-        "the deflection reading stands at its top",
+        "the deflection reading stays at its top",
         "look for a broken return wire, or a short of the signal to the sensor's supply",
     ),
     "deflection_shorted": (
-        "the deflection reading stands at its bottom",
+        "the deflection reading stays at its bottom",
         "look for a short of the signal to ground, or a broken supply wire of the sensor",
     ),
     "deflection_open": (
@@ -92,15 +92,15 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "check the converter's setting and the sensor's supply",
     ),
     "channels_swapped": (
-        "the deflection reading is alive but does not follow the springs: another input is read",
+        "the deflection reading changes but does not follow the springs: a wrong input is read",
         "swap the two analogue inputs, or map the other one",
     ),
     "deflection_reversed": (
         "the deflection sensor falls when it should rise",
-        "swap its end wires or turn the sign of calibration.deflection_per_count",
+        "swap its end wires or reverse the sign of calibration.deflection_per_count",
     ),
     "deflection_scale_wrong": (
-        "the deflection sensor shows another deflection than there is",
+        "the deflection sensor does not show the true deflection",
         "check the sensor's span and its lever, or correct calibration.deflection_per_count and "
         "sensors.deflection.span",
     ),
@@ -109,7 +109,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "shift the sensor in its mount, or correct calibration.zero",
     ),
     "deflection_missing_codes": (
-        "the deflection reading leaves out counts on its way",
+        "the deflection reading skips counts",
         "check the converter's number of bits against sensors.deflection.bits, and the track",
     ),
     "deflection_sticks": (
@@ -119,11 +119,11 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "deflection_drifts": (
         "the deflection reading drifts while nothing moves",
-        "check the sensor's supply and reference voltage, its mount, and what warms it",
+        "check the sensor's supply and reference voltage, its mount, and sources of heat near it",
     ),
     "deflection_slips": (
         "the deflection sensor slipped in its mount under force",
-        "tighten the clamp of the sensor or its magnet, set its zero anew and repeat",
+        "tighten the clamp of the sensor or its magnet, set its zero again and repeat",
     ),
     "deflection_range": (
         "the deflection reading ends before the rated force",
@@ -145,7 +145,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "tighten the springs until both sets are compressed by actuator.springs.preload",
     ),
     "spring_missing": (
-        "the springs work in one sense only: a set is missing or broken",
+        "the springs work in one direction only: a set is missing or broken",
         "open the actuator and fit the missing set",
     ),
     "springs_bind": (
@@ -155,14 +155,14 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "springs_unequal": (
         "one spring set is softer than the other",
-        "compare both sets with the drawing: a wrong or broken spring is among them",
+        "compare both sets with the drawing: one of the springs is wrong or broken",
     ),
     "preload_low": (
-        "the springs are preloaded by less than is stated",
+        "the springs are preloaded by less than stated",
         "tighten the springs to actuator.springs.preload, or correct it and calibration.spring_law",
     ),
     "preload_high": (
-        "the springs are preloaded by more than is stated",
+        "the springs are preloaded by more than stated",
         "slacken the springs to actuator.springs.preload, or correct it and calibration.spring_law",
     ),
     "hysteresis_high": (
@@ -176,9 +176,9 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     # motor and screw
     "encoder_offset": (
-        "the motor makes less torque per ampere than is stated, in both senses: its commutation "
+        "the motor makes less torque per ampere than stated, in both directions: its commutation "
         "is off",
-        "let the drive find its commutation offset anew (rotor free, no load); if that changes "
+        "let the drive find its commutation offset again (rotor free, no load); if that changes "
         "nothing, correct actuator.motor.torque_constant",
     ),
     "encoder_slips": (
@@ -190,7 +190,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "raise the drive's own limit of current or torque to limits.current",
     ),
     "lost_motion": (
-        "the nut moves and the springs do not: lost motion",
+        "the nut moves but the springs do not: lost motion",
         "tighten nut, coupling and clamps between motor and springs; replace a worn nut",
     ),
     "screw_bent": (
@@ -202,18 +202,18 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "free the pivot or guide, oil it, and look for what touches the output",
     ),
     "reference_wrong": (
-        "the rig did not stand at its lower end when the host started",
-        "bring the output to its lower end without power, start the host anew and repeat",
+        "the rig was not at its lower end when the host started",
+        "bring the output to its lower end without power, restart the host and repeat",
     ),
     "encoder_reversed": (
         "the encoder counts backward",
         "swap its tracks (A with B) or its direction in the drive, never the profile's sign "
-        "alone; then have the drive find its commutation anew",
+        "alone; then have the drive find its commutation again",
     ),
     "encoder_counts_wrong": (
-        "the encoder gives other counts per turn than are set",
+        "the encoder's counts per turn differ from those set",
         "correct the counts per turn in the drive and sensors.motor.counts_per_revolution "
-        "(lines and counts differ by four); if turns at another speed count otherwise, its clamp "
+        "(lines and counts differ by four); if the count changes with the speed, its clamp "
         "slips: tighten it",
     ),
     "encoder_silent": (
@@ -225,15 +225,15 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "swap any two of the motor's three wires",
     ),
     "pole_pairs_wrong": (
-        "the drive is set to another number of pole pairs than the motor has",
+        "the drive is set to a different number of pole pairs than the motor has",
         "set the drive to the motor's pole pairs",
     ),
     "commutation_wrong": (
-        "the motor does not turn as a rightly commutated one would",
+        "the motor does not turn as a correctly commutated one would",
         "check encoder direction, phase order and pole pairs in the drive",
     ),
     "torque_constant_wrong": (
-        "the motor makes another torque per ampere than is stated",
+        "the motor's torque per ampere differs from the stated one",
         "correct the torque constant (or rated torque) in the drive and "
         "actuator.motor.torque_constant",
     ),
@@ -247,18 +247,18 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "moves_unasked": (
         "the nut moves though no torque is commanded",
-        "support the load; check the drive's offset of torque and its mode",
+        "support the load; check the drive's torque offset and its mode",
     ),
     "no_motion": (
         "the nut does not move under the torque that should move it",
         "look for a brake, a blocked nut, or wrong commutation",
     ),
     "screw_left_handed": (
-        "the screw has the other hand than is stated",
+        "the screw has the opposite hand to the stated one",
         "correct actuator.screw.hand",
     ),
     "screw_lead_wrong": (
-        "the screw has another lead than is stated",
+        "the screw's lead differs from the stated one",
         "correct actuator.screw.lead",
     ),
     "screw_stiff_spot": (
@@ -270,12 +270,12 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "free it by hand before anything is energised: look for a clamp, a lock or a fallen part",
     ),
     "friction_high": (
-        "the friction is far from what is stated",
+        "the friction is far from the stated value",
         "look for misalignment or lack of oil, or correct actuator.friction",
     ),
     "end_stop_inside": (
-        "an end stands inside the stroke",
-        "take away what stands there, or correct actuator.stroke and limits.travel",
+        "an end is met inside the stroke",
+        "remove what is in the way, or correct actuator.stroke and limits.travel",
     ),
     "stroke_long": (
         "the travel is longer than the stroke",
@@ -283,7 +283,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     # stop chain and limits
     "stop_not_wired": (
-        "pressing the hard-wired stop is not seen: the supply of the power stage stays",
+        "pressing the hard-wired stop has no effect: the supply of the power stage stays on",
         "wire the emergency stop so that it removes the drive's power (ISO 13850); do not "
         "energise without it",
     ),
@@ -293,11 +293,11 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "stop_starts_motion": (
         "the power stage came back by itself after a stop",
-        "the drive must wait to be energised anew; correct its restart setting",
+        "the drive must wait to be energised again; correct its restart setting",
     ),
     "software_stop_failed": (
         "a software stop does not remove power",
-        "check the drive's answer to its control word; do not go on",
+        "check the drive's answer to its control word; do not continue",
     ),
     "drive_limit_high": (
         "a limit set in the drive itself is above what the profile permits",
@@ -317,7 +317,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "check signs of deflection sensor, encoder and screw; never close the loop like this",
     ),
     "loop_margin_low": (
-        "the force loop is nearer to oscillation than it was designed for",
+        "the force loop is closer to oscillation than designed",
         "lower control.force_bandwidth; check reflected mass, current loop and delays",
     ),
     "loop_restless": (
@@ -330,7 +330,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "runs_hot": (
         "motor or drive warms faster than it should",
-        "check phase wires, brake and cooling, and the sensor of temperature",
+        "check phase wires, brake and cooling, and the temperature sensor",
     ),
     "stopped": ("the bench stopped during the step", "find the cause of the stop first"),
 }
@@ -341,10 +341,10 @@ UNITS = {"percent": "%", "ratio": "times", "count": "", "counts": "counts"}
 def finding(
     code: str, *, note: str = "", changes: Mapping[str, str] | None = None, **numbers: float | str
 ) -> Finding:
-    """The finding ``code``, with what was measured.
+    """Return the finding ``code`` with its measured values.
 
     Args:
-        note: said after the sentence, where that alone is not enough.
+        note: added after the sentence if that alone is not enough.
         changes: profile keys that would correct it, with their new values.
         numbers: named ``what_unit``, as ``turned_mm=0.4``; shown in that order.
 

@@ -1,4 +1,4 @@
-"""Actions by hand that the steps require, in words, and the readings taken meanwhile."""
+"""Manual actions that the steps require, with their instructions, and the readings taken."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hil.procedures import Action, Hand, ProcedureFailed, Read, Seen, column
 from hil.profile import Profile
 
 SETTLED_S = 0.1  # of samples that make up one reading
-BY_HAND_SHARE = 0.1  # of the limited force: what hands put on the springs
+BY_HAND_SHARE = 0.1  # of the limited force: applied to the springs by hand
 
 
 @dataclass(frozen=True)
@@ -32,17 +32,17 @@ class Spot:
 
 
 def hand_of(profile: Profile) -> int:
-    """+1 for a right-hand screw, as stated."""
+    """Return +1 for a right-hand screw, as stated, else −1."""
     return 1 if profile.actuator.transmission.hand == "right" else -1
 
 
 def gentle_deflection_m(profile: Profile) -> float:
-    """Deflection at a tenth of the limited force, by the stated springs."""
+    """Return the deflection at a tenth of the limited force, by the stated springs."""
     return BY_HAND_SHARE * profile.limits.force.limited / stated_rate_N_m(profile)
 
 
 def stated_rate_N_m(profile: Profile) -> float:
-    """Rate about the middle by the stated springs: both sets work if they are preloaded."""
+    """Return the stated rate about the middle: both spring sets work if they are preloaded."""
     springs = profile.actuator.springs
     return (2.0 if springs.preload > 0 else 1.0) * springs.rate_per_set
 
@@ -56,7 +56,7 @@ def turn_screw(turns: float) -> Hand:
 
 
 def by_turns(turns: float) -> str:
-    """Describe the turn's angle and direction in words; + is clockwise."""
+    """Describe the turn's angle and direction as text; + is clockwise."""
     size = abs(turns)
     far = f"{size:.2g} turn{'s' * (size != 1)}" if size >= 0.25 else f"{360 * size:.0f} degrees"
     sense = "clockwise" if turns > 0 else "anticlockwise"
@@ -64,13 +64,13 @@ def by_turns(turns: float) -> str:
 
 
 def read_spot(rows: Floats, true_nut_m: float = math.nan) -> Spot:
-    """The median of the last samples.
+    """Return the median of the last samples.
 
     Raises:
-        ProcedureFailed: there are none.
+        ProcedureFailed: no samples arrived.
     """
     if not len(rows):
-        raise ProcedureFailed("no sample came while the screw was held: repeat this step")
+        raise ProcedureFailed("no sample arrived while the screw was held: repeat this step")
     time = column(rows, "time_s")
     last = rows[time >= time[-1] - SETTLED_S]
     names = ("nut_position_m", "deflection_m", "deflection_counts")
@@ -79,12 +79,12 @@ def read_spot(rows: Floats, true_nut_m: float = math.nan) -> Spot:
 
 
 def at_spot(turns: float, caliper: bool = False) -> Generator[Action, Seen, Spot]:
-    """Part of a procedure: turn so far (0: stay), hold the screw, read, leave it held."""
+    """Part of a procedure: turn by ``turns`` (0: stay), hold the screw, read, leave it held."""
     rows = []
     if turns:
         yield Hand("let_screw_go", "Take the clamp off the shaft.")
         rows.append((yield turn_screw(turns)).rows)
-    rows.append((yield Hand("hold_screw", "Hold the shaft fast, or clamp it.")).rows)
+    rows.append((yield Hand("hold_screw", "Hold the shaft firmly, or clamp it.")).rows)
     true = math.nan
     if caliper:
         seen = yield Read("Position of the nut, by caliper from a fixed face", "nut_position_m")
@@ -102,16 +102,16 @@ def support_load() -> Hand:
     )
 
 
-def hold_output(how: str = "Hold the output fast: clamp the lever or the carriage.") -> Hand:
+def hold_output(how: str = "Hold the output firmly: clamp the lever or the carriage.") -> Hand:
     return Hand("hold_output", how)
 
 
 def let_all_go() -> Generator[Action, Seen, None]:
     """Part of a procedure: nothing is held or supported any more."""
-    yield Hand("let_output_go", "Let the output go.")
+    yield Hand("let_output_go", "Release the output.")
     yield Hand("let_screw_go", "Take the clamp off the shaft, hands off the screw.")
     yield Hand(
         "free_load",
         "Hold the load by hand, take the support away, and let it down slowly until springs or "
-        "end carry it: where a spring is missing or slack it would fall.",
+        "end carry it: if a spring is missing or slack, it would fall.",
     )

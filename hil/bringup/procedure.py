@@ -29,7 +29,7 @@ from hil.procedures import (
 )
 
 BEFORE_STOP_S = 2.0
-MOST_LOOKS = 200  # at what a step saw; each brings 20 ms or more
+MOST_LOOKS = 200  # latest observations kept; each spans 20 ms or more
 
 
 def bring_up(
@@ -47,13 +47,13 @@ def bring_up(
         steps: those to run, in order.
         context: shared by them.
         passed: keys of steps that passed before; added to.
-        on_start, on_result: told of each step, so that a record is complete at any moment.
+        on_start, on_result: called for each step, so that a record is complete at any moment.
     """
     results = []
     for step in steps:
         missing = [key for key in step.needs if key not in passed]
         if missing:
-            result = Result(step.key, text=f"not run: first must pass {', '.join(missing)}")
+            result = Result(step.key, text=f"not run: {', '.join(missing)} must pass first")
         else:
             on_start(step)
             yield Note(f"{step.title}: {step.happens}")
@@ -70,7 +70,7 @@ def bring_up(
 
 
 def watched(procedure: Procedure, keep: Callable[[Seen], None]) -> Generator[Action, Seen, Any]:
-    """The procedure, with all that it sees told to ``keep``."""
+    """Run the procedure, passing all its observations to ``keep``."""
     try:
         action = next(procedure)
         while True:
@@ -122,7 +122,7 @@ def _stopped(step: Step, stop: BenchStopped, rows: Floats) -> Result:
 
 
 def make_safe() -> Generator[Action, Seen, None]:
-    """Power off, hold-to-run control no longer wanted, stop reset, the profile's own limits."""
+    """Power off, release the hold-to-run control, reset a stop, restore the profile's limits."""
     yield RequireHoldToRun(False)
     yield Ask(PowerOff())
     yield Pause(0.1)

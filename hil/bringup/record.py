@@ -1,9 +1,8 @@
-"""The commissioning record: what was verified, by what evidence, and where to go on.
+"""The commissioning record: verified steps, their evidence, and the point to resume from.
 
-A folder: ``bringup.yaml`` for programs, ``bringup.html`` for people (self-contained), and in
+It is a folder: ``bringup.yaml`` for programs, ``bringup.html`` for people (self-contained), and in
 ``evidence`` each step's samples (Parquet, columns as in ``hil.core.samples``) and plots (SVG, and
-JSON to be drawn again). It is whole
-on the disk after each step, whatever ends the bring-up.
+JSON for redrawing). It is complete on disk after each step, however the bring-up ends.
 """
 
 from __future__ import annotations
@@ -44,27 +43,26 @@ from hil.recorder import own_version, write_whole
 POWER, FORCE, SPEED = (
     INDEX[name] for name in ("power_stage", "spring_force_N", "nut_velocity_m_s")
 )
-BEGUN = "begun; interrupted unless it runs now"
+BEGUN = "begun; interrupted unless running now"
 
 
 def profile_hash(profile: Profile) -> str:
-    """SHA-256 of what the profile says of the rig; how a rig is simulated is left out."""
+    """Return the SHA-256 of the profile without its ``simulation`` part."""
     data = profile_to_dict(profile)
     data.pop("simulation", None)
     return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
 
 
 class BringUpRecord:
-    """A record that grows. Files are written in a thread of its own: the bench goes on.
+    """A growing record. Its files are written in their own thread, so the bench continues.
 
     Args:
         folder: made if missing.
         data: contents of ``bringup.yaml``; see :meth:`begin` and :meth:`load`.
-        steps: all of the bring-up, for their words and what needs what.
+        steps: all steps of the bring-up, for their texts and their ``needs``.
 
     Attributes:
-        passed: keys of the steps that stand verified; ``hil.bringup.procedure.bring_up`` and this
-            share it.
+        passed: keys of the verified steps; shared with ``hil.bringup.procedure.bring_up``.
         known: what the steps have measured.
         peak_force_N, peak_speed_m_s: largest seen with the power stage on, by the sensors.
     """
@@ -79,7 +77,7 @@ class BringUpRecord:
         self._rows: list[Rows] = []
         self._jobs = ThreadPoolExecutor(1, "record")
         self._error: Exception | None = None
-        self._profile: Profile | None = None  # whose rig is verified when all steps have passed
+        self._profile: Profile | None = None  # its rig is verified when all steps have passed
 
     @classmethod
     def begin(
@@ -91,16 +89,16 @@ class BringUpRecord:
         steps: Sequence[Step],
         simulated: bool,
     ) -> BringUpRecord:
-        """A new record; written at once, with every step not run.
+        """Return a new record; written at once, with every step not run.
 
         Raises:
-            RecordError: the folder holds one already.
+            RecordError: the folder already holds one.
             OSError: it cannot be written.
         """
         folder = Path(folder)
         if (folder / YAML).exists():
             raise RecordError(
-                f"'{folder}' holds a bring-up record already; go on with it (--resume), or "
+                f"'{folder}' already holds a bring-up record; resume it (--resume), or "
                 "name another folder"
             )
         (folder / EVIDENCE).mkdir(parents=True, exist_ok=True)
@@ -138,10 +136,10 @@ class BringUpRecord:
 
     @classmethod
     def load(cls, folder: Path | str, profile: Profile, steps: Sequence[Step]) -> BringUpRecord:
-        """The record in ``folder``, to go on with.
+        """Return the record in ``folder``, to be resumed.
 
         Raises:
-            RecordError: there is none, it is damaged, or it is one of another profile.
+            RecordError: not found, damaged, or of another profile.
         """
         data = read_record(folder)
         theirs = data["profile"]
@@ -152,9 +150,9 @@ class BringUpRecord:
             )
         if theirs["sha256"] != profile_hash(profile):
             raise RecordError(
-                f"the profile '{profile.name}' has changed since '{folder}' was recorded, so "
-                "that what was verified may no longer hold; begin a new bring-up, or take the "
-                "change back"
+                f"the profile '{profile.name}' has changed since '{folder}' was recorded, so the "
+                "verification may no longer be valid; begin a new bring-up, or undo the "
+                "change"
             )
         known = {step.key for step in steps}
         kept = {e["step"]: e for e in data["steps"] if e["step"] in known}
@@ -172,7 +170,7 @@ class BringUpRecord:
         return [s for s in self._steps.values() if s.recheck_on_resume or s.key not in self.passed]
 
     def to_reach(self, key: str) -> list[Step]:
-        """The step ``key``, after what it needs and is not, or no longer, verified."""
+        """Return the step ``key``, preceded by the steps it needs that are not verified now."""
         wanted = needed(key, self._steps)
         return [
             s
@@ -182,15 +180,15 @@ class BringUpRecord:
         ]
 
     def context(self, profile: Profile, facts: DriveFacts, simulated: bool) -> Context:
-        """For the steps; shares ``known``."""
+        """Return the context for the steps; it shares ``known``."""
         return Context(profile, facts, self.known, simulated)
 
     # -- while it runs ------------------------------------------------------------------
 
     def on_start(self, step: Step) -> None:
-        """A step begins: whatever cuts it off, the record says that it had."""
+        """Record that a step begins, so that an interruption shows in the record."""
         self._rows.clear()
-        # It is not verified while it runs, nor is what relies on it if it is cut off.
+        # It is not verified while it runs, nor are the steps that rely on it if it is interrupted.
         self.passed.discard(step.key)
         entry = self._entry_of(step.key)
         entry.clear()
@@ -199,9 +197,9 @@ class BringUpRecord:
         self._verify()
 
     def on_result(self, step: Step, result: Result) -> None:
-        """A step has ended: write it, its samples and its plots."""
+        """Write a step that has ended, its samples and its plots."""
         if result.verdict is not Verdict.PASS:
-            # What was verified on the strength of this one is verified no longer.
+            # Steps that rely on this one are no longer verified.
             for other in self._steps:
                 if step.key in needed(other, self._steps):
                     self.passed.discard(other)
@@ -229,11 +227,11 @@ class BringUpRecord:
         self._verify()
 
     def watch(self, procedure: Procedure) -> Generator[Action, Seen, Any]:
-        """The procedure, with every sample that it sees kept as evidence."""
+        """Run the procedure, keeping every sample that it receives as evidence."""
         return watched(procedure, self._keep)
 
     def applied(self, profile: Profile, changes: dict[str, str]) -> None:
-        """Proposed changes were written to the profile, which is now ``profile``."""
+        """Note that proposed changes were written to the profile, which is now ``profile``."""
         self.data["applied_changes"] = {**self.data["applied_changes"], **changes}
         self.data["profile"]["sha256"] = profile_hash(profile)
         for entry in self.data["steps"]:
@@ -244,21 +242,21 @@ class BringUpRecord:
         self._verify()
 
     def close(self) -> None:
-        """Wait until everything is on the disk.
+        """Wait until everything is on disk.
 
         Raises:
-            OSError: the disk refused something.
+            OSError: writing failed.
             RecordError: something else went wrong.
         """
         self._jobs.shutdown()
         self._complain()
 
     def wait(self) -> None:
-        """As :meth:`close`, to be gone on with."""
+        """Wait as :meth:`close` does, but keep the record open."""
         self._jobs.submit(lambda: None).result()
         self._complain()
 
-    # -- its own --------------------------------------------------------------------------
+    # -- internal -------------------------------------------------------------------------
 
     def _complain(self) -> None:
         error, self._error = self._error, None
@@ -266,14 +264,14 @@ class BringUpRecord:
             raise error
         if error is not None:
             raise RecordError(
-                f"'{self.folder}' was not written whole ({type(error).__name__}: {error})"
+                f"'{self.folder}' was not written completely ({type(error).__name__}: {error})"
             ) from error
 
     def _verify(self) -> None:
-        """Keep that the rig is verified when every step stands so; take it back otherwise."""
+        """Keep the rig's verification when every step has passed; withdraw it otherwise."""
         profile = self._profile
         if profile is None or self.data["simulated"]:
-            return  # a simulated rig's record says nothing of a real one
+            return  # a simulated rig's record says nothing about a real one
         if all(entry["verdict"] == Verdict.PASS for entry in self.data["steps"]):
             when = self.data["updated"]
             self._later(lambda: verify(profile, self.folder, when))
@@ -298,7 +296,7 @@ class BringUpRecord:
         def guarded() -> None:
             try:
                 job()
-            except Exception as error:  # told by close and wait
+            except Exception as error:  # raised by close and wait
                 self._error = self._error or error
 
         self._jobs.submit(guarded)
@@ -322,7 +320,7 @@ class BringUpRecord:
         self._later(lambda: self._write(snapshot))
 
     def _write(self, data: dict[str, Any]) -> None:
-        # The page draws with matplotlib, which takes a second to load: not before it is needed.
+        # The page uses matplotlib, which takes a second to load: import it only when needed.
         from hil.bringup.record_page import page
 
         write_whole(self.folder / YAML, record_text(data).encode())
@@ -330,7 +328,7 @@ class BringUpRecord:
 
 
 def needed(key: str, steps: dict[str, Step]) -> set[str]:
-    """Keys of every step that ``key`` relies on, at any remove."""
+    """Return the keys of all steps that ``key`` relies on, directly or indirectly."""
     found: set[str] = set()
     waiting = list(steps[key].needs) if key in steps else []
     while waiting:
@@ -342,7 +340,7 @@ def needed(key: str, steps: dict[str, Step]) -> set[str]:
 
 
 def first_finding(results: Iterable[Result]) -> dict[str, str] | None:
-    """Code, sentence and fix of the first finding, for machines."""
+    """Return code, sentence and fix of the first finding, for programs."""
     for result in results:
         for found in result.findings:
             return {"code": found.code, "sentence": found.sentence, "fix": found.fix}

@@ -1,4 +1,4 @@
-"""The files of a commissioning record: names, what is in them, and reading them back."""
+"""The files of a commissioning record: names, contents, and reading them back."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def new_record_folder(records: Path, rig: str) -> Path:
 
 
 def read_record(folder: Path | str) -> dict[str, Any]:
-    """Contents of a folder's ``bringup.yaml``.
+    """Return the contents of a folder's ``bringup.yaml``.
 
     Raises:
         RecordError: missing, damaged, or of another schema_version.
@@ -61,9 +61,9 @@ def read_record(folder: Path | str) -> dict[str, Any]:
 
 
 def record_text(data: dict[str, Any]) -> str:
-    """``bringup.yaml`` of these contents."""
+    """Return the text of ``bringup.yaml`` for these contents."""
     head = (
-        "# Commissioning record. 'hookeline bringup --resume' goes on from here; bringup.html is\n"
+        "# Commissioning record. 'hookeline bringup --resume' continues from here; bringup.html is\n"
         "# the same to read, sign and keep. Values in 'known' are in SI units.\n"
     )
     dumper = getattr(yaml, "CSafeDumper", yaml.SafeDumper)
@@ -73,7 +73,7 @@ def record_text(data: dict[str, Any]) -> str:
 
 
 def write_samples(path: Path, rows: Rows) -> None:
-    """Rows of shape (n, len(COLUMNS)) as Parquet. Raises ``OSError``."""
+    """Write rows of shape (n, len(COLUMNS)) as Parquet; raise ``OSError`` on failure."""
     schema = schema_of(motion=spoken())
     sink = pa.BufferOutputStream()
     table = pa.Table.from_batches([batch_of(rows, COLUMNS, schema, spoken())], schema)
@@ -82,7 +82,7 @@ def write_samples(path: Path, rows: Rows) -> None:
 
 
 def plot_text(plot: Plot) -> str:
-    """A plot as JSON, so that it can be drawn again; what is not a number is null."""
+    """Return a plot as JSON, so that it can be drawn again; NaN becomes null."""
     return json.dumps(
         {
             "title": plot.title,
@@ -97,11 +97,11 @@ def plot_text(plot: Plot) -> str:
 
 
 def kept_plots(folder: Path, entry: dict[str, Any]) -> list[Plot]:
-    """The plots of a step, of an entry of ``bringup.yaml``; what cannot be read is left out."""
+    """Return the plots of a step's entry in ``bringup.yaml``; unreadable ones are left out."""
     plots = []
     for kept in entry["plots"]:
         try:
-            # Only what lies in the folder: a record may come from elsewhere.
+            # Only files in the folder: a record may come from elsewhere.
             file = folder / EVIDENCE / Path(kept["data"]).name
             plots.append(_plot(json.loads(file.read_text("utf-8"))))
         except (OSError, KeyError, TypeError, ValueError):

@@ -17,24 +17,24 @@ from matplotlib.figure import Figure as Canvas
 
 from hil.bringup.step import Plot, Verdict
 
-# Okabe and Ito's palette, told apart with any colour vision; the dashes tell lines apart in grey.
+# Okabe and Ito's palette, told apart with any colour vision; the dashes distinguish lines in grey.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#1b2230")
 UNSAID = dict.fromkeys(("Creator", "Date", "Format", "Type"))
-LEGEND_INSIDE = 4  # more names than these hide what they name
+LEGEND_INSIDE = 4  # more names would hide the curves
 DASHES = ("-", "--", "-.", ":")
 
 
 def plot_svg(plot: Plot) -> str:
-    """A plot as an ``<svg>`` element, to stand in a page."""
+    """Return a plot as an ``<svg>`` element for a page."""
     with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "none"}):
         canvas = Canvas(figsize=(6.4, 2.9))
         FigureCanvasSVG(canvas)
-        many = len(plot.traces) > LEGEND_INSIDE  # beside the plot then
-        # Fixed margins: having them laid out takes as long again as all the rest.
+        many = len(plot.traces) > LEGEND_INSIDE  # then the legend is beside the plot
+        # Fixed margins: automatic layout takes as long as all the rest.
         axis = canvas.add_axes((0.11, 0.17, 0.68 if many else 0.86, 0.72))
         i = -1
         for trace in plot.traces:
-            # What was expected is dashed, in the colour of what was measured just before it.
+            # An expected curve is dashed, in the colour of the measured one before it.
             expected = i >= 0 and trace.expected
             i += not expected
             axis.plot(
@@ -68,12 +68,12 @@ def plot_svg(plot: Plot) -> str:
         text = io.StringIO()
         canvas.savefig(text, format="svg", transparent=True, metadata=UNSAID)
     svg = text.getvalue()
-    # Names of groups are the same in every plot, and a page may have each but once.
+    # Every plot has the same group ids, and an id may appear only once on a page.
     return re.sub(r'<g id="[^"]*"', "<g", svg[svg.index("<svg") :])
 
 
 def page(folder: Path, data: dict[str, Any]) -> str:
-    """The whole page from the contents of ``bringup.yaml``; plots are read from the folder."""
+    """Return the whole page from ``bringup.yaml``'s contents; plots are read from the folder."""
     steps = [
         {
             **entry,
@@ -94,13 +94,13 @@ def _template() -> Template:
 
 
 def summary(data: dict[str, Any]) -> tuple[str, bool]:
-    """One sentence on the whole, and whether every step has passed."""
+    """Return a one-sentence summary, and whether every step has passed."""
     steps = data["steps"]
     passed = sum(entry["verdict"] == Verdict.PASS for entry in steps)
     if passed == len(steps):
         return f"All {passed} steps passed.", True
     stuck = next((e for e in steps if e["verdict"] in (Verdict.FAIL, Verdict.NEEDS_PERSON)), None)
-    text = f"{passed} of {len(steps)} steps passed; this rig is not known to be right."
+    text = f"{passed} of {len(steps)} steps passed; this rig is not yet verified."
     if stuck is not None:
         text += f" {stuck['title']}: {stuck['verdict']}."
     return text, False
@@ -110,7 +110,7 @@ def _svgs(folder: Path, entry: dict[str, Any]) -> list[str]:
     found = []
     for plot in entry["plots"]:
         try:
-            # Only what lies in the folder: a record may come from elsewhere.
+            # Only files in the folder: a record may come from elsewhere.
             found.append((folder / "evidence" / Path(plot["file"]).name).read_text("utf-8"))
         except OSError:
             continue

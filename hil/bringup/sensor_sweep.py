@@ -1,4 +1,4 @@
-"""Lost travel between nut and deflection sensor, and whether springs or sensor lose it."""
+"""Travel lost between nut and deflection sensor, attributed to springs or sensor."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ FOLLOWS = 0.15
 WIDER = 1.8  # times the gentle deflection: the hand stays within 15 % of the rated force
 LOST_M = 1.2e-4  # a dozen steps of a caliper
 SOFTEST, STIFFEST = 0.6, 1.6  # of the stated rate
-BENT_M = 4e-5  # off a straight line, over its slope: four of them
+BENT_M = 4e-5  # off a straight line, over its slope: four caliper steps
 BALANCE = Read(
-    "Force on the spring balance, + if it pulls in the sense in which the rod extends",
+    "Force on the spring balance, + if it pulls in the direction in which the rod extends",
     "balance_N",
     "N",
 )
@@ -28,17 +28,17 @@ BALANCE = Read(
 
 @dataclass(frozen=True)
 class Sweep:
-    """Deflection shown over that by caliper, and the travel that a reversal loses of it, in m."""
+    """Ratio of shown deflection to that by caliper, and the travel lost at a reversal, in m."""
 
     scale: float
     lost_m: float
 
 
 def judge_sweep(spots: Sequence[Spot]) -> Sweep:
-    """Tell a wrong scale from lost travel by five spots: 0, outward, 0, inward, 0.
+    """Distinguish a wrong scale from lost travel by five spots: 0, outward, 0, inward, 0.
 
-    A wrong scale leaves a straight line; what sticks or slacks lacks its width in the two legs
-    after the first turn (the sensor taken for right by its scale, or the width at its least).
+    A wrong scale leaves a straight line; stiction or slack loses its width in the two legs after
+    the first reversal (with the scale assumed correct, this is the smallest possible width).
     """
     true = np.array([spot.true_nut_m for spot in spots])
     shown = np.array([spot.deflection_m for spot in spots])
@@ -52,10 +52,10 @@ def judge_sweep(spots: Sequence[Spot]) -> Sweep:
 
 
 def wider_sweep(spots: list[Spot], lead: float, gentle_m: float) -> Generator[Action, Seen, Sweep]:
-    """Sweep further a sensor that showed nothing, out and back; its spots are added to ``spots``.
+    """Sweep a sensor that showed nothing farther, out and back; its spots are added to ``spots``.
 
-    One that sticks by more than the first sweep was wide follows now, less what it sticks by; one
-    that is not connected to the springs does not.
+    A sensor that sticks by more than the width of the first sweep now follows, less its lost
+    travel; one that is not connected to the springs does not.
     """
     for target in (WIDER * gentle_m, -WIDER * gentle_m, 0.0):
         away = spots[0].true_nut_m + target - spots[-1].true_nut_m
@@ -66,16 +66,16 @@ def wider_sweep(spots: list[Spot], lead: float, gentle_m: float) -> Generator[Ac
 
 
 def pressed_share(context: Context, lead: float, gentle_m: float) -> Generator[Action, Seen, float]:
-    """Share of what the sensor misses that the springs give by their force on a balance.
+    """Return the share of the sensor's lost travel that the springs show as force on a balance.
 
     About 1: the springs follow the nut and the sensor does not. About 0: the nut moves alone.
-    NaN without a balance, or if nothing was missed.
+    NaN without a balance, or if nothing was lost.
     """
     profile = context.profile
     arms = arm_ratio(profile.rig)
     yield hold_output(
-        "Something is lost between nut and sensor. Hook a spring balance to the load point and "
-        "hold it with that, so that it does not move; you will read the balance."
+        "Travel is lost between nut and sensor. Hook a spring balance to the load point and hold "
+        "the load point with it, so that it does not move; you will read the balance."
     )
     spots, forces = [], []
     for away_m in (gentle_m, -2.0 * gentle_m, -gentle_m):
@@ -86,7 +86,7 @@ def pressed_share(context: Context, lead: float, gentle_m: float) -> Generator[A
     steps = np.abs(np.diff(forces))
     if true[0] - shown[0] < STANDS_M or not np.all(np.isfinite(steps)):
         return math.nan
-    # Going on in one sense nothing is lost: that gives the rate, within what springs may be.
+    # Without a reversal no travel is lost: that gives the rate, within plausible bounds.
     stated = stated_rate_N_m(profile)
     rate = steps[1] / true[1] if true[1] > LOST_M else stated
     given = steps[0] / min(max(rate, SOFTEST * stated), STIFFEST * stated)

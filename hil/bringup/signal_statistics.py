@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 WINDOW_S = 0.2
-BLOCK = 50  # samples in which a drive that lags keeps in step
-DROPOUT_SIGMAS = 12.0  # no noise that is anywhere near normal goes so far
-HUM_LAG = 2  # samples; hum is alike there, noise is not, nor noise that comes twice
+BLOCK = 50  # samples within which a lagging drive stays in step
+DROPOUT_SIGMAS = 12.0  # approximately normal noise never goes this far
+HUM_LAG = 2  # samples; hum correlates at this lag, noise does not, nor noise whose values repeat
 
 
 @dataclass(frozen=True)
@@ -21,10 +21,10 @@ class AtRest:
     """Statistics of a reading while nothing moves, in counts.
 
     Attributes:
-        middle: median. noise: standard deviation of the bulk, slow changes and outliers apart.
-        wander: range of the medians of windows of 0.2 s. dropouts: how often it left the bulk
-            for a moment. share_top, share_bottom: of samples at either end of the range.
-        distinct: different values seen. hum: correlation of neighbours, 0 for white noise.
+        middle: median. noise: standard deviation of the bulk, without slow changes and outliers.
+        wander: range of the medians of windows of 0.2 s. dropouts: number of brief departures
+            from the bulk. share_top, share_bottom: of samples at either end of the range.
+        distinct: number of different values. hum: correlation of neighbours, 0 for white noise.
     """
 
     middle: float
@@ -38,14 +38,14 @@ class AtRest:
 
 
 def at_rest(counts: Floats, top: int, margin: int, period_s: float) -> AtRest:
-    """Judge at least one window of readings; ``margin`` counts from an end are the end."""
+    """Judge at least one window of readings; within ``margin`` counts of an end is the end."""
     window = max(2, round(WINDOW_S / period_s))
     whole = max(1, len(counts) // window)
     medians = np.array([np.median(part) for part in np.array_split(counts, whole)])
     lengths = [len(part) for part in np.array_split(counts, whole)]
     rest = counts - np.repeat(medians, lengths)
     spread = 1.4826 * float(np.median(np.abs(rest)))  # of a normal distribution
-    # Rounding alone may leave no spread at all.
+    # Rounding may leave no spread at all.
     outside = np.abs(rest) > DROPOUT_SIGMAS * (spread + 0.5)
     bulk = rest[~outside]
     started = int(np.count_nonzero(outside[1:] & ~outside[:-1])) + int(outside[0])
@@ -68,21 +68,21 @@ def _alike(values: Floats, lag: int) -> float:
 
 
 def lost_share(age_s: Floats, period_s: float) -> float:
-    """Share of cycles in which no new sample of the motor had come."""
+    """Return the share of cycles without a new sample of the motor."""
     return float(np.mean(age_s > 0.95 * period_s))
 
 
 def doubled_share(values: Floats) -> float:
-    """Share of blocks in which every value comes twice and does change in between.
+    """Return the share of blocks in which every value appears twice and changes in between.
 
-    NaN if the values change too seldom to tell.
+    NaN if the values change too seldom to judge.
     """
     doubled = told = 0
     for start in range(0, len(values) - BLOCK, BLOCK):
         same = values[start : start + BLOCK] == values[start + 1 : start + BLOCK + 1]
         even, odd = float(np.mean(same[::2])), float(np.mean(same[1::2]))
         if min(even, odd) > 0.8:
-            continue  # hardly a change: nothing to see
+            continue  # hardly any change: cannot be judged
         told += 1
         doubled += max(even, odd) >= 0.95
     return doubled / told if told else math.nan

@@ -1,4 +1,4 @@
-"""Springs as the motor feels them: rates, knee and losses of one push and release."""
+"""Springs measured by the motor: rates, knee and losses of one push and release."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ Floats = NDArray[np.float64]
 
 GRID = 120
 EDGE = 0.04  # of the travel, at either end of it: the nut starts, turns and stops there
-KNEE_FROM, KNEE_TO = 0.1, 0.85  # of the travel: where a knee leaves enough on either side
+KNEE_FROM, KNEE_TO = 0.1, 0.85  # of the travel: range in which a knee leaves enough on either side
 STANDS_M = 1e-5
 
 
 @dataclass(frozen=True)
 class Push:
-    """One push and release against an end, all counted positive into the end; SI.
+    """One push and release against an end, all positive towards the end; SI.
 
-    ``top``: how many of the samples belong to the push. ``torque`` as measured by the drive.
+    ``top``: number of samples that belong to the push. ``torque`` as measured by the drive.
     """
 
     travel: Floats
@@ -35,7 +35,7 @@ class Push:
 
 @dataclass(frozen=True)
 class Screw:
-    """``per_torque``: N per N·m without loss; efficiencies as the profile states them."""
+    """The screw. ``per_torque``: N per N·m without loss; efficiencies as stated in the profile."""
 
     per_torque: float
     forward: float
@@ -43,7 +43,7 @@ class Screw:
 
     @property
     def both(self) -> float:
-        """Torque over lossless torque, mean of push and release at one force."""
+        """Ratio of torque to lossless torque, mean of push and release at one force."""
         return 0.5 * (1.0 / self.forward + self.backward)
 
     @property
@@ -54,13 +54,13 @@ class Screw:
 
 @dataclass(frozen=True)
 class Curve:
-    """Force by the motor over travel of the nut, friction cancelled.
+    """Force by the motor against travel of the nut, friction cancelled.
 
     Attributes:
         travel, force: m and N. inner, outer: slopes in N/m before and after ``knee`` (m);
             without a knee ``outer`` and ``knee`` are NaN. loss: half the width of the force's
-            loop over the force, beyond what the screw loses.
-        end_rate: slope of the last part of the push, N/m; infinite if the nut stood.
+            loop over the force, beyond the loss of the screw.
+        end_rate: slope of the last part of the push, N/m; infinite if the nut stood still.
     """
 
     travel: Floats = field(default_factory=lambda: np.zeros(0))
@@ -73,12 +73,13 @@ class Curve:
 
 
 def spring_curve(push: Push, screw: Screw, scale: float, top_N: float) -> Curve:
-    """The curve of one push; ``scale`` is true force over force by the motor.
+    """Return the curve of one push; ``scale`` is true force over force by the motor.
 
-    ``top_N``: the last part of the push, by which binding is judged; well above what sticks.
+    ``top_N``: the last part of the push, by which binding is judged; well above stiction.
 
     Going in T = F·lead/(2π·η) + T_f, coming back T = F·lead·η_b/2π − T_f. The mean of both
-    at one place has no friction; their difference has it twice, and what screw and springs lose.
+    at one position is free of friction; their difference contains it twice, plus the losses of
+    screw and springs.
     """
     up, down = slice(0, push.top), slice(push.top, None)
     far = float(np.max(push.travel[up], initial=0.0))
@@ -86,7 +87,7 @@ def spring_curve(push: Push, screw: Screw, scale: float, top_N: float) -> Curve:
     end_rate = _end_rate(push, per * screw.forward, top_N)
     if push.top < 20 or len(push.travel) - push.top < 20 or far < 10 * STANDS_M:
         return Curve(end_rate=end_rate)
-    # Coming back the nut stands at first, while friction turns round.
+    # On release the nut stands still at first, while friction reverses.
     back = push.travel[down] < far - max(2 * STANDS_M, EDGE * far)
     if np.count_nonzero(back) < 10:
         return Curve(end_rate=end_rate)
@@ -102,7 +103,7 @@ def spring_curve(push: Push, screw: Screw, scale: float, top_N: float) -> Curve:
 
 
 def two_slopes(x: Floats, y: Floats) -> tuple[float, float, float]:
-    """(slope before, slope after, knee) of the two lines that fit best; NaN where one does."""
+    """Return (slope before, slope after, knee) of the two best lines; NaN if one line fits."""
     single = np.polyfit(x, y, 1)
     plain = float(np.sum((np.polyval(single, x) - y) ** 2))
     best = (plain, float(single[0]), math.nan, math.nan)
@@ -114,14 +115,14 @@ def two_slopes(x: Floats, y: Floats) -> tuple[float, float, float]:
         if rest < best[0]:
             best = (rest, float(found[1]), float(found[1] + found[2]), float(knee))
     rest, inner, outer, knee = best
-    # A bend that hardly improves the fit, or hardly bends, is none.
+    # A bend that hardly improves the fit, or hardly bends, does not count.
     if not rest < 0.5 * plain or not abs(outer / inner - 1) > 0.2:
         return float(single[0]), math.nan, math.nan
     return inner, outer, knee
 
 
 def _over(x: Floats, y: Floats, at: Floats) -> Floats:
-    """Mean of ``y`` near each place, of samples that come in any order."""
+    """Return the mean of ``y`` near each position; samples may be in any order."""
     order = np.argsort(x)
     x, y = x[order], y[order]
     half = 0.5 * (at[1] - at[0])

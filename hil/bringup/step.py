@@ -28,10 +28,10 @@ class Verdict(enum.StrEnum):
 
 @dataclass(frozen=True)
 class Finding:
-    """A mistake, named: ``code`` from ``hil.bringup.findings``, and in words with the fix.
+    """A named problem: ``code`` from ``hil.bringup.findings``, a sentence, and the fix.
 
-    ``changes``: profile keys (dotted) and their new values as text, if the fix may as well
-    be one of the profile.
+    ``changes``: profile keys (dotted) and their new values as text, if the profile may be
+    corrected instead.
     """
 
     code: str
@@ -42,7 +42,7 @@ class Finding:
 
 @dataclass(frozen=True)
 class Measured:
-    """One figure of a step: what it is, what was expected, and why that was expected."""
+    """One figure of a step: its name, the expected value, and the reason for it."""
 
     name: str
     value: float | str
@@ -52,11 +52,11 @@ class Measured:
     good: bool = True
 
 
-@dataclass(frozen=True, eq=False)  # arrays have no one answer to whether they are equal
+@dataclass(frozen=True, eq=False)  # arrays do not compare to a single truth value
 class Trace:
     """One line of a plot; ``x`` and ``y`` of the same length, in the plot's units.
 
-    A label that ends in one of ``EXPECTED`` is what was expected of the line before it.
+    A label that ends in one of ``EXPECTED`` marks the expected curve of the line before it.
     """
 
     label: str
@@ -70,7 +70,7 @@ class Trace:
 
 @dataclass(frozen=True)
 class Plot:
-    """Evidence to look at."""
+    """A plot as evidence."""
 
     title: str
     x_label: str
@@ -108,10 +108,10 @@ class Context:
     Attributes:
         profile: as loaded.
         facts: of the drive.
-        known: what earlier steps have measured (SI; names end in their unit), kept in the
-            record so that a resumed bring-up has it. A step may rely only on what the steps
-            that it ``needs`` have put there.
-        simulated: no person is there; simulated hands answer.
+        known: values measured by earlier steps (SI; names end in their unit), kept in the record
+            for a resumed bring-up. A step may rely only on values from the steps that it
+            ``needs``.
+        simulated: no person is present; simulated hands answer.
     """
 
     profile: Profile
@@ -122,7 +122,7 @@ class Context:
 
 @dataclass(frozen=True)
 class Step:
-    """One step: words for the person, and the generator that does it.
+    """One step: texts for the operator, and the generator that performs it.
 
     Attributes:
         key: short name, as on the command line.
@@ -131,7 +131,7 @@ class Step:
         clear: what must be clear of the machine.
         energises: the power stage is on at some time.
         needs: keys of steps that must have passed.
-        recheck_on_resume: run again when a bring-up is resumed, since it may have changed meanwhile.
+        recheck_on_resume: run again when a bring-up is resumed, since its result may have changed.
     """
 
     key: str

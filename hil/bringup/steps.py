@@ -1,4 +1,4 @@
-"""The steps of the bring-up, in an order that never relies on what is not verified yet."""
+"""The steps of the bring-up, in an order that never relies on anything not yet verified."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Sensors at rest: what both show while nothing moves, and the temperature of the drive."""
+"""Sensors at rest: both readings while nothing moves, and the temperature of the drive."""
 
 from __future__ import annotations
 
@@ -16,12 +16,16 @@ from hil.procedures import Action, Pause, Seen, column
 
 NOISE_FACTOR = 4.0
 WANDER_SHARE = 0.01  # of the range
-# Per second: of the range, and of the stated noise. White noise of that size shows a fifth of it.
+# Per second: of the range, and of the stated noise. White noise of that size gives a fifth of it.
 DRIFT_SHARE, DRIFT_OF_NOISE = 1.5e-5, 0.1
 OUTSIDE_SHARE = 0.1  # of the stroke: a nut beyond an end by more than springs at rest give
 MOST_MOVED_COUNTS = 4.0
 DROPS_COUNTS = 20.0
-OF_MOTION = ("deflection_open", "deflection_noisy", "deflection_drifts")  # or of a rig that moves
+OF_MOTION = (
+    "deflection_open",
+    "deflection_noisy",
+    "deflection_drifts",
+)  # a moving rig gives these too
 COLDEST_degC, HOTTEST_degC = -20.0, 80.0  # common practice, no source
 
 
@@ -57,7 +61,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
             seen.wander,
             "counts",
             f"at most {most_wander:.0f}",
-            "nothing moves: a reading that does floats",
+            "nothing moves: a reading that moves is floating",
             seen.wander <= most_wander,
         ),
         Measured(
@@ -68,7 +72,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
             seen.distinct,
             "",
             "2 or more",
-            "a converter that works shows its last bit change",
+            "the last bit of a working converter changes",
             seen.distinct > 1 or sensor.noise < 0.5,
         ),
     ]
@@ -83,7 +87,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
             drift,
             "counts/s",
             f"at most {most_drift:.2g} either way",
-            "a straight line through what is read while nothing moves",
+            "a straight line through the readings while nothing moves",
             abs(drift) <= most_drift,
         )
     )
@@ -130,12 +134,12 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
             inside,
         )
     )
-    # The nut counts from the lower end by the deflection at the start: that must be sound.
+    # The nut counts from the lower end by the deflection at the start, which must be sound.
     if not inside and wrong is None:
         result.findings.append(finding("reference_wrong", nut_mm=1e3 * nut_m))
     elif moved_counts > MOST_MOVED_COUNTS:
         lower = profile.sensors.motor.reference == "lower_end_at_start"
-        # Without power only a load that is not on its end moves a screw.
+        # Without power, only a load that is not at its end moves a screw.
         result.findings.append(
             finding(
                 "reference_wrong" if lower else "moves_unasked",
@@ -164,7 +168,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
 def judge_at_rest(
     seen: AtRest, stated_noise: float, most_noise: float, most_wander: float
 ) -> Finding | None:
-    """The one thing that explains what a deflection sensor shows at rest; None if sound.
+    """Return the finding that explains a deflection sensor's reading at rest; None if sound.
 
     Args:
         stated_noise, most_noise, most_wander: in counts.
@@ -179,14 +183,14 @@ def judge_at_rest(
         return finding("deflection_noisy", noise_counts=seen.noise, stated_counts=stated_noise)
     if seen.dropouts:
         return finding("deflection_intermittent", dropouts_count=seen.dropouts)
-    # A converter of little noise may well stand still: then the hand tells.
+    # A converter with little noise may stand still: then the step by hand decides.
     if seen.distinct == 1 and stated_noise >= 0.5:
         return finding("deflection_frozen", reading_counts=seen.middle)
     return None
 
 
 def _drift(counts: Floats, time: Floats) -> float:
-    """Slope in counts/s of a line through the medians of tenths, moments of dropout apart."""
+    """Return the slope in counts/s of a line through the means of tenths, without dropouts."""
     parts = np.array_split(np.arange(len(counts)), 10)
     middles = [float(np.median(counts[part])) for part in parts]
     means = [
@@ -201,8 +205,8 @@ SENSORS_AT_REST = Step(
     "sensors_at_rest",
     "Sensors at rest",
     happens="Both sensors are watched for two seconds while nothing moves.",
-    wrong="A broken, shorted, floating or noisy wire of the deflection sensor, a drifting reading, or a "
-    "rig off its lower end: found here.",
+    wrong="This step finds a broken, shorted, floating or noisy wire of the deflection sensor, a "
+    "drifting reading, or a rig off its lower end.",
     clear="Hands off the lever and the cables; the power stage stays off.",
     run=sensors_at_rest,
     needs=("talk",),

@@ -32,7 +32,7 @@ from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdi
 from hil.procedures import Action, Hand, Seen, column
 
 WIGGLE_S = 1.5
-TRIAL_SHARE = 0.5  # of the gentle deflection: the first touch, while even the sense is unknown
+TRIAL_SHARE = 0.5  # of the gentle deflection: the first turn, while even the direction is unknown
 AGREES = 0.1  # of a turn by eye (a few degrees) against the caliper
 SCALE_LOW, SCALE_HIGH = 0.75, 1.33  # calibration refines it; 1.4 is half way to wrong by two
 FAR_FROM_ZERO = 0.1  # of the span
@@ -65,18 +65,18 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
         result.text = "the screw cannot be turned by hand"
         yield from let_all_go()
         return result
-    # From here on the nut goes outward, whatever the hand of the screw.
+    # From here on the nut moves outward, whatever the hand of the screw.
     outward = math.copysign(1.0, moved)
     up = yield from at_spot(outward, caliper=True)
     lead = _judge_screw(context, result, first, up, outward)
     if abs(lead) < STANDS_M:
         yield from let_all_go()
         return result
-    # Springs that do not carry the output back leave it anywhere: their own step finds that.
+    # Springs that do not return the output leave it anywhere: their own step finds that.
     free = min(start, up, key=lambda spot: abs(spot.deflection_m))
     yield hold_output()
     spots = [(yield from at_spot(0.0, caliper=True))]
-    # The second and the third go on in one sense: there nothing that sticks or slacks shows.
+    # The second and third continue in one direction, where stiction or slack does not show.
     for target in (gentle_m, 0.0, -gentle_m, 0.0):
         away = spots[0].true_nut_m + target - spots[-1].true_nut_m
         spots.append((yield from at_spot(away / lead, caliper=True)))
@@ -85,23 +85,23 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
         lags = yield from wider_sweep(spots, lead, gentle_m)
     pressed = math.nan
     if lags.lost_m > LOST_M:
-        yield Hand("let_output_go", "Let the output go.")
+        yield Hand("let_output_go", "Release the output.")
         pressed = yield from pressed_share(context, lead, gentle_m)
     _judge_deflection(context, result, free, spots, lags, pressed)
     if math.isfinite(pressed):
         spots[-1] = yield from at_spot(0.0, caliper=True)
-    yield Hand("let_output_go", "Let the output go.")
+    yield Hand("let_output_go", "Release the output.")
     yield from at_spot((start.true_nut_m - spots[-1].true_nut_m) / lead)
     yield from let_all_go()
     if result.findings:
-        result.verdict = Verdict.NOT_RUN  # what was found counts for more than a turn cut short
+        result.verdict = Verdict.NOT_RUN  # findings outweigh an incomplete turn
         result.text = "; ".join(found.sentence for found in result.findings)
         return result
     if result.verdict is Verdict.NEEDS_PERSON:
         return result
     context.known["nut_m_per_turn"] = lead
     result.text = (
-        f"{LENGTH(abs(lead)):.2f}{LENGTH} a turn, {'right' if lead > 0 else 'left'} hand; the "
+        f"{LENGTH(abs(lead)):.2f}{LENGTH} per turn, {'right' if lead > 0 else 'left'} hand; the "
         f"deflection sensor follows by {context.known['deflection_scale']:.2f}"
     )
     return result
@@ -125,7 +125,7 @@ def _wiggle(context: Context, result: Result) -> Generator[Action, Seen, None]:
             seen.dropouts,
             "",
             "0",
-            "a sound connector does not mind",
+            "a sound connector tolerates it",
             seen.dropouts == 0,
         )
     )
@@ -145,7 +145,7 @@ def _wiggle(context: Context, result: Result) -> Generator[Action, Seen, None]:
 def _judge_screw(
     context: Context, result: Result, before: Spot, after: Spot, turns: float
 ) -> float:
-    """Hand, lead and encoder from one turn; returns the true signed lead in m per turn."""
+    """Judge hand, lead and encoder from one turn; return the true signed lead in m per turn."""
     profile = context.profile
     screw, motor, hand = profile.actuator.transmission, profile.sensors.motor, hand_of(profile)
     lead = (after.true_nut_m - before.true_nut_m) / turns
@@ -180,7 +180,7 @@ def _judge_screw(
         # Caliper and encoder agree with each other: the turn was not a whole one.
         result.verdict = Verdict.NEEDS_PERSON
         result.text = (
-            f"the shaft turned by {ratio:.2f} turns in place of one: find what holds it, or "
+            f"the shaft turned by {ratio:.2f} turns instead of one: find what holds it, or "
             "turn it by a whole turn, and repeat"
         )
         return lead
@@ -232,7 +232,7 @@ def _judge_screw(
 def _judge_deflection(
     context: Context, result: Result, free: Spot, spots: Sequence[Spot], lags: Sweep, pressed: float
 ) -> None:
-    """Sign, scale, zero and bits of the deflection sensor; the output was held meanwhile."""
+    """Judge sign, scale, zero and bits of the deflection sensor; the output was held."""
     profile = context.profile
     sensor, calibration = profile.sensors.deflection, profile.calibration
     true = np.array([spot.true_nut_m for spot in spots])
@@ -264,7 +264,7 @@ def _judge_deflection(
     )
     result.measured.append(
         Measured(
-            "travel that the reading loses where the nut turns back",
+            "travel that the reading loses when the nut reverses",
             1e3 * lags.lost_m,
             "mm",
             f"below {1e3 * LOST_M:g}",
@@ -359,7 +359,7 @@ def _per_count(metres: float) -> str:
 
 
 def _round(value: float, digits: int) -> float:
-    """To so many significant digits: what a turn by eye can tell."""
+    """Round to ``digits`` significant digits, the accuracy of a turn by eye."""
     return float(f"{value:.{digits}g}")
 
 
@@ -368,9 +368,9 @@ SENSORS_BY_HAND = Step(
     "Sensors by hand",
     happens="You move the sensor's cable, turn the screw by one turn and read the nut with a "
     "caliper, then load the springs a little both ways with the output held. If something is lost "
-    "between nut and sensor, a spring balance tells where.",
+    "between nut and sensor, a spring balance shows where.",
     wrong="A reversed or wrongly scaled sensor, a left-hand screw, a wrong lead or a loose contact "
-    "is found here. Pressed springs turn a shaft back that is let go.",
+    "is found here. If released, the shaft is turned back by the pressed springs.",
     clear="Power stays off. Take every weight off; keep fingers out of the lever.",
     run=sensors_by_hand,
     needs=("sensors_at_rest",),

@@ -37,7 +37,7 @@ def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
     for name, label, unit, most, why in unknown:
         answer = (
             yield Choose(
-                f"The drive does not tell its own {label}. Look it up in its configuration: is it "
+                f"The drive does not report its own {label}. Look it up in its configuration: is it "
                 f"at most {most:.4g} {unit}?",
                 f"drive_limit {name} {most * (1 + 1e-3):.9g}",
                 YES_NO,
@@ -54,7 +54,7 @@ def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
             )
         )
         if answer == "no":
-            result.findings.append(finding("drive_limit_high", note=f"{label}, told"))
+            result.findings.append(finding("drive_limit_high", note=f"{label}, as stated"))
         elif answer != "yes" and not result.findings:
             result.verdict = Verdict.NEEDS_PERSON
             result.text = f"look up the drive's own {label}, then repeat this step"
@@ -74,11 +74,11 @@ def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _permitted(context: Context) -> list[tuple[str, str, str, float, str]]:
-    """(name in ``own_limits``, label, unit, most, why) of every limit that is compared."""
+    """Return (name in ``own_limits``, label, unit, most, why) of every compared limit."""
     actuator, limits = context.profile.actuator, context.profile.limits
     current = most_current(context.profile)
     moves = "it acts on the mechanics even if the bench is dead, so no higher than"
-    itself = "by it the drive protects itself, not the rig; the bench stops before, at"
+    itself = "it protects the drive, not the rig; the bench stops earlier, at"
     return [
         (
             "torque_N_m",
@@ -123,7 +123,7 @@ DRIVE_LIMITS = Step(
     "drive_limits",
     "Limits in the drive itself",
     happens="The limits set in the drive are compared with the profile's.",
-    wrong="A drive that would give more than the motor and the rig bear: found here.",
+    wrong="This step finds a drive that would give more than the motor and the rig withstand.",
     clear="Nothing moves; the power stage stays off.",
     run=drive_limits,
     needs=("talk", "supply"),
