@@ -208,7 +208,7 @@ def show_curves(
 
 
 def main() -> int:
-    bench = Benchmark("Force loop: measured on the simulated rig, beside its prediction", __doc__)
+    bench = Benchmark("Force loop: measured on the simulated rig and predicted", __doc__)
     bench.parser.add_argument("--out", type=Path, help="folder for the curve over delay (PNG)")
     options = bench.parse()
     demo_rig(bench)
