@@ -1,4 +1,4 @@
-"""Profiles: read, checked, explained with file and line, written back."""
+"""Profiles: reading, checks, errors with file and line, writing back."""
 
 from hil.profile.actuator_schema import AnyActuator
 from hil.profile.checks import inconsistencies

@@ -1,7 +1,7 @@
 """Actuator of a profile: transmission, motor, friction and springs.
 
-A transmission is a screw or a gear: a way along the output for one turn of the motor, and how much
-of the torque comes through, driving and driven.
+A transmission is a screw or a gear: output travel per turn of the motor, and its efficiencies,
+    driving and driven.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class Screw(Part):
 
 
 class Gear(Part):
-    """A gear between motor and springs, in place of a screw."""
+    """A gear between motor and springs, instead of a screw."""
 
     ratio: Annotated[float, Field(gt=0)]  # turns of the motor for one of the output
     sense: Literal["same", "opposite"] = "same"  # of the output against the motor's
@@ -57,12 +57,12 @@ class Gear(Part):
 
     @property
     def hand(self) -> Literal["right", "left"]:
-        """Sense in which the output follows the motor, as a screw has it."""
+        """Sense in which the output follows the motor, as for a screw."""
         return "right" if self.sense == "same" else "left"
 
 
 class Motor(Part):
-    # How this file states currents (those of the limits too) and the torque per ampere, and
+    # Conventions in this file of currents (including limits) and torque per ampere, and of
     # resistance and inductance; the reader converts to ``peak`` and ``equivalent``.
     current_convention: CurrentConvention = "peak"
     winding_convention: WindingConvention = "equivalent"
@@ -81,7 +81,7 @@ class Motor(Part):
     # Of the hottest phase over its surroundings at continuous current, settled: 80 K of thermal
     # class B (IEC 60034-1, from memory), the mildest of the usual classes.
     winding_rise: Annotated[TemperatureRise, Field(gt=0)] = 80.0
-    ambient_temperature: Temperature = 25.0  # a workshop's; common practice, no source
+    ambient_temperature: Temperature = 25.0  # of a workshop; common practice, no source
     # Loss of one phase over the mean at standstill: 2 for sine currents rated while turning,
     # 1 if the continuous current is stated for standstill.
     standstill_factor: Annotated[float, Field(ge=1.0, le=2.0)] = 2.0
@@ -115,12 +115,12 @@ class Actuator(Part):
 
     @classmethod
     def model_for(cls, data: object) -> type[Part]:
-        """Return the model that an actuator's mapping is meant for: a gear makes it rotary."""
+        """Return the model for an actuator's mapping: a gear makes it rotary."""
         return RotaryActuator if isinstance(data, dict) and "gear" in data else cls
 
     @property
     def transmission(self) -> Screw:
-        """Way of the nut for a turn of the motor, with its losses."""
+        """Nut travel per turn of the motor, with its losses."""
         return self.screw
 
     @property

@@ -1,4 +1,4 @@
-"""Checks that the parts of a profile agree with each other and with physics."""
+"""Checks that the parts of a profile are consistent with each other and with physics."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ LAW_TOLERANCE = 0.30
 
 
 def inconsistencies(profile: Profile) -> list[Finding]:
-    """Everything that does not fit, in the order of the profile's keys.
+    """Return all inconsistencies, in the order of the profile's keys.
 
-    Later checks suppose that single values are possible, so an impossible one ends the search.
+    Later checks assume that single values are possible, so an impossible one ends the search.
     """
     found = list(implausible(profile)) + list(_tiers(profile))
     if any(finding.severity == "error" for finding in found):
@@ -56,7 +56,7 @@ def _tiers(profile: Profile) -> Iterator[Finding]:
         if limit.tripped is not None and limit.limited > limit.tripped:
             yield Finding(
                 ("limits", name, "limited"),
-                "the bound lies above the trip, so it would never act",
+                "the limited value lies above the trip, so it would never act",
                 "keep 'limited' at or below 'tripped'",
             )
     if limits.supply.low >= limits.supply.high:
@@ -98,7 +98,7 @@ def _actuator(profile: Profile) -> Iterator[Finding]:
     if step > 0.02 * profile.limits.deflection.limited:
         yield Finding(
             ("sensors", "motor", "counts_per_revolution"),
-            f"one count is {mm_text(step)} at the nut, too coarse beside a deflection of "
+            f"one count is {mm_text(step)} at the nut, too coarse for a deflection of "
             f"{mm_text(profile.limits.deflection.limited)}",
             "count all edges (four a line), or use a finer sensor",
             "warning",
@@ -149,7 +149,8 @@ def _rig(profile: Profile) -> Iterator[Finding]:
     if bare > most:
         yield Finding(
             ("limits", "force", "limited"),
-            f"{FORCE(most):.4g}{FORCE} cannot hold the bare rig, which takes {FORCE(bare):.4g}{FORCE}",
+            f"{FORCE(most):.4g}{FORCE} cannot hold the bare rig, which needs "
+            f"{FORCE(bare):.4g}{FORCE}",
             "raise the limit, or correct the rig's masses and arms",
         )
         return
@@ -158,7 +159,7 @@ def _rig(profile: Profile) -> Iterator[Finding]:
         if needed > most:
             yield Finding(
                 ("rig", "weights", i),
-                f"{weight:.4g} kg takes {FORCE(needed):.4g}{FORCE} at the rod, above the force "
+                f"{weight:.4g} kg needs {FORCE(needed):.4g}{FORCE} at the rod, above the force "
                 f"limit of {FORCE(most):.4g}{FORCE}",
                 "leave it out, or raise limits.force",
             )
@@ -175,7 +176,7 @@ def _sensors(profile: Profile) -> Iterator[Finding]:
         yield Finding(
             path,
             f"{PER_COUNT(per_count):.4g} {PER_COUNT.key} is {ratio:.3g} times span / 2^bits",
-            f"near {PER_COUNT(nominal):.5g} {PER_COUNT.key} is to be expected; is the unit right?",
+            f"near {PER_COUNT(nominal):.5g} {PER_COUNT.key} is expected; is the unit right?",
         )
         return
     if not 0.9 <= ratio <= 1.1:
@@ -189,7 +190,7 @@ def _sensors(profile: Profile) -> Iterator[Finding]:
     if low >= high:
         yield Finding(
             ("sensors", "deflection", "rail_margin"),
-            f"leaves nothing of the {top + 1} counts",
+            f"leaves no usable range of the {top + 1} counts",
             "write a few counts, such as 8",
         )
         return
@@ -215,7 +216,7 @@ def _law(profile: Profile) -> Iterator[Finding]:
     law, springs = profile.calibration.spring_law, profile.actuator.springs
     path = ("calibration", "spring_law")
     if isinstance(law, TwoSlopes):
-        # Opposed sets: both work up to the preload, then one goes slack.
+        # Opposed sets: both act up to the preload, then one goes slack.
         expected = [("outer_rate", law.outer_rate, springs.rate_per_set, "the rate of one set")]
         if springs.preload > 0:
             expected.insert(
@@ -253,14 +254,14 @@ def _law(profile: Profile) -> Iterator[Finding]:
         where = falls[0]
         yield Finding(
             coefficients,
-            f"the force does not grow near {mm_text(where)}",
-            f"fit again so that it grows all the way to ±{mm_text(most)}",
+            f"the force does not increase near {mm_text(where)}",
+            f"fit again so that it increases up to ±{mm_text(most)}",
         )
         return
     if abs(law.coefficients[0]) > 0.02 * profile.limits.force.limited:
         yield Finding(
             coefficients,
-            f"{FORCE(law.coefficients[0]):.4g}{FORCE} at no deflection",
+            f"{FORCE(law.coefficients[0]):.4g}{FORCE} at zero deflection",
             "put the zero into calibration.zero and leave the first coefficient near 0",
         )
     for point in (-most, most):
@@ -272,7 +273,7 @@ def _law(profile: Profile) -> Iterator[Finding]:
                 coefficients,
                 f"{FORCE(force):.4g}{FORCE} at {mm_text(point)} is more than {LAW_TOLERANCE:.0%} from "
                 f"the springs' {FORCE(nominal):.4g}{FORCE}",
-                f"calibrate again, or correct actuator.springs; deflection counts in {LENGTH.key}",
+                f"calibrate again, or correct actuator.springs; deflection is in {LENGTH.key}",
             )
             return
 
@@ -293,7 +294,7 @@ def _uncertainty(profile: Profile) -> Iterator[Finding]:
     if absolute < least / math.sqrt(12):
         yield Finding(
             ("calibration", "absolute_uncertainty"),
-            f"{FORCE(absolute):.3g}{FORCE} is finer than one count of the sensor allows "
+            f"{FORCE(absolute):.3g}{FORCE} is less than one count of the sensor allows "
             f"({FORCE(least / math.sqrt(12)):.3g}{FORCE})",
             "state at least that",
             "warning",
@@ -302,8 +303,8 @@ def _uncertainty(profile: Profile) -> Iterator[Finding]:
 
 def _control(profile: Profile) -> Iterator[Finding]:
     control = profile.control
-    # Five samples a cycle of the bandwidth leave no phase to control with (common practice,
-    # no source); ten are usual.
+    # Five samples per period of the bandwidth leave too little phase (common practice, no source);
+    # ten are usual.
     if control.force_bandwidth > control.rate / 5:
         yield Finding(
             ("control", "force_bandwidth"),
@@ -313,7 +314,7 @@ def _control(profile: Profile) -> Iterator[Finding]:
     elif control.force_bandwidth > control.rate / 10:
         yield Finding(
             ("control", "force_bandwidth"),
-            f"{control.force_bandwidth:.4g} Hz is much for a rate of {control.rate:.4g} Hz",
+            f"{control.force_bandwidth:.4g} Hz is high for a rate of {control.rate:.4g} Hz",
             f"ask at most {control.rate / 10:.4g} Hz",
             "warning",
         )

@@ -1,12 +1,12 @@
 """Conventions in which a profile may state currents and the winding, and the one used inside.
 
 Inside, a motor is its equivalent direct-current machine: a current is the amplitude of the sine in a
-phase, torque is k·I, copper loss R·I², back-EMF k·ω. Of a star, or of the star that equals a delta,
-three phases that each lose R·I²/2 make R = 3/2 of the phase's and 3/4 of what is measured between
-two terminals (textbook of permanent-magnet machines, from memory); the same for the inductance. An
-effective value is the amplitude over √2.
+phase, torque is k·I, copper loss R·I², back-EMF k·ω. For a star, or the star equivalent to a delta,
+three phases with a loss of R·I²/2 each give R = 3/2 of the phase resistance and 3/4 of that between
+two terminals (textbook of permanent-magnet machines, from memory); likewise for the inductance. An
+rms value is the amplitude over √2.
 
-The reader converts once, and the profile then says that it is in the conventions used inside.
+The reader converts once and marks the profile as being in the conventions used inside.
 """
 
 from __future__ import annotations
@@ -39,14 +39,14 @@ STATED_AS = {
 
 
 def factors(current: CurrentConvention, winding: WindingConvention) -> dict[str, float]:
-    """Return for each key that a convention concerns: value inside over value in the file."""
+    """Return, for each key with a convention, the value inside over the value in the file."""
     amplitude, equivalent = AMPLITUDE[current], EQUIVALENT[winding]
     found = dict.fromkeys(_CURRENTS, amplitude) | dict.fromkeys(_WINDING, equivalent)
     return found | {f"{_MOTOR}torque_constant": 1.0 / amplitude}
 
 
 def converted(profile: Profile) -> Profile:
-    """Return a profile that was read from a file with the values used inside."""
+    """Return a profile read from a file with its values converted to those used inside."""
     motor, limits = profile.actuator.motor, profile.limits
     by = factors(motor.current_convention, motor.winding_convention)
     if all(factor == 1.0 for factor in by.values()):
@@ -64,22 +64,22 @@ def converted(profile: Profile) -> Profile:
 
 @dataclass(frozen=True)
 class Conventions:
-    """Conventions of a file."""
+    """Conventions of a profile file."""
 
     current: CurrentConvention = "peak"
     winding: WindingConvention = "equivalent"
 
     @classmethod
     def of(cls, motor: Motor) -> Conventions:
-        """Return those of a motor that was not converted yet."""
+        """Return the conventions of a motor that was not converted yet."""
         return cls(motor.current_convention, motor.winding_convention)
 
     def stated_over_inside(self, key: str) -> float:
-        """Return the factor from a value used inside to what the file states under ``key``."""
+        """Return the factor from a value used inside to the value in the file under ``key``."""
         return 1.0 / factors(self.current, self.winding).get(key, 1.0)
 
     def notes(self, profile: Profile) -> dict[str, str]:
-        """Return for ``current`` and ``winding`` the converted value in words."""
+        """Return the converted values of ``current`` and ``winding`` as text."""
         motor = profile.actuator.motor
         current = f"inside: continuous {motor.continuous_current:.4g} A, amplitude"
         winding = f"inside: {motor.winding_resistance:.4g} ohm, loss R·I² with the amplitude I"

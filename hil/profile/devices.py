@@ -1,4 +1,4 @@
-"""From a profile to its drive: real, simulated behind a wire protocol, or in lockstep."""
+"""Drives of a profile: real, simulated behind a wire protocol, or in lockstep."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Lever, Profile, Simulation
 from hil.profile.source import Source
 
-# Live, of the simulated drive's watch beyond ``simulation.held_up``, so that the host acts first.
+# Live, the simulated drive's watch exceeds ``simulation.held_up`` by this, so that the host acts
+# first.
 AFTER_HELD_UP_S = 0.01
 _WATCH: TypeAdapter[float] = TypeAdapter(Duration)
 
@@ -29,10 +30,10 @@ if TYPE_CHECKING:
 
 
 def drive_options(profile: Profile, wires: Path | None = None, live: bool = False) -> Any:
-    """The profile's ``drive`` mapping as the options model of its protocol.
+    """Return the profile's ``drive`` mapping as the options model of its protocol.
 
-    ``wires`` is the directory with the wires of a simulated rig: they take the place of those
-    that the profile names. ``live``: in real time, see ``simulation.held_up``.
+    ``wires`` is the directory with the wires of a simulated rig, which replace those of the
+    profile. ``live``: in real time, see ``simulation.held_up``.
 
     Raises:
         ProfileError: the mapping does not fit the protocol's options.
@@ -47,7 +48,7 @@ def drive_options(profile: Profile, wires: Path | None = None, live: bool = Fals
         "counts_per_revolution" in protocol.options.model_fields
         and data.get("counts_per_revolution") is None
     ):
-        # Told once, under sensors: the drive is held to it, or lacks it and is given it.
+        # Stated once, under sensors: checked against the drive's value, or filled in.
         data["counts_per_revolution"] = profile.sensors.motor.counts_per_revolution
     try:
         options: BaseModel = protocol.options.model_validate(data)
@@ -58,7 +59,7 @@ def drive_options(profile: Profile, wires: Path | None = None, live: bool = Fals
 
 
 def simulated_wires(profile: Profile, wires: Path) -> dict[str, Any]:
-    """The profile's ``drive`` mapping with the wires of a live simulated rig in this directory.
+    """Return the profile's ``drive`` mapping with the wires of a live simulated rig here.
 
     Raises:
         DriverError: no such protocol.
@@ -82,7 +83,7 @@ def _patient(drive: dict[str, Any], profile: Profile) -> dict[str, Any]:
 
 
 def live_cycle_late_s(profile: Profile) -> float:
-    """Most in s that a cycle of the rig host may be late beside a simulated rig."""
+    """Return the permitted lateness of a cycle with this profile, simulated or not, in s."""
     simulation, most = profile.simulation, profile.limits.most_cycle_late
     return max(most, simulation.held_up or 0.0) if simulation is not None else most
 
@@ -102,7 +103,7 @@ def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
     """Build, not open, the deterministic simulated drive.
 
     Raises:
-        ProfileError: ``simulation.actual`` is not possible.
+        ProfileError: ``simulation.actual`` is impossible.
     """
     # Only lockstep needs the physics; a host on real hardware need not load it.
     from drivers.simulated import LockstepDrive
@@ -111,10 +112,10 @@ def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
 
 
 def with_simulated_faults(profile: Profile, codes: Sequence[str]) -> Profile:
-    """The profile with these mistakes made in building its simulated rig as well.
+    """Return the profile with these faults injected into its simulated rig as well.
 
     Raises:
-        ProfileError: a mistake that is not known, or there is no ``simulation`` part.
+        ProfileError: an unknown fault, or no ``simulation`` part.
     """
     if profile.simulation is None:
         raise ProfileError(
@@ -136,10 +137,10 @@ def with_simulated_faults(profile: Profile, codes: Sequence[str]) -> Profile:
 
 
 def varied_simulation(profile: Profile, seed: int) -> Profile:
-    """The profile with friction, noise and springs of its simulated rig off by up to a fifth.
+    """Return the profile with friction, noise and springs of its simulated rig off by up to 20 %.
 
     Raises:
-        ProfileError: as :func:`rig_parameters`, or there is no ``simulation`` part.
+        ProfileError: as :func:`rig_parameters`, or no ``simulation`` part.
     """
     simulation = with_simulated_faults(profile, ()).simulation
     assert simulation is not None
@@ -150,7 +151,7 @@ def varied_simulation(profile: Profile, seed: int) -> Profile:
 
 
 def on_the_same_rig(changed: Profile, built: Profile) -> Profile:
-    """``changed`` with the simulated rig of ``built``: a changed profile builds no other rig.
+    """Return ``changed`` with the simulated rig of ``built``: profile changes do not alter it.
 
     Raises:
         ProfileError: as :func:`rig_parameters`.
@@ -169,25 +170,25 @@ def on_the_same_rig(changed: Profile, built: Profile) -> Profile:
 
 
 def _sound_parameters(profile: Profile, simulation: Simulation) -> RigParameters:
-    """Parameters of a simulated rig before faults are injected."""
+    """Return the parameters of a simulated rig before faults are injected."""
     sound = simulation.model_copy(update={"injected_faults": ()})
     return rig_parameters(profile.model_copy(update={"simulation": sound}))
 
 
 def rig_parameters(profile: Profile) -> RigParameters:
-    """The simulated rig that this profile describes, with ``simulation.actual`` on top.
+    """Return the simulated rig that this profile describes, with ``simulation.actual`` on top.
 
-    The mistakes of ``simulation.injected_faults`` are then made in building it.
+    The faults of ``simulation.injected_faults`` are then injected.
 
-    What the profile does not say (end stops, spring damping, drive firmware) keeps the
-    simulated rig's defaults. What the drive limits of the rig (torque, current, speed) is set
-    to what the profile trips at, as the bring-up asks of a real one; what it protects itself
-    by (voltage, temperature) lies outside, so that it is the bench that acts first.
+    Properties missing in the profile (end stops, spring damping, drive firmware) keep the simulated
+    rig's defaults. The drive's limits (torque, current, speed) are set to the profile's trip
+    values, as the bring-up requires of a real drive; its own protection (voltage, temperature) lies
+    outside, so that the bench acts first.
 
     Raises:
         DriverError: no such protocol.
-        ProfileError: an entry of ``simulation.actual`` is unknown or impossible, or the whole
-            is not a rig.
+        ProfileError: an entry of ``simulation.actual`` is unknown or impossible, or the result is
+            not a rig.
     """
     try:
         base = RigParameters().but(_described(profile))
@@ -218,7 +219,7 @@ def rig_parameters(profile: Profile) -> RigParameters:
 
 
 def most_current(profile: Profile) -> float:
-    """Current in A that nothing may exceed: what the bench trips at, or the motor's peak."""
+    """Return the highest permitted current in A: the bench's trip value, or the motor's peak."""
     tripped, peak = profile.limits.current.tripped, profile.actuator.motor.peak_current
     return peak if tripped is None else min(tripped, peak)
 
@@ -269,7 +270,7 @@ def _described(profile: Profile) -> dict[str, Any]:
         "stroke_m": actuator.stroke,
         "rated_torque_N_m": motor.torque_constant * motor.continuous_current,
         "drive_max_torque_N_m": motor.torque_constant * most_current(profile),
-        # Above what the loop is clamped to, or its overshoot would be a fault.
+        # Above the clamp of the loop, otherwise its overshoot would be a fault.
         "drive_overcurrent_A": 1.3 * motor.peak_current,
         "drive_overspeed_rad_s": limits.speed.tripped * actuator.radians_per_metre,
         "drive_overvoltage_V": 1.2 * limits.supply.high,

@@ -1,4 +1,4 @@
-"""Turn pydantic's findings about a profile into a place, a reason and a fix."""
+"""Turn pydantic's errors of a profile into a place, a reason and a fix."""
 
 from __future__ import annotations
 
@@ -53,9 +53,9 @@ _UNION_TAGS = ("union_tag_invalid", "union_tag_not_found")
 def explain(
     error: ValidationError, model: type[BaseModel], source: Source, prefix: Path_ = ()
 ) -> list[Problem]:
-    """One problem for each place that ``model`` refused.
+    """Return one problem for each place that ``model`` refused.
 
-    ``prefix`` is where the model's own mapping stands in ``source``.
+    ``prefix`` is the path of the model's own mapping in ``source``.
     """
     problems: dict[tuple[Path_, str], Problem] = {}
     for finding in error.errors(include_url=False, include_context=True):
@@ -64,7 +64,7 @@ def explain(
             named, finding["msg"] = _named_key(str(finding["msg"]), _at(source.data, path))
             path += named
         if finding["type"] == "none_required":
-            continue  # the other half of "a quantity or nothing" says it better
+            continue  # the other half of "a quantity or nothing" explains it better
         what, fix = _words(finding, model, source, prefix, path)
         problems.setdefault((path, what), source.problem(path, what, fix))
     return sorted(problems.values(), key=lambda p: (p.file != source.file, p.line, p.column))
@@ -77,7 +77,7 @@ def _at(data: Any, path: Path_) -> Any:
 
 
 def _written_path(location: tuple[int | str, ...], data: Any, kind: str) -> Path_:
-    """Pydantic's location without the tags of unions, which nobody wrote."""
+    """Return pydantic's location without the tags of unions, which are not in the file."""
     path: Path_ = ()
     for i, part in enumerate(location):
         last = i == len(location) - 1
@@ -93,9 +93,9 @@ def _written_path(location: tuple[int | str, ...], data: Any, kind: str) -> Path
 
 
 def _named_key(message: str, data: Any) -> tuple[Path_, str]:
-    """The key that a message about a whole mapping speaks of first, if it is written down.
+    """Return the first key named in a message about a whole mapping, if present, and the message.
 
-    With it comes the message, without that key if the message begins with it.
+    If the message begins with the key, the key is removed from it.
     """
     message = message.removeprefix("Value error, ")
     path: Path_ = ()
@@ -135,7 +135,7 @@ def _words(
         return "the key is missing", f"add '{name}: {example}'{where}"
     if kind == "value_error":
         what = str(finding["msg"])
-        # Some say their fix themselves, after the first semicolon.
+        # Some messages contain their fix, after the first semicolon.
         what, _, own = what.partition("; ")
         return what, own or "correct one of the two"
     if kind in _UNION_TAGS:
@@ -150,7 +150,7 @@ def _words(
 
 
 def _union_words(kind: str, context: dict[str, Any], field: FieldInfo | None) -> tuple[str, str]:
-    """Words for a part whose key says which of several it is."""
+    """Return the texts for a part whose key selects one of several kinds."""
     tag = str(context.get("discriminator", "'kind'")).strip("'")
     tags = context.get("expected_tags") or _tags(field)
     if kind == "union_tag_not_found":
@@ -159,7 +159,7 @@ def _union_words(kind: str, context: dict[str, Any], field: FieldInfo | None) ->
 
 
 def _quantity_words(value: object, unit: str) -> tuple[str, str]:
-    """Words for a value that is not a quantity with the unit."""
+    """Return the texts for a value that is not a quantity with the unit."""
     example = f"'{EXAMPLES.get(unit, '1 ' + unit)}'"
     if isinstance(value, str):
         return (
@@ -177,7 +177,7 @@ def _quantity_words(value: object, unit: str) -> tuple[str, str]:
 def _type_words(
     kind: str, value: object, context: dict[str, Any], inner: Path_
 ) -> tuple[str, str] | None:
-    """Words for a value of another type; None for any other finding."""
+    """Return the texts for a value of the wrong type; None for any other finding."""
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         if inner in (("actuator",), ("rig",), ("drive",)):
             return f"{shown(value)} is not a mapping", (
@@ -199,14 +199,14 @@ def _type_words(
 
 
 def _bound(message: str, field: FieldInfo | None) -> str:
-    """Pydantic's words about a bound, with the unit that it counts in."""
+    """Return pydantic's text about a bound, with its unit."""
     text = message.replace("Input should", "it must")
     unit = _unit(field)
     return f"{text} {unit}" if unit and text[-1:].isdigit() else text
 
 
 def shown(value: object) -> str:
-    """A value as it may stand in a one-line message."""
+    """Return a value as shown in a one-line message."""
     if value is None:
         return "nothing"
     if isinstance(value, bool):
@@ -221,13 +221,13 @@ def shown(value: object) -> str:
 
 def _known(parent: type[BaseModel] | None, name: str) -> str:
     if parent is None:
-        return "take it out"
+        return "remove it"
     names = [field.alias or key for key, field in parent.model_fields.items()]
     return did_you_mean(name, names) or "known here: " + ", ".join(names)
 
 
 def _model_at(model: type[BaseModel], data: Any, path: Path_) -> type[BaseModel] | None:
-    """The model that holds the keys at ``path``."""
+    """Return the model that holds the keys at ``path``."""
     found: type[BaseModel] | None = model
     named: FieldInfo | None = None  # a mapping whose keys are names, not fields
     for part in path:
@@ -246,7 +246,7 @@ def _model_at(model: type[BaseModel], data: Any, path: Path_) -> type[BaseModel]
 
 
 def _bare(annotation: Any) -> Any:
-    """A type without what is only said beside it."""
+    """Return a type without its annotations."""
     while typing.get_origin(annotation) is typing.Annotated:
         annotation = typing.get_args(annotation)[0]
     return annotation
@@ -279,7 +279,7 @@ def _choose(field: FieldInfo | None, data: Any) -> type[BaseModel] | None:
                 ):
                     return model
     first = models[0] if models else None
-    # One that stands for others says which of them fits.
+    # A placeholder model selects the one that fits.
     model_for = getattr(first, "model_for", None)
     found: type[BaseModel] | None = first if model_for is None else model_for(data)
     return found

@@ -1,4 +1,4 @@
-"""Facts of a profile that were kept, beside those of now."""
+"""Stored facts of a profile compared with its current ones."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ MOST_NAMED = 3
 
 
 def fact_differences(then: Mapping[str, Any], now: Mapping[str, Any]) -> str:
-    """Return in words where two sets of facts part, at most ``MOST_NAMED`` of them; '' if nowhere."""
+    """Return the differences of two sets of facts as text, at most ``MOST_NAMED``; '' if none."""
     before, after = dict(_flat(then)), dict(_flat(now))
     parted = [
         f"{key} was {before.get(key, 'missing')}, is {after.get(key, 'missing')}"

@@ -1,8 +1,8 @@
 """Following and energy limits of a profile: as written, or by default from the force loop.
 
 A force loop of bandwidth f follows a ramp at the force rate limit r with a lag of r/(2π·f)
-newtons (first-order lag in steady state). The defaults are multiples of that lag, but never
-below a share of the force limit, so that friction and knee stay within it. The multiples were
+newtons (first-order lag in steady state). The defaults are multiples of that lag, but at least a
+share of the force limit, which covers friction and knee. The multiples were
 measured: sudden loads, hands, weights and late cycles in lockstep stay below the limited value
 or are explained by a cap (tests/campaigns/healthy_sessions.py).
 """
@@ -14,18 +14,19 @@ import math
 from hil.profile.limit_schema import EnergyLimit, FollowingLimit, PositionFollowingLimit
 from hil.profile.schema import Profile
 
-# Limited, tripped; in lags; measured, see above. A weight of 7.5 kg that comes off at once is 2.5.
+# Limited, tripped; in lags; measured, see above. A weight of 7.5 kg that falls off at once gives
+# 2.5.
 FORCE_LAGS = (1.5, 2.8)
 SETPOINT_LAGS = (1.5, 4.0)
 LEAST_SHARES = (0.1, 0.2)  # of the force limit
 ENERGY_SHARES = (0.1, 0.3)  # of the springs' energy at the force limit; measured, see above
 
-STROKE_SHARE = 0.01  # a place that is off by more spoils figures; an assumption, no source
+STROKE_SHARE = 0.01  # a larger position error spoils results; an assumption, no source
 LEAST_COUNTS = 20.0  # of the motor sensor; common practice, no source
 
 
 def ramp_lag(profile: Profile) -> float:
-    """Lag in N of the force behind a ramp at the force rate limit."""
+    """Return the lag in N of the force behind a ramp at the force rate limit."""
     return profile.limits.force_rate.limited / (2 * math.pi * profile.control.force_bandwidth)
 
 
@@ -40,7 +41,7 @@ def setpoint_following(profile: Profile) -> FollowingLimit:
 
 
 def output_energy(profile: Profile) -> EnergyLimit:
-    """Return the limits in J on energy put out at the output."""
+    """Return the limits in J on energy delivered at the output."""
     if profile.limits.output_energy is not None:
         return profile.limits.output_energy
     stored = 0.5 * profile.limits.force.limited * profile.limits.deflection.limited
@@ -51,7 +52,7 @@ def output_energy(profile: Profile) -> EnergyLimit:
 def position_following(profile: Profile) -> PositionFollowingLimit:
     """Return the limits in m of nut travel on position against the drive's velocity.
 
-    By default a share of the stroke; what a velocity that lags leaves does not count.
+    By default a share of the stroke; differences explained by velocity lag do not count.
     """
     limit = profile.limits.position_following
     if limit is None:

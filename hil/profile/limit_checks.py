@@ -43,7 +43,7 @@ def _force_and_deflection(profile: Profile) -> Iterator[Finding]:
         yield Finding(
             ("limits", "force", "limited"),
             f"deflection trips first, at {FORCE(at_trip):.4g}{FORCE}",
-            f"bound the force below {FORCE(at_trip):.4g}{FORCE}, or permit more deflection",
+            f"limit the force below {FORCE(at_trip):.4g}{FORCE}, or permit more deflection",
         )
     if isinstance(law, TwoSlopes):
         knee_force = law.inner_rate * law.knee
@@ -61,7 +61,7 @@ def _force_and_deflection(profile: Profile) -> Iterator[Finding]:
             ("limits", "force", "limited"),
             f"the motor pushes with {FORCE(reachable):.4g}{FORCE} at most, at the "
             f"{limits.current.limited:.4g} A of limits.current (F = 2π·η·T/lead)",
-            "bound the force below that, or permit more current",
+            "limit the force below that, or permit more current",
         )
 
 
@@ -117,7 +117,7 @@ def _travel_and_speed(profile: Profile) -> Iterator[Finding]:
         yield Finding(
             ("limits", "speed", "limited"),
             f"the motor reaches {SPEED(no_load):.4g}{SPEED} at the lowest supply",
-            "bound the speed below that",
+            "limit the speed below that",
             "warning",
         )
 
@@ -131,13 +131,13 @@ def _sensor_watch(profile: Profile) -> Iterator[Finding]:
     if limits.sensor_jump.counts < step:
         yield Finding(
             path,
-            f"honest motion changes {step:.0f} counts in one cycle",
+            f"normal motion changes {step:.0f} counts in one cycle",
             f"write at least {math.ceil(1.5 * step)}",
         )
     if limits.sensor_jump.counts > 2**sensor.bits / 2:
         yield Finding(
             path,
-            "more than half the sensor's range: it would hardly ever act",
+            "more than half the sensor's range: it would almost never act",
             f"write for instance {math.ceil(2 * step)}",
         )
     if limits.telemetry_age < 1.5 * period:
@@ -246,5 +246,5 @@ def _stop(profile: Profile) -> Iterator[Finding]:
         yield Finding(
             ("stop", "longest"),
             f"braking from {SPEED(speed):.4g}{SPEED} takes {needed:.3g} s",
-            "give it that time, or brake harder",
+            "allow that time, or brake harder",
         )

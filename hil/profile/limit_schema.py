@@ -1,4 +1,4 @@
-"""Limits of a profile, each in two tiers: what is asked for is limited, what is seen trips."""
+"""Limits of a profile, each in two tiers: setpoints are limited, measured values trip."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class CurrentLimit(Band):
 class HeatLimit(Band):
     """Share of the motor's thermal capacity used, from I²t (1 = continuous rating)."""
 
-    limited: Annotated[float, Field(gt=0)] = 0.9  # current is led back to continuous
+    limited: Annotated[float, Field(gt=0)] = 0.9  # current is reduced to continuous
     tripped: Annotated[float, Field(gt=0)] = 1.0
 
 
@@ -90,14 +90,14 @@ class JumpLimit(Band):
 
 
 class FrozenLimit(Band):
-    """Not one count of change for this long while the motor moves."""
+    """No change of even one count for this long while the motor moves."""
 
     lasting: Annotated[Duration, Field(gt=0)] = 0.2
     nut_travel: Annotated[Travel, Field(gt=0)] = 0.002
 
 
 class FollowingLimit(Band):
-    """Difference of two forces that nothing explains."""
+    """Unexplained difference of two forces."""
 
     limited: Annotated[OutputForce, Field(gt=0)]
     tripped: Annotated[OutputForce, Field(gt=0)]
@@ -106,7 +106,7 @@ class FollowingLimit(Band):
 class PositionFollowingLimit(Band):
     """Change of the motor's position against the drive's own velocity, as nut travel."""
 
-    limited: Annotated[Travel, Field(gt=0)] | None = None  # half of tripped if none is written
+    limited: Annotated[Travel, Field(gt=0)] | None = None  # half of tripped by default
     tripped: Annotated[Travel, Field(gt=0)]
     window: Annotated[Duration, Field(gt=0)] = 0.5  # over which older differences are forgotten
 
@@ -117,7 +117,7 @@ class PositionFollowingLimit(Band):
 
 
 class EnergyLimit(Band):
-    """Energy put into the output that no setpoint explains."""
+    """Energy put into the output and not explained by setpoints."""
 
     limited: Annotated[Energy, Field(gt=0)]  # damping is added from here
     tripped: Annotated[Energy, Field(gt=0)]
@@ -135,8 +135,8 @@ class Limits(Part):
     supply: SupplyLimit
     damping: Annotated[OutputDamping, Field(gt=0)]  # most virtual damping, limited
     telemetry_age: Annotated[Duration, Field(gt=0)] = 0.005
-    # How late a cycle of the rig host itself may be: meanwhile the drive follows its last
-    # command, as with a sample that does not come, hence the same limit if none is written.
+    # Permitted lateness of a cycle of the rig host: meanwhile the drive follows its last command,
+    # as with a missing sample, hence the same default limit.
     cycle_late: Annotated[Duration, Field(gt=0)] | None = None
     sensor_rail: Annotated[Duration, Field(ge=0)] = 0.003  # at rail for this long
     sensor_jump: JumpLimit

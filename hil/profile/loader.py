@@ -1,4 +1,4 @@
-"""From a profile file to a checked :class:`~hil.profile.schema.Profile`, and back to data."""
+"""Loading of a profile file as a checked :class:`~hil.profile.schema.Profile`, and the reverse."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ __all__ = [
 
 SHIPPED = Path(__file__).resolve().parents[2] / "profiles"
 INCLUDED = ("actuator", "rig", "drive")
-BASE = "based_on"  # another profile, of which this one says only what differs
+BASE = "based_on"  # another profile; this one contains only the differences
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class Examined:
 
 
 def load_profile(path: str | Path) -> Profile:
-    """The profile at ``path``, or the shipped one of that bare name; all values in SI.
+    """Return the profile at ``path``, or the shipped one of that bare name; all values in SI.
 
     From here on the process speaks of its kind of motion, see ``drivers.motion``.
 
@@ -79,9 +79,9 @@ def load_profile(path: str | Path) -> Profile:
 
 
 def examine_profile(path: str | Path, texts: Mapping[Path, str] | None = None) -> Examined:
-    """As :func:`load_profile`, but never raises; warnings are kept.
+    """Read a profile as :func:`load_profile`, but never raise; keep warnings.
 
-    ``texts`` stand for the contents of files (resolved paths) that are to be changed.
+    ``texts`` replace the contents of files (resolved paths) that are to be changed.
     """
     try:
         file = find_profile(path)
@@ -120,7 +120,7 @@ def _placed(finding: Finding, source: Source) -> Problem:
 
 
 def find_profile(path: str | Path) -> Path:
-    """The file meant by a path or by a shipped profile's bare name.
+    """Return the file for a path or for a shipped profile's bare name.
 
     Raises:
         ProfileError: no such file; lists the shipped names.
@@ -151,12 +151,12 @@ def find_profile(path: str | Path) -> Path:
 
 
 def shipped_profiles() -> list[str]:
-    """Bare names of the profiles that come with the package, sorted."""
+    """Return the bare names of the shipped profiles, sorted."""
     return sorted(file.stem for file in SHIPPED.glob("*.yaml"))
 
 
 def profile_to_dict(profile: Profile) -> dict[str, Any]:
-    """Plain values for JSON, SI numbers without units; ``drive`` stays as it was written.
+    """Return plain values for JSON, SI numbers without units; ``drive`` stays as written.
 
     A rotary profile has its angles in rad and its torques in N·m.
     """
@@ -164,7 +164,7 @@ def profile_to_dict(profile: Profile) -> dict[str, Any]:
 
 
 def profile_from_dict(data: object) -> Profile:
-    """The inverse of :func:`profile_to_dict`.
+    """Return the profile of a dump; the inverse of :func:`profile_to_dict`.
 
     Raises:
         ProfileError: ``data`` is not a dumped profile.
@@ -185,7 +185,7 @@ def profile_from_dict(data: object) -> Profile:
 
 
 def part_path(file: Path, name: object) -> Path | None:
-    """The file that ``name`` in a profile includes, or None if it names none."""
+    """Return the file that ``name`` in a profile includes, or None if it is not a file."""
     if not isinstance(name, str) or not name.endswith((".yaml", ".yml")):
         return None
     beside = file.parent / name
@@ -193,7 +193,7 @@ def part_path(file: Path, name: object) -> Path | None:
 
 
 def read_with_parts(file: Path) -> Source:
-    """Return the values of a profile, its base and its parts; names of data files are whole paths.
+    """Return the values of a profile, its base and its parts; data files have full paths.
 
     Raises:
         ProfileError: a file cannot be read.
@@ -207,7 +207,7 @@ def _read_with_parts(
     source = read_source(file, shown, texts.get(file.resolve()) if texts else None)
     problems: list[Problem] = []
     base = _base(source, file, texts, (*above, file.resolve()))
-    # What is named as a file replaces the base's part; what is written out is laid over it.
+    # A part in a file replaces the base's part; a part written out is laid over it.
     whole = [key for key in INCLUDED if part_path(file, source.data.get(key)) is not None]
     for key in INCLUDED:
         name = source.data.get(key)
@@ -224,7 +224,8 @@ def _read_with_parts(
                 source.problem(
                     (key,),
                     f"no file '{name}'",
-                    "the name is taken from this file's own directory, then from the shipped parts",
+                    "the file is searched for in this file's directory, then among the shipped "
+                    "parts",
                 )
             )
             continue
@@ -247,12 +248,12 @@ def _read_with_parts(
 def _base(
     source: Source, file: Path, texts: Mapping[Path, str], above: tuple[Path, ...]
 ) -> Source | None:
-    """The profile that this one says it is ``based_on``, which is not a key of a profile."""
+    """Return the profile of ``based_on``, and remove that key."""
     if BASE not in source.data:
         return None
     name = source.data.pop(BASE)
     base = part_path(file, name)
-    what, fix = "", "the name is taken from this file's own directory, then from the shipped ones"
+    what, fix = "", "the file is searched for in this file's directory, then among the shipped ones"
     if base is None:
         what, fix = f"{shown_value(name)} is not a profile", "name a file that ends in .yaml"
     elif not base.is_file():
@@ -265,7 +266,7 @@ def _base(
 
 
 def _resolve_files(drive: dict[str, Any], directory: Path) -> None:
-    """A maker's data sheet or database is named relative to the file that names it."""
+    """Resolve names of a maker's data sheet or database relative to the file that contains them."""
     for key in ("eds", "dbc"):
         name = drive.get(key)
         if isinstance(name, str) and name:
@@ -298,12 +299,12 @@ def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
             Finding(
                 ("drive", "eds"),
                 f"no file '{Path(data['eds']).name}'",
-                "the name is taken from the directory of the file that names it",
+                "the file is searched for in the directory of the file that names it",
             )
         )
     elif isinstance(protocol, Examining):
         for lacking in protocol.shortcomings(options):
-            # A key that is not written has no line: that of the sheet is the next best.
+            # A missing key has no line: use that of the sheet.
             written = lacking.path if lacking.path[0] in data else ("eds",)
             found.append(Finding(("drive", *written), lacking.what, lacking.fix))
     if profile is not None:

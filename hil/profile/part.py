@@ -1,4 +1,4 @@
-"""Base of what a profile consists of."""
+"""Base of the parts of a profile."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Bounds outside which a value is a slip of unit or decimal point, not an actuator."""
+"""Bounds outside which a value must be a mistake of unit or decimal point."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from drivers.motion import (
 from hil.profile.findings import Finding
 from hil.profile.schema import Profile
 
-# Key: lowest and highest in SI, and both in words. Wide on purpose: from a finger joint to a
-# press (common practice, no source).
+# Key: lowest and highest in SI, and both as text. Wide on purpose: from a finger joint to a press
+# (common practice, no source).
 BOUNDS: dict[str, tuple[float, float, str]] = {
     "actuator.screw.lead": (0.2e-3, 0.2, "0.2 mm to 200 mm"),
     "actuator.gear.ratio": (0.1, 5000, "0.1 to 5000"),
@@ -84,8 +84,8 @@ ALONG: dict[str, Quantity] = {
     "stop.deceleration": ACCELERATION,
 }
 
-# Watch times under the names that every protocol's options share. A watch of 0 would be no
-# watch: the drive would go on without a host.
+# Watch times under the names that all protocols' options share. With a watch of 0 the drive would
+# continue without a host.
 WATCH_BOUNDS: dict[str, tuple[float, float, str]] = {
     "host_heartbeat": (1e-3, 0.5, "1 ms to 500 ms"),
     "host_loss": (5e-3, 1.0, "5 ms to 1 s"),
@@ -96,7 +96,7 @@ WATCH_BOUNDS: dict[str, tuple[float, float, str]] = {
 
 
 def implausible_watch(options: Any) -> Iterator[Finding]:
-    """An error for each watch time of a drive's ``options`` outside its bounds."""
+    """Yield an error for each watch time of a drive's ``options`` outside its bounds."""
     for name, (low, high, words) in WATCH_BOUNDS.items():
         value = getattr(options, name, None)
         if value is not None and not low <= value <= high:
@@ -108,19 +108,18 @@ def implausible_watch(options: Any) -> Iterator[Finding]:
 
 
 def later_than_the_drive(options: Any, cycle_late_s: float) -> Iterator[Finding]:
-    """An error if the drive removes power by itself before a late cycle would stop the rig."""
+    """Yield an error if the drive removes power before a late cycle would stop the rig."""
     loss = getattr(options, "host_loss", None)
     if loss is not None and cycle_late_s >= loss:
         yield Finding(
             ("limits", "cycle_late"),
-            f"the drive misses the host after {loss * 1e3:.4g} ms already: this would "
-            "never act first",
+            f"the drive's own watch acts after {loss * 1e3:.4g} ms: this would never act first",
             f"write less than {loss * 1e3:.4g} ms",
         )
 
 
 def lacks_source(options: Any, source: str) -> Iterator[Finding]:
-    """An error if the drive is not commanded in what the force loop would command."""
+    """Yield an error if the drive does not accept the quantity that the force loop commands."""
     modes = getattr(options, "modes", ()) or ("torque",)
     if source not in modes:
         yield Finding(
@@ -128,12 +127,12 @@ def lacks_source(options: Any, source: str) -> Iterator[Finding]:
             f"the drive is commanded in {' and '.join(modes)} only, not in {source}",
             f"write {source} among drive.modes, or control.source: {modes[0]}"
             if "modes" in type(options).model_fields
-            else f"write control.source: {modes[0]}, or declare the {source} that it takes",
+            else f"write control.source: {modes[0]}, or declare the {source} that it accepts",
         )
 
 
 def implausible(profile: Profile) -> Iterator[Finding]:
-    """An error for each value outside its bounds."""
+    """Yield an error for each value outside its bounds."""
     for key, (low, high, words) in BOUNDS.items():
         value: Any = profile
         for part in key.split("."):
@@ -148,19 +147,19 @@ def implausible(profile: Profile) -> Iterator[Finding]:
                 f"{said} is impossible here",
                 f"write a value from {words}; is the unit right?",
             )
-    # Signed, and everything that counts deflection divides by it.
+    # Signed, and used as a divisor for deflection.
     if not 1e-9 <= abs(profile.calibration.deflection_per_count) <= 0.1:
         yield Finding(
             ("calibration", "deflection_per_count"),
             f"{METRES(profile.calibration.deflection_per_count):.4g} {METRES.key}/count is impossible",
-            "write span / 2^bits, or what was measured; is the unit right?",
+            "write span / 2^bits, or the measured value; is the unit right?",
         )
     for i, weight in enumerate(profile.rig.weights):
         if not 0 < weight <= 1000:
             yield Finding(
                 ("rig", "weights", i),
                 f"{weight:.4g} kg is impossible here",
-                "write a mass from 1 g to 1000 kg, or take it out",
+                "write a mass from 1 g to 1000 kg, or remove it",
             )
     for path, text in (
         (("name",), profile.name),
@@ -168,7 +167,7 @@ def implausible(profile: Profile) -> Iterator[Finding]:
         (("actuator", "name"), profile.actuator.name),
     ):
         if not text.strip():
-            yield Finding(path, "the text is empty", "say it in words")
+            yield Finding(path, "the text is empty", "write a text")
     if profile.calibration.dated:
         try:
             datetime.date.fromisoformat(profile.calibration.dated)

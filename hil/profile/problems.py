@@ -8,11 +8,11 @@ from typing import Any, Literal
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing wrong in one place.
+    """One problem in one place.
 
     Attributes:
         file: as the user wrote it.
-        line, column: 1-based; 0 where the place has no line (a file that cannot be read).
+        line, column: 1-based; 0 if the place has no line (a file that cannot be read).
         key: dotted, such as ``actuator.screw.lead``; empty for the whole file.
         what: what is wrong.
         fix: what to do about it.
@@ -31,16 +31,16 @@ class Problem:
         place = f"{self.file}:{self.line}" if self.line else self.file
         parts = [place, self.key, self.what] if self.key else [place, self.what]
         text = ": ".join(parts) + (f"; {self.fix}" if self.fix else "")
-        # A key or a name may hold line breaks, and a problem is one line.
+        # A key or a name may contain line breaks, and a problem is one line.
         return text.replace("\r", "\\r").replace("\n", "\\n")
 
     def as_data(self) -> dict[str, Any]:
-        """Plain values for JSON."""
+        """Return plain values for JSON."""
         return asdict(self)
 
 
 class ProfileError(Exception):
-    """A profile is refused; ``str`` gives one line per problem.
+    """Refusal of a profile; ``str`` gives one line per problem.
 
     Attributes:
         problems: at least one, in the order of the file.
@@ -56,9 +56,9 @@ class ProfileError(Exception):
         self.fix = problems[0].fix
 
     def __reduce__(self) -> tuple[type[ProfileError], tuple[list[Problem]]]:
-        """Keep the problems on the way from another process."""
+        """Keep the problems when passed between processes."""
         return ProfileError, (self.problems,)
 
     def as_data(self) -> list[dict[str, Any]]:
-        """Plain values for JSON, one mapping per problem."""
+        """Return plain values for JSON, one mapping per problem."""
         return [problem.as_data() for problem in self.problems]

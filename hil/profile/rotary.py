@@ -23,9 +23,9 @@ def motion_of(data: object) -> Motion:
 
 
 def with_arc_tables(profile: Profile) -> Profile:
-    """Return a profile with its calibration's bare numbers along the arc.
+    """Return a profile with the unitless numbers of its calibration converted to the arc.
 
-    A rotary one's polynomial gives N·m from degrees, and its tables count in both.
+    A rotary polynomial gives N·m from degrees, and its tables use both.
     """
     if profile.motion == "linear":
         return profile
@@ -33,7 +33,7 @@ def with_arc_tables(profile: Profile) -> Profile:
 
 
 def arc_tables(calibration: Calibration, inside: bool) -> Calibration:
-    """Return a rotary calibration with its bare numbers ``inside``, or as they are written."""
+    """Return a rotary calibration with its unitless numbers ``inside``, or as written."""
     torque = ARC_RADIUS_M if not inside else 1.0 / ARC_RADIUS_M
     angle = _DEGREES_PER_MM if not inside else 1.0 / _DEGREES_PER_MM
     law = calibration.spring_law
@@ -52,7 +52,7 @@ def arc_tables(calibration: Calibration, inside: bool) -> Calibration:
 
 
 def rotary_values(profile: Profile) -> dict[str, Any]:
-    """Plain values of a rotary profile in SI: angles in rad, torques in N·m."""
+    """Return plain values of a rotary profile in SI: angles in rad, torques in N·m."""
     written = profile.model_copy(
         update={"calibration": arc_tables(profile.calibration, inside=False)}
     )

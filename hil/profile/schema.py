@@ -70,7 +70,7 @@ class Arm(Lever):
 
 
 class Linear(Part):
-    """The rod pushes a guided mass; weights hang on it against the rod (vertical axis)."""
+    """A guided mass pushed by the rod; weights hang on it against the rod (vertical axis)."""
 
     kind: Literal["linear"]
     carriage_mass: Annotated[Mass, Field(gt=0)]
@@ -86,14 +86,14 @@ Rig = Annotated[Lever | Linear | Arm, Field(discriminator="kind")]
 class DeflectionSensor(Part):
     bits: Annotated[int, Field(ge=6, le=24)] = 12
     span: Annotated[Travel, Field(gt=0)]  # travel that the whole count range covers
-    rail_margin: Annotated[int, Field(ge=0)] = 8  # counts from either end taken as "at rail"
+    rail_margin: Annotated[int, Field(ge=0)] = 8  # counts from either end treated as "at rail"
     noise: Annotated[float, Field(ge=0)] = 1.0  # counts, standard deviation
 
 
 class MotorSensor(Part):
     counts_per_revolution: Annotated[int, Field(ge=4)]
     sign: Sign = 1
-    # where the output stands when the drive is opened: incremental counts restart at 0
+    # position of the output when the drive is opened: incremental counts restart at 0
     reference: Literal["lower_end_at_start", "absolute"] = "lower_end_at_start"
     absolute_offset: Travel = 0.0  # nut position at zero counts, for ``absolute``
 
@@ -126,13 +126,13 @@ class Calibration(Part):
     # standard uncertainty of force: sqrt(absolute² + (relative·F)²)
     absolute_uncertainty: Annotated[OutputForce, Field(ge=0)] = 2.0
     relative_uncertainty: Annotated[float, Field(ge=0, lt=1)] = 0.01
-    # in place of the two: rows of (force in N, standard uncertainty in N), forces rising
+    # instead of the two: rows of (force in N, standard uncertainty in N), forces rising
     uncertainty_table: tuple[tuple[float, float], ...] = ()
-    # in place of deflection_per_count for a sensor that is not linear: rows of
-    # (counts from zero, deflection in mm), counts rising, deflection monotonic
+    # instead of deflection_per_count for a nonlinear sensor: rows of (counts from zero, deflection
+    # in mm), counts rising, deflection monotonic
     sensor_table: tuple[tuple[float, float], ...] = ()
     dated: str = ""
-    # after which it counts as old; a year is common practice, no source
+    # validity; a year is common practice, no source
     valid_months: Annotated[float, Field(gt=0, le=600)] = 12.0
     identity: str = ""  # of the calibration file that it came from
 
@@ -144,7 +144,7 @@ class Calibration(Part):
         if not all(math.isfinite(number) for row in table for number in row):
             raise ValueError("every number must be finite")
         if len(table) == 1 or any(not b[0] > a[0] for a, b in pairwise(table)):
-            raise ValueError("needs two rows or more, the first column rising from row to row")
+            raise ValueError("needs at least two rows, the first column rising from row to row")
         steps = [b[1] - a[1] for a, b in pairwise(table)]
         if info.field_name == "sensor_table" and not (
             all(step > 0 for step in steps) or all(step < 0 for step in steps)
@@ -156,11 +156,11 @@ class Calibration(Part):
 
 
 class VelocityLoop(Part):
-    """Velocity loop inside the drive, as it answers the host; the defaults are invented."""
+    """Velocity loop inside the drive, as seen by the host; the defaults are invented."""
 
     bandwidth: Annotated[Frequency, Field(gt=0, le=1000)] = 40.0  # crossover of the loop
     integral_share: Annotated[float, Field(ge=0, le=1)] = 0.2  # K_i/K_v, of the crossover in rad/s
-    delay: Annotated[Duration, Field(ge=0, le=0.05)] = 0.0  # beside the bus's and the cycle's own
+    delay: Annotated[Duration, Field(ge=0, le=0.05)] = 0.0  # in addition to bus and cycle
 
 
 class PositionLoop(Part):
@@ -175,14 +175,14 @@ class Control(Part):
     phase_margin: Annotated[float, Field(ge=10, le=80)] = 40.0  # degrees, never below
     damping_ratio: Annotated[float, Field(ge=0.3, le=2)] = 0.8
     friction_compensation: Annotated[float, Field(ge=0, le=1)] = 0.6
-    # force amplitude for which force_bandwidth is asked: friction makes it depend on that
+    # force amplitude for which force_bandwidth holds: with friction it depends on amplitude
     bandwidth_amplitude: Annotated[OutputForce, Field(gt=0)] | None = None
     # time constant of the drive's current loop; the default is common practice, no source
     current_loop_lag: Annotated[Duration, Field(gt=0, le=0.02)] = 0.00025
     passive_fraction: Annotated[float, Field(gt=0, le=1)] = 0.98  # of the spring's own rate
     over_stiff: Literal["refuse", "bound"] = "refuse"
     predictor: bool = True
-    source: Literal["torque", "velocity", "position"] = "torque"  # what the drive is commanded
+    source: Literal["torque", "velocity", "position"] = "torque"  # quantity commanded to the drive
     velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, for velocity and position
     position_loop: PositionLoop = PositionLoop()  # of the drive, for a source of position
 
@@ -196,7 +196,7 @@ class Stop(Part):
     category: Literal[0, 1] = 0
     deceleration: Annotated[TravelAcceleration, Field(gt=0)] = 2.0  # of the nut, category 1
     longest: Annotated[Duration, Field(gt=0, le=2)] = 0.5  # then power is removed anyway
-    load: str  # in words: what the load does when power is removed, and how to support it
+    load: str  # as text: behaviour of the load when power is removed, and how to support it
 
 
 class Mark(Part):
@@ -207,16 +207,16 @@ class Mark(Part):
 
 
 class HomeSwitch(Part):
-    """A switch that acts beside one end of the travel, read by the drive."""
+    """A switch near one end of the travel, read by the drive."""
 
     input: Annotated[int, Field(ge=0, le=31)]  # bit of the drive's digital inputs
-    position: Travel  # of the output where it begins to act, coming from the middle
+    position: Travel  # of the output where it switches, coming from the middle
     active: Literal["high", "low"] = "high"
     side: Literal["lower", "upper"] = "lower"  # it acts from its position to this end
 
 
 class Reference(Part):
-    """Procedure that finds the zero of positions again; defaults follow from the rig."""
+    """Reference seek: finds the zero of positions; defaults follow from the rig."""
 
     seek_speed: Annotated[TravelSpeed, Field(gt=0)] | None = None  # of the nut
     seek_force: Annotated[OutputForce, Field(gt=0)] | None = (
@@ -233,7 +233,7 @@ class Link(Part):
 def _known_injected_fault(code: str) -> str:
     if code not in INJECTED_FAULTS:
         raise PydanticCustomError(
-            "literal_error", "unknown mistake", {"expected": near_injected_faults(code)}
+            "literal_error", "unknown fault", {"expected": near_injected_faults(code)}
         )
     return code
 
@@ -242,14 +242,14 @@ class Simulation(Part):
     """Differences of the simulated rig from the profile, and its environment.
 
     ``actual`` overrides fields of the simulated rig's parameters by name (SI numbers);
-    ``mistakes`` are made on top, by their codes in ``drivers.simulated.injected_faults``.
+    ``injected_faults`` are added on top, by their codes in ``drivers.simulated.injected_faults``.
     """
 
     seed: int = 1
     supply: Annotated[Voltage, Field(gt=0)] = 36.0
     supply_resistance: Annotated[Resistance, Field(ge=0)] = 0.05
-    # Live, in place of limits.cycle_late if longer, and the simulated drive's own watch waits
-    # longer still: what holds up the rig host holds up its simulated rig.
+    # Live, instead of limits.cycle_late if longer; the simulated drive's own watch is longer still:
+    # delays of the rig host also delay its simulated rig.
     held_up: Annotated[Duration, Field(gt=0, le=1)] | None = None
     actual: dict[str, Any] = {}
     injected_faults: tuple[Annotated[str, AfterValidator(_known_injected_fault)], ...] = ()

@@ -1,4 +1,4 @@
-"""A profile with its base and its parts as one file, for taking it elsewhere."""
+"""A profile with its base and its parts as one file, for use elsewhere."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from hil.profile.loader import find_profile, read_with_parts
 
 
 def single_file(path: str | Path) -> tuple[str, dict[str, Path]]:
-    """Return a profile as YAML text of one file, and the files to put beside it, by name.
+    """Return a profile as YAML text of one file, and the files that go with it, by name.
 
-    Quantities keep the units that they were written with; comments stay behind.
+    Quantities keep their written units; comments are dropped.
 
     Raises:
         ProfileError: the file, its base or a part cannot be read.
@@ -28,7 +28,7 @@ def single_file(path: str | Path) -> tuple[str, dict[str, Path]]:
 
 
 def without_folders(drive: Any) -> tuple[Any, dict[str, Path]]:
-    """Return a copy of a profile's drive that names its data files without folders, and the files."""
+    """Return a copy of a profile's drive with data file names without folders, and the files."""
     beside: dict[str, Path] = {}
 
     def strip(part: Any) -> None:

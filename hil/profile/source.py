@@ -1,4 +1,4 @@
-"""Read a YAML file to plain values, keeping the place of every key and value."""
+"""Read a YAML file as plain values, keeping the place of every key and value."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import yaml
 from hil.profile.problems import Problem, ProfileError
 
 LARGEST_BYTES = 256 * 1024
-MOST_VALUES = 20_000  # aliases that multiply would otherwise fill the memory
+MOST_VALUES = 20_000  # otherwise aliases of aliases could fill the memory
 DEEPEST = 40
 
 _TAGS = ("map", "seq", "str", "int", "float", "bool", "null")
@@ -40,7 +40,7 @@ class Source:
     places: dict[Path_, Place] = field(default_factory=dict)
 
     def place(self, path: Path_) -> Place:
-        """Place of ``path``, or of the nearest enclosing key that is written down."""
+        """Return the place of ``path``, or of the nearest enclosing key that exists."""
         while path and path not in self.places:
             path = path[:-1]
         return self.places.get(path, Place(self.file, 1, 1))
@@ -48,7 +48,7 @@ class Source:
     def problem(
         self, path: Path_, what: str, fix: str, severity: Literal["error", "warning"] = "error"
     ) -> Problem:
-        """Return what is wrong at ``path``, with its place."""
+        """Return a problem at ``path``, with its place."""
         place = self.place(path)
         return Problem(
             place.file, place.line, place.column, dotted(path), what, fix, severity=severity
@@ -61,11 +61,11 @@ class Source:
             self.places[path + inner] = place
 
     def lay_over(self, base: Source, whole: Collection[str] = ()) -> None:
-        """Take from ``base`` what is not written here, with its places.
+        """Take values missing here from ``base``, with their places.
 
-        Mappings are laid over each other key by key. What is written here replaces all that the
-        base has at its key if it is not a mapping, says its own ``kind`` or ``protocol``, or is one
-        of the top-level keys in ``whole``.
+        Mappings are merged key by key. A value written here replaces the base's whole value at its
+        key if it is not a mapping, has its own ``kind`` or ``protocol``, or is one of the top-level
+        keys in ``whole``.
         """
         replaced: list[Path_] = []
         self.data = _laid_over(base.data, self.data, (), whole, replaced)
@@ -98,7 +98,7 @@ def _laid_over(
 
 
 class _Loader(yaml.SafeLoader):
-    """Scalars as in YAML 1.2: ``on`` and ``12:30`` and dates stay text."""
+    """Loader with scalars as in YAML 1.2: ``on``, ``12:30`` and dates stay text."""
 
     yaml_implicit_resolvers: dict[str, Any] = {}
 
@@ -122,9 +122,9 @@ _Loader.add_implicit_resolver(
 
 
 def read_source(path: Path, shown: str, text: str | None = None) -> Source:
-    """Values and places of one YAML file; ``shown`` names it in errors.
+    """Return values and places of one YAML file; ``shown`` names it in errors.
 
-    ``text`` stands for the file's contents if given: what a change would make of them.
+    ``text``, if given, replaces the file's contents: a change before it is written.
 
     Raises:
         ProfileError: unreadable, too large, not text, not YAML, not a mapping, a key twice.
@@ -154,9 +154,9 @@ def read_source(path: Path, shown: str, text: str | None = None) -> Source:
     return _Reader(shown).read(root)
 
 
-@lru_cache(maxsize=16)  # most of a reading's time, and the parts of profiles are the same ones
+@lru_cache(maxsize=16)  # parsing takes most of the time, and profiles share parts
 def _composed(text: str) -> yaml.Node | None:
-    """Return the nodes of a text; nobody may change them."""
+    """Return the nodes of a text; callers must not change them."""
     loader = _Loader(text)
     try:
         root: yaml.Node | None = loader.get_single_node()
@@ -166,7 +166,7 @@ def _composed(text: str) -> yaml.Node | None:
 
 
 class _Reader:
-    """Turns composed nodes into plain values; collects problems instead of stopping."""
+    """Reader of composed nodes as plain values; collects problems instead of stopping."""
 
     def __init__(self, file: str) -> None:
         self.source = Source(file, None)
@@ -231,13 +231,13 @@ class _Reader:
                     self._problem(
                         key_node,
                         inner,
-                        f"the key stands here again, first in line {first_lines[key]}",
+                        f"the key is repeated here, first in line {first_lines[key]}",
                         "keep one of the two",
                     )
                 )
                 continue
             first_lines[key] = line
-            # An empty or nested value is best found by its key.
+            # Point to the key of an empty or nested value.
             at_key = not isinstance(value_node, yaml.ScalarNode) or not value_node.value
             self.source.places[inner] = self._place(key_node if at_key else value_node)
             values[key] = self._value(value_node, inner)
@@ -271,7 +271,7 @@ class _Reader:
 
 
 def dotted(path: Path_) -> str:
-    """``("rig", "weights", 1)`` as ``rig.weights[1]``."""
+    """Return ``("rig", "weights", 1)`` as ``rig.weights[1]``."""
     text = ""
     for part in path:
         if isinstance(part, int):
@@ -321,7 +321,7 @@ def _read_text(path: Path, shown: str) -> str:
             0,
             "",
             f"holds the control character U+{ord(unprintable.group()):04X}",
-            "take it out; is this a text file?",
+            "remove it; is this a text file?",
         )
     return text
 
@@ -334,18 +334,13 @@ def _yaml_problem(error: yaml.MarkedYAMLError, text: str, shown: str) -> Profile
     here = lines[line - 1] if 0 < line <= len(lines) else ""
     if "\t" in here[: max(column, 1)] or "\\t" in str(error.problem):
         return _refused(
-            shown, line, column, "", "a tab stands where YAML wants spaces", "indent with spaces"
+            shown, line, column, "", "a tab where YAML requires spaces", "indent with spaces"
         )
     if isinstance(error, yaml.composer.ComposerError) and "alias" in str(error.problem):
         return _refused(shown, line, column, "", str(error.problem), "write the value out")
     if "document" in str(error.problem) or "document" in str(error.context):
         return _refused(
-            shown,
-            line,
-            column,
-            "",
-            "more than one document in the file",
-            "keep one, without '---' between",
+            shown, line, column, "", "more than one document in the file", "keep one, without '---'"
         )
     return _refused(
         shown,

@@ -1,4 +1,4 @@
-"""Sets of springs of one rig: a profile each beside the others, with one base in common."""
+"""Spring sets of one rig: one profile each, in one folder, with a common base."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from hil.profile.source import LARGEST_BYTES, read_source
 
 MOST_BASES = 20
 MOST_FILES = 200
-# Of a file that cannot be parsed the base is still seen.
+# Finds the base of a file that cannot be parsed.
 _BASE_LINE = re.compile(rf"^{BASE}:[ \t]*['\"]?([^'\"#\r\n]+?)['\"]?[ \t]*(?:#.*)?$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
 class SpringSet:
-    """One set: its profile's name is the set's name."""
+    """One set; its name is that of its profile."""
 
     file: Path
     profile: Profile
@@ -32,7 +32,7 @@ class SpringSet:
 
 @dataclass(frozen=True)
 class BrokenSet:
-    """A profile of the rig that cannot be read, and so is not a set to choose.
+    """A profile of the rig that cannot be read, and so cannot be chosen.
 
     Attributes:
         problem: the first one, with its place and fix.
@@ -43,7 +43,7 @@ class BrokenSet:
 
     def __str__(self) -> str:
         problem = self.problem
-        # The file of the problem may be the base: then it is named in full.
+        # If the problem is in another file (the base), name that file in full.
         same = Path(problem.file).name == self.file.name
         place = (f"line {problem.line}: " if problem.line else "") if same else f"{problem.file}: "
         key = f"{problem.key}: " if problem.key else ""
@@ -53,17 +53,17 @@ class BrokenSet:
 
 @dataclass(frozen=True)
 class RigSets:
-    """Sets of a rig, the one in use first, and its profiles that cannot be read."""
+    """Spring sets of a rig, the one in use first, and its unreadable profiles."""
 
     sets: tuple[SpringSet, ...]
     broken: tuple[BrokenSet, ...]
 
 
 def rig_sets(profile: str | Path) -> RigSets:
-    """Return the sets of the rig that a profile belongs to, and what of it cannot be read.
+    """Return the spring sets of the rig of a profile, and its unreadable profiles.
 
-    They are the profiles in its folder that lead by ``based_on`` to the same file, and differ in
-    their springs. A file that cannot be read belongs to the rig if its base does.
+    They are the profiles in its folder with the same root of ``based_on`` but different springs. A
+    file that cannot be read belongs to the rig if its base does.
 
     Raises:
         ProfileError: ``profile`` itself cannot be read.
@@ -94,10 +94,10 @@ def spring_sets(profile: str | Path) -> list[SpringSet]:
 
 
 def choose_spring_set(profile: str | Path, words: str) -> SpringSet:
-    """Return the set whose name is ``words``, or alone has them in it, or whose file they name.
+    """Return the one set whose name equals or contains ``words``, or whose file they name.
 
     Raises:
-        ProfileError: there is none, or more than one; with what is left out, since it may be meant.
+        ProfileError: no such set, or several; also lists the unreadable profiles.
     """
     rig = rig_sets(profile)
     sets = rig.sets
@@ -117,11 +117,11 @@ def choose_spring_set(profile: str | Path, words: str) -> SpringSet:
 
 
 def _root(file: Path) -> Path | None:
-    """Return the file that ``based_on`` leads to in the end; None if that is not to be told."""
+    """Return the last file of the ``based_on`` chain; None if it is too long."""
     for _ in range(MOST_BASES):
         name = _base_of(file)
         base = part_path(file, name) if name is not None else None
-        # A shipped profile that somebody's rig begins with is a pattern, and no rig of theirs.
+        # A shipped profile used as a base is a template, not the user's rig.
         if base is None or (base.parent == SHIPPED and file.resolve().parent != SHIPPED):
             return file.resolve()
         file = base

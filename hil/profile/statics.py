@@ -1,4 +1,4 @@
-"""Forces that follow from a profile at rest: of the springs, the motor and a weight."""
+"""Static forces from a profile: of the springs, the motor and a weight."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hil.profile.schema import Lever, Linear, Polynomial, Profile, Rig, TwoSlope
 
 
 def force_at(law: TwoSlopes | Polynomial, deflection_m: float) -> float:
-    """Force in N of a calibration's spring law at a deflection in m."""
+    """Return the force in N of a calibration's spring law at a deflection in m."""
     if isinstance(law, TwoSlopes):
         size = abs(deflection_m)
         force = law.inner_rate * min(size, law.knee) + law.outer_rate * max(0.0, size - law.knee)
@@ -20,30 +20,30 @@ def force_at(law: TwoSlopes | Polynomial, deflection_m: float) -> float:
 
 
 def motor_force(profile: Profile, current_A: float) -> float:
-    """Force in N at the nut while it pushes, F = 2π·η·T/lead, Coulomb friction taken off T."""
+    """Return the pushing force at the nut in N, F = 2π·η·T/lead, T less Coulomb friction."""
     actuator = profile.actuator
     torque = actuator.motor.torque_constant * current_A - actuator.friction.coulomb
     return actuator.transmission.efficiency_forward * actuator.radians_per_metre * max(0.0, torque)
 
 
 def holding_force(profile: Profile, weight_kg: float) -> float:
-    """Largest rod force in N over the stroke that holds the rig with a weight hung on it."""
+    """Return the largest holding force at the rod in N over the stroke, with a weight."""
     return rig_force(profile.rig, weight_kg)
 
 
 def rig_force(rig: Rig, weight_kg: float) -> float:
-    """The same of a rig by itself."""
+    """Return the holding force of a rig in N, as :func:`holding_force`."""
     if isinstance(rig, Linear):
         return (rig.carriage_mass + weight_kg) * rig.gravity if rig.vertical else 0.0
     moment = rig.gravity * (
         (weight_kg + rig.pan_mass) * rig.load_arm + rig.lever_mass * rig.lever_centre
     )
-    # A pinned rod loses arm with the same cosine as the weight does.
+    # The arm of a pinned rod shrinks with the same cosine as that of the weight.
     return moment / rig.rod_arm
 
 
 def arm_ratio(rig: Rig) -> float:
-    """Return the load arm over the rod arm: a force at the load counts so much more at the rod."""
+    """Return the load arm over the rod arm: the ratio of rod force to load force."""
     return rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0
 
 

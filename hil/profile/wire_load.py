@@ -1,4 +1,4 @@
-"""Check that the exchange that a profile declares fits on its wires at its rate."""
+"""Check that the messages of a profile fit on its wires at its rate."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from hil.profile.findings import Finding
 
 
 def overloaded(protocol: WireProtocol, options: Any, rate_Hz: float) -> Iterator[Finding]:
-    """Wires with more than ``WARN_SHARE``, or refused with more than ``REFUSE_SHARE``."""
+    """Yield a warning for wires above ``WARN_SHARE``, an error above ``REFUSE_SHARE``."""
     if not isinstance(protocol, Budgeting):
         return
     for budget in protocol.budgets(options, 1.0 / rate_Hz):
@@ -20,7 +20,7 @@ def overloaded(protocol: WireProtocol, options: Any, rate_Hz: float) -> Iterator
             continue
         path = ("drive", *budget.key.split("."))
         what = (
-            f"{budget.share:.0%} of the wire are taken at worst, {budget.what}, at a rate of "
+            f"{budget.share:.0%} of the wire are used at worst, {budget.what}, at a rate of "
             f"{rate_Hz:g} Hz"
         )
         fastest = budget.fastest_rate_hz

@@ -1,7 +1,7 @@
-"""Write changed values into a profile's own files, and nothing else of them.
+"""Write changed values into a profile's own files, leaving all else untouched.
 
-Only the characters of a value are replaced, or one line put in for a key that is missing:
-comments, order, blank lines and line ends stay as they were written. Values that a profile
+Only the characters of a value are replaced, or one line is inserted for a missing key: comments,
+order, blank lines and line ends stay as written. Values that a profile
 includes from another file (``actuator: actuators/x.yaml``) are changed there.
 """
 
@@ -31,7 +31,7 @@ BOM = "\ufeff"
 
 @dataclass(frozen=True)
 class Written:
-    """A file that was changed, and the copy of what it was before."""
+    """A changed file, and the copy of its earlier contents."""
 
     file: Path
     backup: Path
@@ -40,8 +40,9 @@ class Written:
 def write_back(path: str | Path, changes: Mapping[str, str]) -> list[Written]:
     """Set dotted keys (``actuator.screw.lead``) to value texts with unit (``5 mm``).
 
-    Currents and the winding come as used inside, and are written as the file states them. All
-    files are changed or none; each keeps a copy beside it, named ``.before-`` and the time.
+    Currents and winding are given as used inside, and written in the file's conventions. Either all
+    files are changed or none; each is copied first to the same folder, named ``.before-`` and the
+    time.
 
     Raises:
         ProfileError: a key or value that cannot be written, a profile that ships with the
@@ -52,10 +53,10 @@ def write_back(path: str | Path, changes: Mapping[str, str]) -> list[Written]:
 
 
 def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written]:
-    """Put ``lines`` in place of all that stands under the top-level ``key``; nothing else changes.
+    """Replace everything under the top-level ``key`` by ``lines``; nothing else changes.
 
-    In a profile that is based on another and leaves the part to that, they go to its end.
-    Comments inside the part go with it; the copy beside the file has them.
+    In a profile that takes the part from its base, they are appended. Comments inside the part are
+    lost; the copy keeps them.
 
     Raises:
         ProfileError, OSError: as :func:`write_back`; or the part is in another file.
@@ -72,7 +73,7 @@ def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written
     text = text.removeprefix(BOM)
     root = _compose(text)
     if not isinstance(root, yaml.MappingNode) or root.flow_style:
-        raise _refused(str(main), key, "the file is one bracket", "write it out in lines first")
+        raise _refused(str(main), key, "the file is in flow style", "write it out in lines first")
     newline = _line_end(text)
     new = newline.join([f"{_key(key)}:", *(f"  {line}" for line in lines)])
     if missing:
@@ -98,7 +99,7 @@ def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written
 
 
 def _write(texts: Mapping[Path, str], raw: Mapping[Path, bool]) -> list[Written]:
-    """All files or none; ``raw``: which begin with a byte-order mark."""
+    """Write all files or none; ``raw``: which begin with a byte-order mark."""
     stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
     ready: list[tuple[Path, Path, Path]] = []
     done: list[tuple[Path, Path]] = []
@@ -130,7 +131,7 @@ def _write(texts: Mapping[Path, str], raw: Mapping[Path, bool]) -> list[Written]
 def changed_texts(
     path: str | Path, changes: Mapping[str, str]
 ) -> tuple[dict[Path, str], dict[Path, bool]]:
-    """(new text of each file that changes, whether it begins with a byte-order mark).
+    """Return the new text of each changed file, and whether it begins with a byte-order mark.
 
     Raises:
         ProfileError: as :func:`write_back`.
@@ -167,7 +168,7 @@ def _as_stated(conventions: Conventions, key: str, value: str) -> str:
 
 
 def edited(text: str, path: Path_, value: str, shown: str = "profile", key: str = "") -> str:
-    """``text`` with the value at ``path`` replaced, or put in; all else untouched.
+    """Return ``text`` with the value at ``path`` replaced or inserted; all else untouched.
 
     Raises:
         ProfileError: not possible without touching anything else.
@@ -183,7 +184,7 @@ def edited(text: str, path: Path_, value: str, shown: str = "profile", key: str 
             raise _refused(
                 shown,
                 key,
-                "the value has an anchor or a tag and may stand for several",
+                "the value has an anchor or a tag and may be used in several places",
                 "write the value out in the file first",
             )
         child = _child(node, keys[at])
@@ -213,16 +214,16 @@ def _set(
             )
         if names and node.tag != "tag:yaml.org,2002:null":
             raise _refused(
-                shown, key, "a single value stands where keys belong", "write it by hand"
+                shown, key, "there is a single value where keys belong", "write it by hand"
             )
         put = _flow_text(names, value) if names else _scalar_text(value, flow)
         if node.style in ("|", ">"):
             put += _line_end(text) if text[start:end].endswith("\n") else ""
-        if start == end:  # nothing stands there: right behind the colon
+        if start == end:  # no value: insert right after the colon
             put = f" {put}"
         return text[:start] + put + text[end:]
     if not isinstance(node, yaml.MappingNode) or not names:
-        raise _refused(shown, key, "no single value stands there", "write it by hand")
+        raise _refused(shown, key, "there is no single value", "write it by hand")
     if node.flow_style:
         inner = text[start:end].rstrip()[:-1].rstrip()
         comma = "" if inner.endswith(("{", ",")) else ","
@@ -242,7 +243,7 @@ def _set(
 
 
 def _check(before: Source, after: Source, path: Path_, shown: str, key: str) -> None:
-    """The same values but for the one: a last look before anything is written."""
+    """Check that only this value changed: a last check before writing."""
     here, there = before.data, after.data
     try:
         for part in path[:-1]:
@@ -279,7 +280,7 @@ def _child(node: yaml.Node, key: str | int) -> yaml.Node | None:
 
 
 def _in_flow(text: str, node: yaml.Node) -> bool:
-    """Return whether brackets enclose it."""
+    """Return whether the node is inside brackets."""
     depth = 0
     for token in yaml.scan(text, Loader=yaml.SafeLoader):
         if token.start_mark.index >= node.start_mark.index:
@@ -292,7 +293,7 @@ def _in_flow(text: str, node: yaml.Node) -> bool:
 
 
 def _end(node: yaml.Node) -> int:
-    """Return the end of a node's text; block marks lie behind comments that follow."""
+    """Return the end of a node's text; PyYAML's block marks lie after following comments."""
     if isinstance(node, yaml.CollectionNode) and not node.flow_style and node.value:
         last = node.value[-1]
         if isinstance(last, tuple):
@@ -302,7 +303,7 @@ def _end(node: yaml.Node) -> int:
 
 
 def _scalar_text(value: str, flow: bool) -> str:
-    """Plain if it reads back as itself, else quoted."""
+    """Return the value plain if it reads back as itself, else quoted."""
     try:
         node = _compose(f"{{k: {value}}}\n" if flow else f"k: {value}\n").value[0][1]
         if isinstance(node, yaml.ScalarNode) and node.value == value and node.style is None:
@@ -331,7 +332,7 @@ def _parse(shown: str, key: str) -> Path_:
     parts = _PART.findall(key)
     path = tuple(int(p[1:-1]) if p.startswith("[") else p for p in parts)
     if not path or dotted(path) != key:
-        raise _refused(shown, key, "no key of a profile", "write it as actuator.screw.lead")
+        raise _refused(shown, key, "not a key of a profile", "write it as actuator.screw.lead")
     return path
 
 
@@ -341,7 +342,7 @@ def _where(main: Path, top: object, key: str, path: Path_) -> tuple[Path, Path_]
         part = part_path(main, top.get(path[0]))
         if part is not None:
             if len(path) < 2:
-                raise _refused(str(main), key, "another file stands there", "name a key in it")
+                raise _refused(str(main), key, "another file is named there", "name a key in it")
             return part.resolve(), path[1:]
     return main, path
 
@@ -359,7 +360,7 @@ def _shipped(file: str, key: str) -> ProfileError:
         file,
         key,
         "this file ships with the program",
-        "copy the profile and its parts to a directory of your own, and name the copy",
+        "copy the profile and its parts to your own directory, and use the copy",
     )
 
 

@@ -77,7 +77,7 @@ def test_wrong_usage_is_exit_code_2(arguments: tuple[str, ...], capfd: Any) -> N
     ("text", "line", "part"),
     [
         (REAL.replace("span: 15 mm", "span: 15 kg"), 14, "sensors.deflection.span"),
-        (REAL.replace("  rate: 1000 Hz", "\trate: 1000 Hz"), None, "a tab stands"),
+        (REAL.replace("  rate: 1000 Hz", "\trate: 1000 Hz"), None, "a tab where"),
         (REAL.replace("sign: 1", "sgn: 1"), None, "did you mean 'sign'"),
     ],
 )

@@ -95,7 +95,7 @@ def test_actual_values_override_by_name() -> None:
             "did you mean 'spring_hysteresis'",
         ),
         ({"rotor_inertia_kg_m2": -1}, "simulation.actual.rotor_inertia_kg_m2", "above 0"),
-        ({"pole_pairs": 2.5}, "simulation.actual.pole_pairs", "whole number"),
+        ({"pole_pairs": 2.5}, "simulation.actual.pole_pairs", "integer"),
         ({"supply_V": "36 V"}, "simulation.actual.supply_V", "number in SI units"),
         ({"supply_V": True}, "simulation.actual.supply_V", "number in SI units"),
         ({"stroke_m": [1]}, "simulation.actual.stroke_m", "number in SI units"),

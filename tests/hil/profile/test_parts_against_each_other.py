@@ -198,7 +198,7 @@ TABLE: list[Mistake] = [
         "cycle_late: 15 ms",
         "cycle_late: 15 ms",
         "limits.cycle_late",
-        "misses the host after 15 ms",
+        "watch acts after 15 ms",
         "less than 15 ms",
     ),
     (
@@ -206,7 +206,7 @@ TABLE: list[Mistake] = [
         "counts: 20",
         "counts: 20",
         "limits.sensor_jump.counts",
-        "honest motion changes 93 counts",
+        "normal motion changes 93 counts",
         "at least 141",
     ),
     (

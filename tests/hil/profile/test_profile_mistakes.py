@@ -167,7 +167,7 @@ TABLE: list[Mistake] = [
     ),
     ("category: 0", "category: 2", "category: 2", "stop.category", "not permitted", "0 or 1"),
     ("name: footplate trainer", "name: 5", "name: 5", "name", "not text", "quotes"),
-    ("name: footplate trainer", "name: ' '", "name: ' '", "name", "empty", "words"),
+    ("name: footplate trainer", "name: ' '", "name: ' '", "name", "empty", "write a text"),
     (
         "relative_uncertainty: 0.004",
         "relative_uncertainty: .nan",
@@ -216,7 +216,7 @@ TABLE: list[Mistake] = [
         "footplat.yaml",
         "actuator",
         "no file 'actuators/footplat.yaml'",
-        "own directory",
+        "file.s directory",
     ),
     (
         "actuators/footplate.yaml",

@@ -34,7 +34,7 @@ SLIDE_TABLE = [
         "weights: [2 kg, 5 kg, 50 kg]",
         "50 kg",
         "rig.weights[2]",
-        "takes 549.2 N",
+        "needs 549.2 N",
         "leave it out",
     ),
     (
@@ -91,7 +91,7 @@ SLIDE_TABLE = [
         "-0.9",
         "-0.9",
         "calibration.spring_law.coefficients",
-        "does not grow near",
+        "does not increase near",
         "fit again",
     ),
     (
@@ -99,7 +99,7 @@ SLIDE_TABLE = [
         "[12.0, 53.7,",
         "12.0",
         "calibration.spring_law.coefficients",
-        "12 N at no deflection",
+        "12 N at zero deflection",
         "calibration.zero",
     ),
     (

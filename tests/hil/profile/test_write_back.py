@@ -77,7 +77,7 @@ def test_a_missing_key_is_put_at_the_end_of_its_mapping(own: Path) -> None:
         ({"actuator": "x"}, "actuator"),
         ({"rig.weights[7]": "1 kg"}, "weights"),
         ({"name": "two\nlines"}, "name"),
-        ({"": "1"}, "no key"),
+        ({"": "1"}, "not a key"),
     ],
 )
 def test_what_makes_no_valid_profile_changes_nothing(

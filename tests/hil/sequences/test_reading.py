@@ -136,7 +136,7 @@ MISTAKES = [
     ),
     ("name: short", "name: a/b", "a/b", "name", "impossible", ""),
     ("name: short", "nmae: short", "nmae", "nmae", "unknown key", "did you mean 'name'"),
-    ("  - power_off", "\t- power_off", "\t- power_off", "", "a tab stands", "spaces"),
+    ("  - power_off", "\t- power_off", "\t- power_off", "", "a tab where", "spaces"),
     ("  - power_off", "  - 7", "- 7", "steps[3]", "'7' is not a step", "do: float"),
     ("  - power_off", "  - {for: 1 s}", "- {for", "steps[3]", "'do' is missing", "one of"),
     ("name: short", "name: [", "- power_on", "", "not YAML", "brackets"),
