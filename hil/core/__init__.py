@@ -1,4 +1,4 @@
-"""Limits, requests and sample columns: the vocabulary that every other room uses."""
+"""Limits, requests and sample columns: the vocabulary of all other rooms."""
 
 from hil.core.dated_paths import dated, free_path, one_word
 from hil.core.limit_texts import WORDING, fix, label, limit_names, sentence

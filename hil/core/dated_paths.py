@@ -1,4 +1,4 @@
-"""Names of what is kept on the disk: dated, with the rig's name as one word, and free."""
+"""Names of files kept on disk: dated, with the rig's name as one word, and unused."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from pathlib import Path
 
 
 def one_word(name: str) -> str:
-    """Return a rig's name as one word that a file may have."""
+    """Return a rig's name as one word for a file name."""
     return re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-") or "rig"
 
 
 def dated(word: str, at: datetime.datetime | None = None) -> str:
-    """Return ``word`` with date and time before it, those of now if not given."""
+    """Return ``word`` prefixed with date and time, by default the current ones."""
     return f"{at or datetime.datetime.now():%Y%m%d-%H%M%S}-{word}"
 
 
 def free_path(path: Path) -> Path:
-    """Return ``path``, with the least number from 2 on at the end of its stem if it exists; not made."""
+    """Return ``path``, with the next free number from 2 after its stem if it exists; not created."""
     free, number = path, 1
     while free.exists():
         number += 1

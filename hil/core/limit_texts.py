@@ -1,4 +1,4 @@
-"""Wording of every limit and cause: a label, a sentence, and how to correct it."""
+"""Wording of every limit and cause: a label, a sentence and the fix."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from hil.core.limits import Cause, Limit
 
 
 class Wording(NamedTuple):
-    """``label`` two or three words; ``sentence`` what happened; ``fix`` what to do about it."""
+    """Texts of a code: ``label``, two or three words; ``sentence``, the event; ``fix``, the remedy."""
 
     label: str
     sentence: str
@@ -19,22 +19,22 @@ WORDING: dict[int, Wording] = {
     Limit.FORCE: Wording(
         "Force",
         "The spring force passed the force limit.",
-        "Ask for less force, or take weight off the rig.",
+        "Request less force, or take weight off the rig.",
     ),
     Limit.FORCE_RATE: Wording(
         "Force rate",
         "The spring force changed faster than the force rate limit.",
-        "Look for a blow, a loose part or an unstable force loop before going on.",
+        "Look for a blow, a loose part or an unstable force loop before continuing.",
     ),
     Limit.DEFLECTION: Wording(
         "Deflection",
-        "The springs gave more than the deflection limit.",
+        "The spring deflection passed the deflection limit.",
         "Take weight off the rig; check the sensor's zero and the spring law.",
     ),
     Limit.TRAVEL: Wording(
         "Travel",
         "The output went past a soft end of its travel.",
-        "Move the output back by hand before energising, and keep the rest position inside.",
+        "Move the output back by hand before power on, and keep the rest position inside.",
     ),
     Limit.SPEED: Wording(
         "Speed",
@@ -48,7 +48,7 @@ WORDING: dict[int, Wording] = {
     ),
     Limit.MOTOR_HEAT: Wording(
         "Motor heat",
-        "The motor used up its thermal capacity.",
+        "The motor has used up its thermal capacity.",
         "Let it cool with power off; take weight off or rest between lifts.",
     ),
     Limit.DRIVE_TEMPERATURE: Wording(
@@ -69,12 +69,12 @@ WORDING: dict[int, Wording] = {
     Limit.VIRTUAL_STIFFNESS: Wording(
         "Virtual stiffness",
         "The requested virtual spring is stiffer than the real springs allow.",
-        "Ask for less stiffness than the spring's own.",
+        "Request less stiffness than that of the real springs.",
     ),
     Limit.DAMPING: Wording(
         "Damping",
         "The requested virtual damping is more than the profile permits.",
-        "Ask for less damping.",
+        "Request less damping.",
     ),
     Limit.TELEMETRY_AGE: Wording(
         "Telemetry age",
@@ -83,8 +83,8 @@ WORDING: dict[int, Wording] = {
     ),
     Limit.SENSOR_RAIL: Wording(
         "Sensor at rail",
-        "The deflection sensor stood at the end of its range.",
-        "Check its cable and supply; a broken or shorted wire reads so.",
+        "The deflection sensor was at the end of its range.",
+        "Check its cable and supply; a broken or shorted wire reads like this.",
     ),
     Limit.SENSOR_JUMP: Wording(
         "Sensor jump",
@@ -98,19 +98,19 @@ WORDING: dict[int, Wording] = {
     ),
     Limit.MOTOR_SENSOR_FROZEN: Wording(
         "Motor sensor frozen",
-        "The motor sensor stood still while the motor's torque strained the springs.",
-        "Check the motor sensor's cable, plug and supply before power comes again.",
+        "The motor sensor did not change while the motor's torque loaded the springs.",
+        "Check the motor sensor's cable, plug and supply before the next power on.",
     ),
     Limit.DISAGREEMENT: Wording(
         "Force disagreement",
         "Spring force and motor-derived force did not agree.",
-        "Check the calibration and the torque constant; look for a jam or a slack coupling. A rotor or "
-        "friction that is not as stated is found by the test Plant.",
+        "Check the calibration and the torque constant; look for a jam or a slack coupling. Use "
+        "the test Plant to find a rotor inertia or friction that differs from the profile.",
     ),
     Limit.DRIVE_FAULT: Wording(
         "Drive fault",
         "The drive reported a fault.",
-        "Correct what the drive names; a reset then clears it.",
+        "Correct the fault that the drive reports; a reset then clears it.",
     ),
     Limit.FORCE_FOLLOWING: Wording(
         "Force following",
@@ -120,7 +120,7 @@ WORDING: dict[int, Wording] = {
     ),
     Limit.SETPOINT_FOLLOWING: Wording(
         "Setpoint following",
-        "The shaped force left the setpoint, and no cap explains it.",
+        "The shaped force departed from the setpoint, and no cap explains it.",
         "Keep the run and report it; run the host check for this computer.",
     ),
     Limit.POSITION_FOLLOWING: Wording(
@@ -132,10 +132,10 @@ WORDING: dict[int, Wording] = {
     Limit.OUTPUT_ENERGY: Wording(
         "Unstable",
         "The force loop put energy into the output that no setpoint explains.",
-        "Ask for less stiffness or more damping; check spring law, gain and delay of the drive.",
+        "Request less stiffness or more damping; check spring law, gain and delay of the drive.",
     ),
     Cause.OPERATOR: Wording(
-        "Operator", "Somebody pressed stop.", "Reset when the rig may be used again."
+        "Operator", "Stop was pressed.", "Reset when the rig may be used again."
     ),
     Cause.HEARTBEAT_LATE: Wording(
         "Heartbeat late",
@@ -144,7 +144,7 @@ WORDING: dict[int, Wording] = {
     ),
     Cause.EXCEPTION: Wording(
         "Internal error",
-        "The rig host met an error of its own and removed power.",
+        "The rig host had an internal error and removed power.",
         "Keep the run and report it; restart the rig host.",
     ),
     Cause.DRIVE_LOST: Wording(
@@ -157,7 +157,7 @@ WORDING: dict[int, Wording] = {
     ),
     Cause.HOLD_TO_RUN_RELEASED: Wording(
         "Hold-to-run control",
-        "The hold-to-run control was let go.",
+        "The hold-to-run control was released.",
         "Reset, hold it again, and power on.",
     ),
     Cause.CONTROL_RELEASED: Wording(
@@ -168,28 +168,28 @@ WORDING: dict[int, Wording] = {
     Cause.SETPOINT_LATE: Wording(
         "Setpoint late",
         "The program that sets the force fell silent.",
-        "Find out why it did, or give it a longer gap; then reset.",
+        "Find out why, or allow it a longer gap; then reset.",
     ),
     Cause.CYCLE_LATE: Wording(
         "Cycle late",
-        "The rig host was held up; meanwhile the drive followed its last command.",
+        "The rig host was delayed; meanwhile the drive followed its last command.",
         "End other programs, run the host check for this computer, then reset.",
     ),
     Cause.DRIVE_DISABLED: Wording(
         "Drive dropped out",
-        "The drive switched its power stage off by itself.",
+        "The drive switched its power stage off on its own.",
         "Check its enable input and its own limits, then reset.",
     ),
     Cause.POWER_NOT_REMOVED: Wording(
         "POWER IS STILL ON",
-        "The drive shows that its power is on though the bench requests none.",
-        "Press the emergency stop and part the supply; find out why the drive does not obey.",
+        "The drive reports that its power is on although the bench requests none.",
+        "Press the emergency stop and disconnect the supply; find out why the drive does not obey.",
     ),
 }
 
 
 def label(code: int) -> str:
-    """Two or three words for a ``Limit`` or ``Cause`` code; '' for 0, 'cause N' if unknown."""
+    """Return the label of a ``Limit`` or ``Cause`` code; '' for 0, 'Cause N' if unknown."""
     wording = WORDING.get(code)
     if wording is not None:
         return wording.label
@@ -197,7 +197,7 @@ def label(code: int) -> str:
 
 
 def sentence(code: int) -> str:
-    """Describe the event in one sentence; '' for 0."""
+    """Return a sentence on the event; '' for 0."""
     wording = WORDING.get(code)
     if wording is not None:
         return wording.sentence
@@ -205,11 +205,11 @@ def sentence(code: int) -> str:
 
 
 def fix(code: int) -> str:
-    """Give the fix in one sentence; '' for 0 or an unknown code."""
+    """Return the fix as a sentence; '' for 0 or an unknown code."""
     wording = WORDING.get(code)
     return wording.fix if wording is not None else ""
 
 
 def limit_names(mask: int) -> list[str]:
-    """Labels of the limits whose bits are set in ``mask`` (column ``limited``)."""
+    """Return the labels of the limits whose bits are set in ``mask`` (column ``limited``)."""
     return [label(limit) for limit in Limit if mask >> limit & 1]

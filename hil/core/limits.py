@@ -1,4 +1,4 @@
-"""Names and codes of every limit and of every cause that can hold the bench stopped."""
+"""Names and codes of all limits and causes that can keep the bench stopped."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import enum
 class Limit(enum.IntEnum):
     """A limit of the profile.
 
-    Where it limits it is bit ``1 << value`` of column ``limited``; as the cause of a trip it is
-    the value of column ``tripped``.
+    A limit in action is bit ``1 << value`` of column ``limited``; as the cause of a trip it is the
+    value of column ``tripped``.
     """
 
     FORCE = 1
@@ -45,15 +45,15 @@ class Cause(enum.IntEnum):
     EXCEPTION = 42
     DRIVE_LOST = 43
     HOST_ENDING = 44
-    DRIVE_DISABLED = 45  # power stage left ON by itself, without a fault
-    HOLD_TO_RUN_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
-    CYCLE_LATE = 47  # the rig host itself was held up; meanwhile the last command stood
-    POWER_NOT_REMOVED = 48  # the drive shows power though OFF, or nothing, was asked
+    DRIVE_DISABLED = 45  # power stage left ON on its own, without a fault
+    HOLD_TO_RUN_RELEASED = 46  # the hold-to-run control was released, or its signal was missing
+    CYCLE_LATE = 47  # the rig host was delayed; meanwhile the last command held
+    POWER_NOT_REMOVED = 48  # the drive reports power although OFF, or nothing, was requested
     SETPOINT_LATE = 49  # a program that sets the force fell silent
     CONTROL_RELEASED = 50  # control ended, or passed on, with the power stage on or coming on
 
 
-# Causes after which nothing may be commanded any more: power is removed at once.
+# Causes after which the drive must not be commanded any more: power is removed at once.
 ALWAYS_CATEGORY_0 = frozenset(
     (
         Limit.TELEMETRY_AGE,
@@ -73,7 +73,7 @@ ALWAYS_CATEGORY_0 = frozenset(
         Cause.POWER_NOT_REMOVED,
     )
 )
-# Causes a person or program chose; every other one is a trip, kept as a run of its own.
+# Causes chosen by a person or program; every other one is a trip, kept as its own run.
 CHOSEN = frozenset(
     (Cause.OPERATOR, Cause.HOST_ENDING, Cause.HOLD_TO_RUN_RELEASED, Cause.CONTROL_RELEASED)
 )

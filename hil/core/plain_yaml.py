@@ -1,7 +1,7 @@
-"""The one reader of YAML files that the program itself has written.
+"""Reader of YAML files written by the program itself.
 
-Such files hold no aliases and are neither deep nor large. A file that is otherwise was made to do
-harm or is damaged: a few hundred bytes with aliases grow to gigabytes when they are written out.
+Such files have no aliases and are neither deep nor large. Any other file is malicious or damaged: a
+few hundred bytes with aliases can expand to gigabytes.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ import yaml
 MOST_BYTES = 16 * 1024 * 1024
 DEEPEST = 40
 
-# The C loader is ten times faster, and missing where PyYAML was built without it.
+# The C loader is ten times faster; PyYAML may be built without it.
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
 class PlainYamlError(ValueError):
-    """A file that cannot be used; the text says why, without the file's name."""
+    """Error of a file that cannot be used; the text gives the reason without the file's name."""
 
 
 def read_plain_yaml(path: Path | str, most_bytes: int = MOST_BYTES) -> Any:
@@ -41,7 +41,7 @@ def read_plain_bytes(path: Path | str, most_bytes: int = MOST_BYTES) -> bytes:
         OSError: the file is missing or cannot be opened.
         PlainYamlError: not a regular file, or too large.
     """
-    # Without O_NONBLOCK a named pipe would hold the caller for ever.
+    # Without O_NONBLOCK a named pipe would block the caller forever.
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     with os.fdopen(handle, "rb") as file:
         if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):

@@ -9,17 +9,17 @@ from pathlib import Path
 
 
 class PrivateFileError(Exception):
-    """A directory or file is not for this user alone; the text says why and what to do."""
+    """Error of a directory or file that is not private; the text gives reason and fix."""
 
 
 def make_private_directory(directory: Path) -> None:
-    """Create ``directory`` with mode 0700, or make sure that it is one already.
+    """Create ``directory`` with mode 0700, or check that it is private.
 
     Raises:
-        PrivateFileError: it cannot be made, or is not for this user alone.
+        PrivateFileError: it cannot be created, or is not private.
     """
     try:
-        # Directories on the way are made private too: who owned one could rename what is in it.
+        # Parents are made private too: the owner of one could rename its contents.
         missing = [d for d in (directory, *directory.parents) if not d.exists()]
         for each in reversed(missing):
             with contextlib.suppress(FileExistsError):
@@ -32,10 +32,10 @@ def make_private_directory(directory: Path) -> None:
 
 
 def check_private_directory(directory: Path) -> None:
-    """Refuse a directory in which another user could make, read or replace files.
+    """Refuse a directory in which another user could create, read or replace files.
 
     Raises:
-        PrivateFileError: missing, a link, of another user, open to others, or in such a one.
+        PrivateFileError: missing, a link, of another user, open to others, or inside such a one.
     """
     try:
         found = directory.lstat()
@@ -49,7 +49,7 @@ def check_private_directory(directory: Path) -> None:
         )
     if found.st_uid != os.geteuid():
         raise PrivateFileError(
-            f"directory '{directory}' belongs to another user; use a directory of your own"
+            f"directory '{directory}' belongs to another user; use your own directory"
         )
     if found.st_mode & 0o077:
         raise PrivateFileError(
@@ -58,18 +58,18 @@ def check_private_directory(directory: Path) -> None:
         )
     for parent in directory.absolute().parents:
         above = parent.stat()
-        # Where the sticky bit is set, as in /tmp, only the owner may rename what is in it.
+        # With the sticky bit, as on /tmp, only the owner of an entry may rename it.
         group = above.st_mode & 0o020 and above.st_gid not in (0, os.getegid())
         others = (above.st_mode & 0o002 or group) and not above.st_mode & stat.S_ISVTX
         if above.st_uid not in (0, os.geteuid()) or others:
             raise PrivateFileError(
-                f"directory '{directory}' lies in '{parent}', where another user may exchange it; "
+                f"directory '{directory}' lies in '{parent}', where another user could replace it; "
                 "choose a path in your home directory"
             )
 
 
 def write_private(path: Path, text: str) -> None:
-    """Write a file anew that only this user can read, never through a link.
+    """Write a new file that only this user can read, never through a link.
 
     Raises:
         OSError: it cannot be written.
@@ -82,10 +82,10 @@ def write_private(path: Path, text: str) -> None:
 
 
 def replace_private(path: Path, text: str) -> None:
-    """Write a file as :func:`write_private`, but whole or not at all.
+    """Write a file as :func:`write_private`, but atomically.
 
     Raises:
-        OSError: it cannot be written; what was there stays.
+        OSError: it cannot be written; an existing file is kept.
     """
     new = path.with_name(f"{path.name}.new")
     write_private(new, text)
@@ -93,27 +93,27 @@ def replace_private(path: Path, text: str) -> None:
 
 
 def state_directory(name: str) -> Path:
-    """Return where the program keeps ``name``: in ``$XDG_STATE_HOME`` or ``~/.local/state``."""
+    """Return the program's state path ``name`` in ``$XDG_STATE_HOME`` or ``~/.local/state``."""
     state = os.environ.get("XDG_STATE_HOME", "")
-    # A relative path is to be ignored (XDG Base Directory Specification).
+    # A relative path must be ignored (XDG Base Directory Specification).
     base = Path(state) if os.path.isabs(state) else Path.home() / ".local" / "state"
     return base / "hookeline" / name
 
 
 def read_private(path: Path) -> str:
-    """Return the text of a file that nobody else can have written.
+    """Return the text of a file that no other user can have written.
 
     Raises:
         OSError: it cannot be opened, or is a link.
-        PrivateFileError: not a regular file of this user, or others may write it.
+        PrivateFileError: not a regular file of this user, or writable by others.
     """
     flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
     with os.fdopen(os.open(path, flags), encoding="utf-8") as file:
         found = os.fstat(file.fileno())
         if not stat.S_ISREG(found.st_mode):
-            raise PrivateFileError(f"'{path}' is not a regular file; start the bench anew")
+            raise PrivateFileError(f"'{path}' is not a regular file; restart the bench")
         if found.st_uid != os.geteuid() or found.st_mode & 0o022:
             raise PrivateFileError(
-                f"'{path}' may have been written by another user; start the bench anew"
+                f"'{path}' may have been written by another user; restart the bench"
             )
         return file.read()

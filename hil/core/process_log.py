@@ -1,6 +1,6 @@
-"""Log of each process of a bench: written beside the link, kept beside the run.
+"""Log of each process of a bench: written in the link directory, kept with the run.
 
-The text is for whoever looks for a fault afterwards. What the operator should know is an event.
+The log is for troubleshooting afterwards. Information for the operator is an event.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _RECORD = re.compile(r"^(?=\d{4}-\d\d-\d\dT)", re.MULTILINE)
 
 
 class LogFormatter(logging.Formatter):
-    """``2026-03-01T08:00:00.000+00:00 host INFO text``; further lines are set in."""
+    """``2026-03-01T08:00:00.000+00:00 host INFO text``; further lines are indented."""
 
     def format(self, record: logging.LogRecord) -> str:
         stamp = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
@@ -31,9 +31,9 @@ class LogFormatter(logging.Formatter):
 
 
 def begin_log(directory: Path, process: str) -> logging.Logger:
-    """Log to ``directory/process.log`` from a thread of its own, uncaught exceptions included.
+    """Log to ``directory/process.log`` from a separate thread, uncaught exceptions included.
 
-    Whoever logs waits for no disk. A directory that takes no file costs the log, not the bench.
+    Logging never waits for the disk. Without a writable directory there is no log, but no error.
     """
     logger = logging.getLogger(process)
     logger.setLevel(logging.INFO)
@@ -58,7 +58,7 @@ def begin_log(directory: Path, process: str) -> logging.Logger:
 
 
 class _Queued(logging.handlers.QueueHandler):
-    """Hands records over as they are: the formatter wants the exception, not its text twice."""
+    """Handler that queues records unchanged: the formatter needs the exception itself."""
 
     def prepare(self, record: logging.LogRecord) -> logging.LogRecord:
         return record
@@ -75,9 +75,9 @@ def _log_uncaught(logger: logging.Logger) -> None:
 
 
 def merged_logs(directory: Path) -> str:
-    """Logs of all processes in ``directory`` as one text, in order of time.
+    """Return the logs of all processes in ``directory`` as one text, in order of time.
 
-    Of each the newest million bytes are taken; what is not a log is left out.
+    Takes the newest million bytes of each; other files are left out.
     """
     records: list[str] = []
     for path in sorted(directory.glob(f"*{LOG_SUFFIX}")):

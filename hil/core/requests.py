@@ -1,7 +1,7 @@
-"""Requests of clients to the rig host, and their one text form on the link.
+"""Requests of clients to the rig host, and their text form on the link.
 
-Every request is checked here for type and finiteness before it reaches the cycle; limits
-are the cycle's own affair.
+Every request is checked here for type and finiteness before it reaches the cycle; the cycle checks
+limits.
 """
 
 from __future__ import annotations
@@ -12,10 +12,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, FailFast, Field, TypeAdapter
 
-# Ends the refusal of a behaviour that does not hold the load: a client may ask and apply again.
+# End of the refusal of a behaviour that does not hold the load: a client may ask the operator and
+# apply again.
 CONFIRM_LOAD_MOTION = "Hold the position, or apply it with 'load_may_move'."
 
-# Of a waveform's table: more would take the rig host longer than a period to take in.
+# Of a waveform's table: reading more would take the rig host longer than a period.
 MOST_POINTS = 2000
 
 
@@ -27,7 +28,7 @@ _BIGGEST = sys.float_info.max
 
 
 def _first_that_is_no_number(values: Any) -> Any:
-    """Refuse a mapping at its first wrong value: an error for each would take a cycle's time."""
+    """Refuse a mapping at its first wrong value: an error for each would delay the cycle."""
     if isinstance(values, dict):
         for key, value in values.items():
             number = isinstance(value, int | float) and not isinstance(value, bool)
@@ -65,8 +66,8 @@ class VirtualSpring(Message):
 class HoldPosition(Message):
     """Move the output to ``position_m`` at no more than ``speed_m_s``, and hold it there.
 
-    An integral takes up the load, so this is not passive below about 1.2 Hz: against slow
-    motion of a hand or of another drive it puts out energy. A virtual spring does not.
+    An integral term carries the load, so this is not passive below about 1.2 Hz: against slow
+    motion of a hand or of another drive it delivers energy. A virtual spring does not.
     """
 
     kind: Literal["hold_position"] = "hold_position"
@@ -77,8 +78,8 @@ class HoldPosition(Message):
 class Waveform(Message):
     """A force (``of: force``, N) or a spring's rest position (``of: rest``, m) over time.
 
-    ``points`` (time_s, value) for shape ``table`` (the file waveform, read by the client), no
-    more than ``MOST_POINTS``; straight lines join them.
+    ``points`` (time_s, value) for shape ``table`` (the file waveform, read by the client), at most
+    ``MOST_POINTS``; linearly interpolated.
     """
 
     kind: Literal["waveform"] = "waveform"
@@ -97,10 +98,10 @@ class Waveform(Message):
 
 
 class ExternalSetpoint(Message):
-    """A force with a virtual spring and damping that a program renews by :class:`Setpoint`.
+    """A force with a virtual spring and damping, updated by a program with :class:`Setpoint`.
 
     F = force + stiffness·(rest − output) − damping·output velocity; no spring at stiffness 0.
-    The rig stops when no renewal comes for longer than ``longest_gap_s``.
+    The rig stops when no update comes for longer than ``longest_gap_s``.
     """
 
     kind: Literal["external_setpoint"] = "external_setpoint"
@@ -114,8 +115,8 @@ class ExternalSetpoint(Message):
 class MotorTorque(Message):
     """Open-loop motor torque (profile sign), in restricted operation only.
 
-    It goes to ``torque_N_m`` within ``ramp_s`` from the torque that acts. It falls to zero for
-    good once nut speed, nut travel or spring force pass the values given here, or after
+    It ramps to ``torque_N_m`` within ``ramp_s`` from the present torque. It drops to zero and stays
+    there once nut speed, nut travel or spring force pass the values given here, or after
     ``duration_s``.
     """
 
@@ -146,8 +147,8 @@ class SeekReference(Message):
     """Seek the reference slowly at low force, in restricted operation only.
 
     Speed and force are those of the profile's ``reference``. An end is touched ``touches`` times
-    and left again; that it is an end must be borne out by a kept reference, or by the other
-    end: met before at ``other_end_m``, or else sought as well.
+    and left again; a stored reference must confirm that it is an end, or the other end: met before
+    at ``other_end_m``, or else sought as well.
     """
 
     kind: Literal["seek_reference"] = "seek_reference"
@@ -172,10 +173,10 @@ Behaviour = Annotated[
 
 
 class PowerOn(Message):
-    """Ask for power; ``load_supported`` is the operator's answer, and False is refused.
+    """Request power; ``load_supported`` is the operator's answer, and False is refused.
 
-    ``measures_law``: until power goes again the springs' law is what is to be found out, so that
-    the watch for changes of it stands aside. The fixed limit on disagreement stays.
+    ``measures_law``: until power off the spring law is being measured, so the watch for its changes
+        is suspended. The fixed limit on disagreement stays.
     """
 
     kind: Literal["power_on"] = "power_on"
@@ -190,8 +191,8 @@ class PowerOff(Message):
 class Apply(Message):
     """Make ``behaviour`` the active one; from Standby or Running only.
 
-    ``load_may_move`` confirms that the present load may fall, or be driven, to an end of the
-    travel. Without it a behaviour that does not hold the load is refused.
+    ``load_may_move`` confirms that the load may fall, or be driven, to an end of the travel.
+    Without it a behaviour that does not hold the load is refused.
     """
 
     kind: Literal["apply"] = "apply"
@@ -200,7 +201,7 @@ class Apply(Message):
 
 
 class Setpoint(Message):
-    """Other values for the :class:`ExternalSetpoint` that acts; as often as every cycle."""
+    """New values for the active :class:`ExternalSetpoint`; as often as every cycle."""
 
     kind: Literal["setpoint"] = "setpoint"
     force_N: float = 0.0
@@ -210,7 +211,7 @@ class Setpoint(Message):
 
 
 class Stop(Message):
-    """Anyone may send it, holder of control or not."""
+    """Stop the rig; any client may send it, holder of control or not."""
 
     kind: Literal["stop"] = "stop"
     cause: str = Field("operator", max_length=200)
@@ -224,7 +225,7 @@ class Reset(Message):
 
 
 class Tare(Message):
-    """Take the present force as zero; ``clear`` ends that, ``undo`` restores the tare before."""
+    """Take the present force as zero; ``clear`` removes the tare, ``undo`` restores the last one."""
 
     kind: Literal["tare"] = "tare"
     clear: bool = False
@@ -232,7 +233,7 @@ class Tare(Message):
 
 
 class Marker(Message):
-    """A named moment in the run. ``values`` are kept beside it in events.jsonl."""
+    """A named moment in the run. ``values`` are kept with it in events.jsonl."""
 
     kind: Literal["marker"] = "marker"
     text: str = Field(max_length=200)
@@ -240,7 +241,7 @@ class Marker(Message):
 
 
 class StartRun(Message):
-    """Ask the recorder for a run folder (passed on as an event)."""
+    """Request a run folder from the recorder (passed on as an event)."""
 
     kind: Literal["start_run"] = "start_run"
     name: str = Field("run", max_length=60, pattern=r"^[A-Za-z0-9 _.-]+$")
@@ -252,7 +253,7 @@ class EndRun(Message):
 
 
 class TriedPlant(Message):
-    """Measured plant, as far as it is not what the profile states."""
+    """Measured plant, where it differs from the profile."""
 
     rotor_inertia_kg_m2: float | None = Field(None, gt=0)
     coulomb_N_m: float | None = Field(None, gt=0)
@@ -260,14 +261,14 @@ class TriedPlant(Message):
 
 
 class Commission(Message):
-    """Restricted operation: limits no wider than these, for as long as it lasts.
+    """Restricted operation: limits no wider than these while it lasts.
 
-    Taken while de-energised only; asked again it replaces the envelope before. Until
-    ``closed_loop`` is set only :class:`MotorTorque`, :class:`MotorSpeed` and
-    :class:`SeekReference` are accepted; they are accepted at no other time. ``bandwidth_Hz`` 0
-    leaves the force loop as the profile says. With ``hold_to_run`` the power stage stays on only
-    while :class:`Enable` keeps coming. A ``plant`` is what the force loop is designed for meanwhile,
-    to try a redesign; it needs ``closed_loop`` and ``hold_to_run``.
+    Accepted only while de-energised; a repeated request replaces the previous envelope. Until
+    ``closed_loop`` is set only :class:`MotorTorque`, :class:`MotorSpeed` and :class:`SeekReference`
+    are accepted; they are accepted at no other time. ``bandwidth_Hz`` 0 leaves the force loop as in
+    the profile. With ``hold_to_run`` the power stage stays on only while :class:`Enable` keeps
+    coming. With ``plant`` the force loop is designed for that plant, to try a redesign; it needs
+    ``closed_loop`` and ``hold_to_run``.
     """
 
     kind: Literal["commission"] = "commission"
@@ -276,15 +277,15 @@ class Commission(Message):
     torque_N_m: float = Field(gt=0)
     bandwidth_Hz: float = Field(0.0, ge=0)
     closed_loop: bool = False
-    # False: positions are not to be trusted. Soft ends do not act in open loop; a closed loop
-    # is held within a narrow window around where the output stands when this is taken.
+    # False: positions are unreliable. Soft ends do not act in open loop; a closed loop is limited
+    # to a narrow window around the output position at acceptance.
     ends_known: bool = False
     hold_to_run: bool = True
     plant: TriedPlant | None = None
 
 
 class EndCommission(Message):
-    """Back to the profile's own limits; while de-energised only."""
+    """Return to the profile's own limits; only while de-energised."""
 
     kind: Literal["end_commission"] = "end_commission"
 
@@ -292,8 +293,8 @@ class EndCommission(Message):
 class SessionCap(Message):
     """Limits of this session, no wider than the profile's: force, speed, virtual stiffness, bandwidth.
 
-    A value that is left out stays as it is. Values narrow at any time; with ``widen``, a person's
-    confirmation, they may be wider, those left out are the profile's again, and power must be off.
+    An omitted value stays as it is. Values may narrow at any time; with ``widen``, the operator's
+    confirmation, they may widen, omitted ones return to the profile's, and power must be off.
     """
 
     kind: Literal["session_cap"] = "session_cap"
@@ -305,14 +306,14 @@ class SessionCap(Message):
 
 
 class Enable(Message):
-    """The hold-to-run control is held (sent again and again), or was let go."""
+    """State of the hold-to-run control: held (sent repeatedly), or released."""
 
     kind: Literal["enable"] = "enable"
     held: bool
 
 
 class WithholdHeartbeat(Message):
-    """Let the drive miss the host's heartbeat for so long, to verify that it stops by itself.
+    """Withhold the host's heartbeat from the drive, to verify that it stops on its own.
 
     In restricted operation only, in Standby.
     """
@@ -322,9 +323,9 @@ class WithholdHeartbeat(Message):
 
 
 class ConfirmReference(Message):
-    """The output rests at this position, in m from its lower end: zero is set by it.
+    """Set the zero: the output rests at this position, in m from its lower end.
 
-    With ``mark`` it stands at the profile's mark instead. Taken while de-energised, outside
+    With ``mark`` it is at the profile's mark instead. Accepted while de-energised, outside
     restricted operation.
     """
 
@@ -334,9 +335,9 @@ class ConfirmReference(Message):
 
 
 class UseCalibration(Message):
-    """Take this calibration (the profile's ``calibration`` part, SI numbers) at once.
+    """Use this calibration (the profile's ``calibration`` part, SI numbers) at once.
 
-    A behaviour under way does not jump: the bench slides over to it.
+    The running behaviour does not jump: the bench changes over gradually.
     """
 
     kind: Literal["use_calibration"] = "use_calibration"
@@ -368,7 +369,7 @@ REQUEST: TypeAdapter[Request] = TypeAdapter(Request)
 
 @dataclass(frozen=True)
 class Outcome:
-    """Answer to a request: whether it was taken, and a sentence for the person who asked."""
+    """Answer to a request: whether it was accepted, and a sentence for the operator."""
 
     accepted: bool
     text: str

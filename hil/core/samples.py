@@ -1,4 +1,4 @@
-"""One row per cycle: the columns that travel on the link and end up in a run.
+"""One row per cycle: the columns sent on the link and recorded in a run.
 
 A row is a :class:`Sample`, written by name; its fields are the columns. Codes and counters are
 whole numbers held in floats on the link and become integers on disk.
@@ -70,7 +70,7 @@ class Sample(NamedTuple):
             "int32",
         ),
     ]
-    setpoint_force_N: Annotated[float, Described("N", "force that the behaviour requests")]
+    setpoint_force_N: Annotated[float, Described("N", "force requested by the behaviour")]
     shaped_force_N: Annotated[
         float, Described("N", "setpoint after rate, limits and bumpless transfer")
     ]
@@ -101,7 +101,7 @@ class Sample(NamedTuple):
         float, Described("A", "supply current, - back into it, NaN where the drive reports none")
     ]
     drive_temperature_degC: Annotated[
-        float, Described("degC", "drive temperature, NaN where not reported")
+        float, Described("degC", "drive temperature, NaN if not reported")
     ]
     motor_heat: Annotated[float, Described("1", "share of thermal capacity used, from I2t")]
     rest_position_m: Annotated[
@@ -111,10 +111,10 @@ class Sample(NamedTuple):
         float, Described("N/m", "virtual stiffness in force, NaN if none")
     ]
     limited: Annotated[
-        int, Described("1", "bit mask of limits that trim at present, see hil.core.limits", "int32")
+        int, Described("1", "bit mask of limits in action, see hil.core.limits", "int32")
     ]
     tripped: Annotated[
-        int, Described("1", "code of the cause that holds the bench stopped, 0 none", "int32")
+        int, Described("1", "code of the cause that keeps the bench stopped, 0 none", "int32")
     ]
     power_stage: Annotated[
         int, Described("1", "drive's power stage, see drivers.base.PowerStage", "int32")
@@ -122,7 +122,7 @@ class Sample(NamedTuple):
     fault_code: Annotated[int, Described("1", "drive fault code, 0 none", "int32")]
     status_word: Annotated[int, Described("1", "drive status as on the wire", "int32")]
     telemetry_age_s: Annotated[float, Described("s", "age of the motor sample when it was used")]
-    wake_latency_s: Annotated[float, Described("s", "how late the cycle woke after it was due")]
+    wake_latency_s: Annotated[float, Described("s", "lateness of the cycle's wake-up")]
     work_s: Annotated[float, Described("s", "previous cycle, wake-up to end of work")]
     answer_s: Annotated[float, Described("s", "wake-up to the arrival of the drive's telemetry")]
     force_following_N: Annotated[

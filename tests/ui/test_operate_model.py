@@ -38,7 +38,7 @@ def test_before_anything_comes_nothing_is_promised(model):
         (State.DE_ENERGISED, "De-energised", "motor disabled", "power is off"),
         (State.STANDBY, "Standby", "zero torque", ""),
         (State.RUNNING, "Running", "Float for 00:00:01", ""),
-        (State.STOPPED, "Stopped", "Somebody pressed stop", "find the cause, then reset"),
+        (State.STOPPED, "Stopped", "Stop was pressed", "find the cause, then reset"),
     ],
 )
 def test_states_in_words(model, state, word, detail, apply):

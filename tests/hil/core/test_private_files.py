@@ -21,7 +21,7 @@ def test_a_parent_that_others_may_write_is_refused(tmp_path: Path) -> None:
     shared = tmp_path / "shared"
     shared.mkdir()
     shared.chmod(0o777)
-    with pytest.raises(PrivateFileError, match="exchange"):
+    with pytest.raises(PrivateFileError, match="replace"):
         make_private_directory(shared / "mine")
     shared.chmod(0o1777)  # as /tmp is
     make_private_directory(shared / "mine")

@@ -239,7 +239,7 @@ CASES = {
         "pressed by a test",
     ),
     "heartbeat late": Case(Cause.HEARTBEAT_LATE, ended(Cause.HEARTBEAT_LATE), "fell silent"),
-    "cycle late": Case(Cause.CYCLE_LATE, ended(Cause.CYCLE_LATE), "host was held up"),
+    "cycle late": Case(Cause.CYCLE_LATE, ended(Cause.CYCLE_LATE), "host was delayed"),
     "host ending": Case(Cause.HOST_ENDING, ended(Cause.HOST_ENDING), "end of the rig host"),
     "exception": Case(
         Cause.EXCEPTION,
