@@ -1,4 +1,4 @@
-"""Reach hardware: buses, serial ports, wire protocols, the simulated rig. Knows nothing of hil."""
+"""Access to hardware: buses, serial ports, wire protocols, simulated rig. Independent of hil."""
 
 from drivers.compiled import install
 

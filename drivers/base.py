@@ -1,7 +1,7 @@
 """Interface of every drive: one read and one write a cycle, in SI units.
 
-Sign convention at this boundary: as the wire has it. Signs, gear and calibration that
-belong to the rig are applied above, in ``hil``; a driver only turns wire units into SI.
+Sign convention at this boundary: as on the wire. Signs, gear and calibration of the rig are applied
+    above, in ``hil``; a driver only converts wire units to SI.
 """
 
 from __future__ import annotations
@@ -15,16 +15,16 @@ from typing import Any, Protocol, runtime_checkable
 
 
 class DriverError(Exception):
-    """A drive or bus cannot do what was asked; the text names the place and the fix."""
+    """Error of a drive or bus that cannot carry out a request; the text names place and fix."""
 
 
-ANSWERS = 500  # over the last one to two times as many the shortest answer is looked for
-# What the way of an answer varies by on an idle computer: an assumption, no source. At 0.1 m/s it
-# is worth 25 um.
+ANSWERS = 500  # the shortest answer is taken over the last one to two times as many
+# Variation of the answer time on an idle computer: an assumption, no source. At 0.1 m/s it means 25
+# um.
 USUAL_JITTER_S = 0.00025
 
 
-MISSED_INTERVALS = 4  # of a quantity until it counts as silent; common practice, no source
+MISSED_INTERVALS = 4  # of a quantity until it is treated as silent; common practice, no source
 LEAST_AGE_LIMIT_S = 0.02  # a shorter one would trip on a busy computer; common practice, no source
 NEVER_CAME_S = 1e9
 
@@ -61,18 +61,18 @@ class Mode(enum.IntEnum):
 class Telemetry:
     """Latest values from the hardware; one object, refilled in place each cycle.
 
-    Times are those of ``time.monotonic()`` (or simulated time in lockstep). ``time_s`` is when
-    the youngest motor sample was *taken*, as well as the driver knows: at the SYNC that latched
-    it, by the device's own clock, or at its reception less a known latency. It is the only time
-    that estimators know: a sample that is used late says where the motor was, not where it is.
-    ``deflection_time_s`` is the same of the deflection, ``received_s`` when the motor sample
-    came. Ages count from when the sample was taken.
+    Times are from ``time.monotonic()`` (or simulated time in lockstep). ``time_s`` is when the
+    newest motor sample was *taken*, as far as the driver knows: at the SYNC that latched it, by the
+    device's own clock, or at its reception less a known latency. Estimators use only this time: a
+    sample used late gives the motor's earlier position, not its present one. ``deflection_time_s``
+    is the same for the deflection, ``received_s`` the reception of the motor sample. Ages count
+    from when the sample was taken.
 
-    ``time_error_s`` is by how much ``time_s`` may be off: what came much later after the
-    question than is usual may have been taken at any moment in between.
+    ``time_error_s`` is the possible error of ``time_s``: a sample received unusually late after its
+    request may have been taken at any moment in between.
 
     ``silent_name`` is a quantity that has been silent for longer than its own limit while others
-    may come ('' for none), with its age and limit (see ``QuantityAges``).
+    may still arrive ('' for none), with its age and limit (see ``QuantityAges``).
     """
 
     time_s: float = 0.0
@@ -82,7 +82,7 @@ class Telemetry:
     age_s: float = 1e9
     deflection_age_s: float = 1e9
     position_rad: float = 0.0
-    velocity_rad_s: float = 0.0  # NaN where the drive has none
+    velocity_rad_s: float = 0.0  # NaN if the drive has none
     torque_N_m: float = 0.0
     deflection_counts: float = 0.0
     supply_V: float = 0.0
@@ -93,30 +93,30 @@ class Telemetry:
     fault_code: int = 0
     fault_text: str = ""
     status_word: int = 0
-    lost: str = ""  # not empty: the device is gone, and why
+    lost: str = ""  # not empty: the device is lost; the reason
     frames: int = 0  # frames received since open, any kind
-    digital_inputs: int = -1  # bit by bit; -1 where the drive reports none
-    spare_counts: float = float("nan")  # a second analogue input, where the drive sends one
+    digital_inputs: int = -1  # bit mask; -1 if the drive reports none
+    spare_counts: float = float("nan")  # a second analogue input, if the drive sends one
     silent_name: str = ""
     silent_age_s: float = 0.0
     silent_limit_s: float = 0.0
 
     def forget(self) -> None:
-        """As before anything was received: a drive that is opened anew believes nothing old."""
+        """Reset to the state before any reception: a reopened drive uses no old values."""
         fresh = Telemetry()
         for name in Telemetry.__slots__:
             setattr(self, name, getattr(fresh, name))
 
 
 class QuantityAges:
-    """Age of each quantity that has an interval of its own; allocates nothing in the cycle.
+    """Age of each quantity with its own interval; allocates nothing in the cycle.
 
-    A quantity is silent once it is older than its limit, ``MISSED_INTERVALS`` intervals and
-    ``LEAST_AGE_LIMIT_S`` at least, and the host has looked for it as often as that takes: a
-    host that was held up has not looked.
+    A quantity is silent once it is older than its limit, ``MISSED_INTERVALS`` intervals and at
+    least ``LEAST_AGE_LIMIT_S``, and the host has polled for it that long: a delayed host has not
+    polled.
 
     Args:
-        intervals_s: time between two values by name, s; infinite for one that is not watched.
+        intervals_s: time between two values by name, s; infinite if not watched.
         period_s: cycle period, s.
     """
 
@@ -130,20 +130,20 @@ class QuantityAges:
         self._at = {name: i for i, name in enumerate(self._names)}
 
     def forget(self) -> None:
-        """Forget all values: none has come yet."""
+        """Forget all values."""
         for i in range(len(self._names)):
             self._taken_s[i] = -NEVER_CAME_S
             self._looks[i] = 0
 
     def came(self, name: str, taken_s: float) -> None:
-        """Note that a value came which was taken at ``taken_s``."""
+        """Note a received value that was taken at ``taken_s``."""
         at = self._at.get(name)
         if at is not None and taken_s != self._taken_s[at]:
             self._taken_s[at] = taken_s
             self._looks[at] = 0
 
     def judge(self, telemetry: Telemetry, now_s: float) -> None:
-        """Write the quantity that is furthest beyond its limit into ``telemetry``; once a cycle."""
+        """Write the quantity furthest beyond its limit into ``telemetry``; once a cycle."""
         telemetry.silent_name = ""
         worst = 1.0
         for i, limit_s in enumerate(self._limits_s):
@@ -159,8 +159,8 @@ class QuantityAges:
 class AnswerJudge:
     """Judge of a sample's time, from its delay after the request.
 
-    Samples are taken soon after the question. An answer that comes much later than the shortest
-    of late was held up, and nobody knows where: before the sample was taken or after.
+    Samples are taken soon after the request. An answer much later than the shortest recent one was
+    delayed, and it is unknown where: before the sample was taken or after.
     """
 
     def __init__(self) -> None:
@@ -168,7 +168,7 @@ class AnswerJudge:
         self._left = ANSWERS
 
     def error_s(self, waited_s: float) -> float:
-        """Error in s of a sample that came ``waited_s`` after the question for it."""
+        """Return the time error in s of a sample received ``waited_s`` after its request."""
         self._left -= 1
         if self._left <= 0:
             self._left = ANSWERS
@@ -181,15 +181,15 @@ class AnswerJudge:
 
 @dataclass(slots=True)
 class Command:
-    """One cycle's command; the default asks for no motion and no power."""
+    """One cycle's command; the default requests no motion and no power."""
 
     power: PowerRequest = PowerRequest.OFF
     mode: Mode = Mode.TORQUE
     torque_N_m: float = 0.0
     velocity_rad_s: float = 0.0
     position_rad: float = 0.0
-    # False: nothing goes out that keeps the drive's watch over its host content, so that it
-    # can be seen to act. Telemetry goes on as far as the protocol allows.
+    # False: send nothing that satisfies the drive's watch over its host, so that it can be tested.
+    # Telemetry continues as far as the protocol allows.
     heartbeat: bool = True
 
 
@@ -197,7 +197,7 @@ class Command:
 class Capabilities:
     """Capabilities of a drive, read before the first cycle.
 
-    ``own_limits``: what is set in the drive itself, as far as it can be read, SI: any of
+    ``own_limits``: limits set in the drive itself, as far as readable, SI: any of
     ``torque_N_m``, ``current_A``, ``speed_rad_s``, ``supply_high_V``, ``supply_low_V``,
     ``temperature_degC``.
     """
@@ -206,12 +206,12 @@ class Capabilities:
     rated_torque_N_m: float
     peak_torque_N_m: float
     torque_resolution_N_m: float
-    host_loss_s: float  # the drive stops by itself this long after the host falls silent
-    command_delay_cycles: float  # whole cycles between write and the drive acting on it
+    host_loss_s: float  # the drive stops on its own this long after the host falls silent
+    command_delay_cycles: float  # whole cycles from write to the drive acting on it
     identity: str = ""
     details: dict[str, str] = field(default_factory=dict)
     own_limits: dict[str, float] = field(default_factory=dict)
-    shows_power: bool = True  # False: ``Telemetry.power`` is what was asked, not what is
+    shows_power: bool = True  # False: ``Telemetry.power`` is the requested state
     status_interval_s: float = 0.0  # between two values of the power stage; 0: with each cycle
 
 
@@ -219,55 +219,54 @@ class Drive(Protocol):
     """One drive with its sensors. Every method but ``open``/``close`` is for the cycle.
 
     ``read`` and ``write`` never block longer than a fraction of a period and raise only
-    ``DriverError``. A lost device is reported by ``Telemetry.lost``, not by exception; from then
-    on nothing but OFF is sent until the drive is opened anew. Every duty, with the test that
-    holds it: DEVELOPERS.md, "Add a drive protocol".
+    ``DriverError``. A lost device is reported by ``Telemetry.lost``, not by exception; from then on
+    only OFF is sent until the drive is reopened. All duties and their tests: DEVELOPERS.md, "Add a
+    drive protocol".
     """
 
     capabilities: Capabilities
     telemetry: Telemetry
 
     def open(self) -> None:
-        """Reach the device, take its power away, configure it, verify that by reading it back.
+        """Connect to the device, remove its power, configure it and verify it by reading back.
 
-        Every quantity has been received once it returns, and nothing of an earlier connection
-        is believed.
+        When it returns every quantity has been received, and no value of an earlier connection is
+        used.
 
         Raises:
-            DriverError: open already; or naming the object or message, what came back, and the
-                fix.
+            DriverError: already open; or naming the object or message, the answer, and the fix.
         """
 
     def read(self, deadline_s: float) -> Telemetry:
         """Trigger and collect one cycle's telemetry, waiting at most until ``deadline_s``."""
 
     def write(self, command: Command) -> None:
-        """Send one command; a torque is held to ``peak_torque_N_m``.
+        """Send one command; torque is clamped to ``peak_torque_N_m``.
 
-        Once power went away, an ON that still stands is not a new request: OFF comes first.
+        After power was lost, a continuing ON is not a new request: OFF must come first.
 
         Raises:
-            DriverError: not open, a target that is not a finite number, or power asked for in a
-                mode that is none of the ``capabilities``.
+            DriverError: not open, a target that is not a finite number, or power requested in a
+                mode that is not in ``capabilities``.
         """
 
     def de_energise(self) -> None:
-        """Remove power now, from any state, whatever was asked before. Never raises."""
+        """Remove power now, from any state, whatever was requested before. Never raises."""
 
     def close(self) -> None:
-        """De-energise and let go of the bus. Never raises; may be called twice."""
+        """De-energise and release the bus. Never raises; may be called twice."""
 
 
 @runtime_checkable
 class ResumesCyclic(Protocol):
-    """A drive that leaves the cyclic exchange when it misses its host, and can be taken back."""
+    """A drive that leaves the cyclic exchange when it misses its host, and can resume it."""
 
     def resume_cyclic(self) -> None:
-        """Take the drive back into the cyclic exchange, without power.
+        """Resume the cyclic exchange with the drive, without power.
 
-        After a silence that was provoked (``Command.heartbeat``), and no other: of any other loss
-        find the cause and open the drive anew. ``Telemetry.lost`` is empty afterwards; a fault
-        stays until CLEAR_FAULT.
+        Only after a provoked silence (``Command.heartbeat``): after any other loss find the cause
+        and reopen the drive. ``Telemetry.lost`` is empty afterwards; a fault stays until
+        CLEAR_FAULT.
 
         Raises:
             DriverError: the drive is not open.
@@ -276,7 +275,7 @@ class ResumesCyclic(Protocol):
 
 @runtime_checkable
 class Redirecting(Protocol):
-    """A protocol (``WireProtocol``) whose wire is no ``bus`` of python-can's alone.
+    """A protocol (``WireProtocol``) whose wire is not just a python-can ``bus``.
 
     Without it, a simulated rig gets ``bus: {interface: local_socket}`` in its link directory.
     """
@@ -284,17 +283,17 @@ class Redirecting(Protocol):
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         """Return the profile's ``drive`` mapping with its wires in ``directory``.
 
-        Simulated devices are found there; ``data`` stays as it is.
+        Simulated devices are found there; ``data`` is not changed.
         """
 
 
 @dataclass(frozen=True)
 class Shortcoming:
-    """Ability that a drive lacks by its data sheet.
+    """Ability missing in a drive according to its data sheet.
 
     Attributes:
         path: keys under ``drive`` in the profile.
-        what, fix: in words.
+        what, fix: as text.
     """
 
     path: tuple[str, ...]
@@ -304,10 +303,10 @@ class Shortcoming:
 
 @runtime_checkable
 class Examining(Protocol):
-    """A protocol (``WireProtocol``) that can tell without the drive what the drive cannot do."""
+    """A protocol (``WireProtocol``) that finds missing abilities of a drive without the drive."""
 
     def shortcomings(self, options: Any) -> list[Shortcoming]:
-        """Return all that is asked for and that the drive lacks; never raises."""
+        """Return all requested abilities that the drive lacks; never raises."""
 
 
 class WireProtocol(Protocol):
@@ -331,5 +330,5 @@ class WireProtocol(Protocol):
         the bus, then ``core.advance(elapsed_s)`` and ``control.poll()`` in every turn.
 
         Raises:
-            DriverError: the bus cannot be opened or went away.
+            DriverError: the bus cannot be opened or was lost.
         """

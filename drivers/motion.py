@@ -2,13 +2,13 @@
 
 Inside, an output moves along a line: positions in m, forces in N. A rotary one moves along the arc of
 :data:`ARC_RADIUS_M` around its joint, and a gear of ratio N is a screw whose lead is that arc for
-one turn of the motor, 2π·R/N. So every law, limit and constant is the same for both, and what is
-asked of people stands here alone: an angle φ is the way R·φ, a torque T the force T/R, a torsional
-stiffness C the stiffness C/R², an inertia J the mass J/R². R is a power of two, so that a change of
-unit and back loses no bit.
+one turn of the motor, 2π·R/N. So every law, limit and constant is the same for both, and only this
+module converts units for people: an angle φ is the travel R·φ, a torque T the force T/R, a
+torsional stiffness C the stiffness C/R², an inertia J the mass J/R². R is a power of two, so that
+conversion back and forth is exact.
 
-A process speaks of one actuator, whose kind of motion :func:`speak` sets; a text about another
-one is made inside :func:`speaking`.
+A process deals with one actuator, whose kind of motion :func:`speak` sets; texts about another one
+are made inside :func:`speaking`.
 """
 
 from __future__ import annotations
@@ -30,23 +30,23 @@ _here: ContextVar[Motion | None] = ContextVar("motion", default=None)
 
 
 def spoken() -> Motion:
-    """Return the kind of motion that texts made here are about."""
+    """Return the kind of motion of texts made here."""
     return _here.get() or _process[0]
 
 
 def is_rotary() -> bool:
-    """Return whether texts made here are about a rotary actuator."""
+    """Return whether texts made here concern a rotary actuator."""
     return spoken() == "rotary"
 
 
 def speak(motion: Motion) -> None:
-    """Let this process speak of an actuator of this kind from here on."""
+    """Set the kind of motion for texts of this process."""
     _process[0] = motion
 
 
 @contextmanager
 def speaking(motion: Motion) -> Iterator[None]:
-    """Speak of an actuator of this kind within a block, in this thread."""
+    """Set the kind of motion for texts within a block, in this thread."""
     token = _here.set(motion)
     try:
         yield
@@ -55,7 +55,7 @@ def speaking(motion: Motion) -> Iterator[None]:
 
 
 def worded(linear: str, rotary: str) -> str:
-    """Return the words that fit the kind of motion that is spoken of."""
+    """Return the text for the present kind of motion."""
     return rotary if is_rotary() else linear
 
 
@@ -113,7 +113,7 @@ class Quantity:
 
     @property
     def now(self) -> Unit:
-        """Unit of the kind of motion that is spoken of."""
+        """Unit for the present kind of motion."""
         return self.rotary if is_rotary() else self.linear
 
     @property
@@ -134,11 +134,11 @@ class Quantity:
         return self.now.shown
 
     def decimals(self, linear: int) -> int:
-        """Return decimals that tell as much as so many of the linear unit."""
+        """Return the decimals with the same resolution as those of the linear unit."""
         return linear + self.now.finer
 
     def of(self, linear: float, rotary: float) -> float:
-        """Return the value inside of a round number, which each unit has its own of."""
+        """Return the value inside of the round number of the present unit."""
         return self.inside(rotary if is_rotary() else linear)
 
     def __call__(self, value: float) -> Shown:
@@ -146,7 +146,7 @@ class Quantity:
         return (_Finer if now.finer else Shown)(now.factor * value)
 
     def inside(self, number: float) -> float:
-        """Return the value inside of a number that is shown or was typed."""
+        """Return the value inside of a number shown or typed."""
         return number / self.now.factor
 
     def written(self, value: float, spec: str) -> str:
@@ -158,19 +158,19 @@ class Quantity:
 
 
 def restated(number: float, unit: str) -> Shown:
-    """Return a number in a linear actuator's unit in the unit that is spoken of."""
+    """Return a number in a linear actuator's unit in the present unit."""
     quantity = BY_UNIT.get(unit)
     return Shown(number) if quantity is None else quantity(number / quantity.linear.factor)
 
 
 def unit_name(unit: str) -> str:
-    """Return the unit that is spoken of in place of a linear actuator's."""
+    """Return the present unit for a linear actuator's."""
     quantity = BY_UNIT.get(unit)
     return unit if quantity is None else quantity.unit
 
 
 def unit_text(unit: str) -> str:
-    """Return the same with the space before it that it has behind a number."""
+    """Return the same with the space that separates it from a number."""
     name = unit_name(unit)
     return name if name.startswith("°") else f" {name}"
 

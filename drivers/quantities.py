@@ -1,7 +1,7 @@
 """Field types that accept a value with its unit and keep it in SI.
 
-A profile says ``lead: 10 mm``; the model holds ``0.010`` (m). A bare number is
-refused where a dimension is needed, because a silent millimetre is a broken finger.
+A profile contains ``lead: 10 mm``; the model holds ``0.010`` (m). A bare number is refused where a
+    dimension is needed, because a wrongly assumed unit can break fingers.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 
 @cache
 def units() -> pint.UnitRegistry[Any]:
-    """The units that texts may carry.
+    """Return the registry of units that texts may use.
 
-    Loaded at the first text: a process that is handed SI values starts a third of a second
-    sooner without.
+    Loaded at the first text: a process that only receives SI values starts a third of a second
+        sooner.
     """
     import pint
 
@@ -34,8 +34,7 @@ def units() -> pint.UnitRegistry[Any]:
     return registry
 
 
-# One number, then units with small powers, and no arithmetic: "1 m**9**9**9" must not be
-# worked out.
+# One number, then units with small powers, and no arithmetic: "1 m**9**9**9" must not be evaluated.
 _UNIT = r"°?[^\W\d_]+(?:_[^\W\d_]+)*(?:[²³]|(?:\*\*|\^)-?[1-9])?"
 _DEGREE = re.compile(r"°(?![^\W\d_])")  # an angle, where °C is a temperature
 _QUANTITY = re.compile(
@@ -44,8 +43,8 @@ _QUANTITY = re.compile(
 )
 
 
-# Units that profiles are written in, beside the SI ones: all that most processes ever read.
-# Loading the registry of all units takes them 0.4 s, a quarter of their start.
+# Units common in profiles, besides the SI ones: most processes read no others. Loading the registry
+# of all units takes 0.4 s, a quarter of their start.
 USUAL_FACTORS = {
     ("mm", "m"): 1e-3,
     ("mm/s", "m/s"): 1e-3,
@@ -61,7 +60,7 @@ USUAL_FACTORS = {
 
 
 def _pure(quantity: Any) -> dict[str, float]:
-    """Powers of the units without dimension: 60 rpm are not Hz, nor is um um/count."""
+    """Return the powers of the units without dimension: rpm is not Hz, nor is um um/count."""
     roots = dict(units().get_base_units(quantity.units)[1]._units)
     return {
         name: float(cast(float, power))
@@ -74,8 +73,8 @@ def _pure(quantity: Any) -> dict[str, float]:
 class Dimension:
     """Pydantic annotation: parse text such as ``"60 N/mm"`` to a float in ``unit``.
 
-    Bare numbers pass only where validation is told ``context={"si": True}``: values that
-    were dumped from a model and not written by a person.
+    Bare numbers pass only with validation ``context={"si": True}``: values dumped from a model and
+    not written by a person.
 
     Raises (through pydantic) ``quantity_unit`` for a missing or wrong unit and
     ``quantity_text`` for text that is not a quantity.
@@ -147,7 +146,7 @@ class Along(Dimension):
         return self._along(value, is_rotary() if motion is None else motion == "rotary")
 
 
-@lru_cache(maxsize=1024)  # a profile is validated several times over
+@lru_cache(maxsize=1024)  # a profile is validated several times
 def _read(value: str, unit: str) -> float:
     """Return the text ``value`` in ``unit``; raises as :meth:`Dimension.parse`."""
     match = _QUANTITY.fullmatch(_DEGREE.sub("deg", value.replace("·", "*")))

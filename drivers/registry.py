@@ -30,27 +30,27 @@ def _registered() -> tuple[EntryPoint, ...]:
 
 @lru_cache(maxsize=4)
 def _registered_by(_folders: tuple[tuple[str, int], ...]) -> tuple[EntryPoint, ...]:
-    """Return what packages in these folders, last changed then, register: 10 ms to find out."""
+    """Return the entry points of packages in these folders at these change times: takes 10 ms."""
     return tuple(entry_points(group=GROUP))
 
 
 def protocol_names() -> list[str]:
-    """Names of all installed protocols, sorted."""
+    """Return the names of all installed protocols, sorted."""
     return sorted({entry.name for entry in _registered()})
 
 
 def find_protocol(name: str) -> WireProtocol:
-    """The protocol registered as ``name``.
+    """Return the protocol registered as ``name``.
 
     Raises:
         DriverError: no such protocol, two of that name, or it cannot be used.
     """
-    # One package installed twice over registers the same twice; two packages do not.
+    # A package installed twice registers the same value twice; two packages do not.
     found = {entry.value: entry for entry in _registered() if entry.name == name}
     if len(found) > 1:
         raise DriverError(
             f"protocol '{name}' is registered twice, as {' and as '.join(sorted(found))}: "
-            "uninstall the package that is not meant"
+            "uninstall the package that is not needed"
         )
     for place, entry in found.items():
         try:
@@ -79,7 +79,7 @@ def find_protocol(name: str) -> WireProtocol:
 
 
 def redirected(data: Mapping[str, Any], directory: Path) -> dict[str, Any]:
-    """A ``drive`` mapping with its wires in ``directory``, where simulated devices are found.
+    """Return a ``drive`` mapping with its wires in ``directory``, for simulated devices.
 
     Raises:
         DriverError: no such protocol.
