@@ -60,7 +60,7 @@ USUAL_FACTORS = {
 
 
 def _pure(quantity: Any) -> dict[str, float]:
-    """Return the powers of the units without dimension: rpm is not Hz, nor is um um/count."""
+    """Return the powers of dimensionless units: they distinguish rpm from Hz, um from um/count."""
     roots = dict(units().get_base_units(quantity.units)[1]._units)
     return {
         name: float(cast(float, power))

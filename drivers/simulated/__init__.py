@@ -1,4 +1,4 @@
-"""The simulated rig: its physics, its drive core, what goes wrong with it, its process."""
+"""The simulated rig: its physics, drive core, injected faults and process."""
 
 from drivers.simulated.environment import DISTURBANCES, MOST_BY_HAND_N
 from drivers.simulated.injected_faults import (

@@ -1,4 +1,4 @@
-"""Faults that builders make beside those that signs and wires show: parts, clamps, settings."""
+"""Faults of building besides signs and wiring: parts, clamps, settings."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "preload_low",
-        "the springs are preloaded by a third of what is stated",
+        "the springs have a third of the stated preload",
         "springs",
         lambda p: {"spring_preload_m": p.spring_preload_m / 3.0},
     ),
     InjectedFault(
         "springs_unequal",
-        "the spring set that works in pull is a quarter softer than the other",
+        "the pull spring set is a quarter softer than the other",
         "springs",
         lambda p: {"spring_rate_pull_N_m": 0.75 * p.spring_rate_pull_N_m},
     ),
     InjectedFault(
         "springs_mixed",
-        "a stiffer spring got into the set that works in push: 40 % more rate",
+        "a stiffer spring is in the push set: 40 % more rate",
         "springs",
         lambda p: {"spring_rate_push_N_m": 1.4 * p.spring_rate_push_N_m},
         "springs_unequal",
@@ -49,7 +49,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "supply_high",
-        "the supply gives a third more than its voltage",
+        "the supply has a third more than its rated voltage",
         "supply",
         lambda p: {"supply_V": 4.0 / 3.0 * p.supply_V},
     ),
@@ -69,7 +69,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "current_peak_for_rms",
-        "the drive takes peak values of current for effective ones: 1.41 times the torque",
+        "the drive treats peak current values as rms values: 1.41 times the torque",
         "motor",
         lambda p: {
             "torque_constant_N_m_A": math.sqrt(2.0) * p.torque_constant_N_m_A,
@@ -79,15 +79,15 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "encoder_counts_fourfold",
-        "lines were written for counts: four times the counts per turn come",
+        "lines were stated as counts: there are four times the counts per turn",
         "motor",
         lambda p: {"commutation_by_encoder": True, "encoder_scale": 4.0 * p.encoder_scale},
         "encoder_counts_wrong",
     ),
     InjectedFault(
         "encoder_slips",
-        "the clamp of the encoder is loose: it slips on the shaft from two fifths of the rated "
-        "torque on",
+        "the clamp of the encoder is loose: it slips on the shaft above two fifths of the rated "
+        "torque",
         "motor",
         lambda p: {"encoder_slips_above_N_m": 0.4 * p.rated_torque_N_m},
     ),
@@ -106,7 +106,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "friction_high",
-        "the screw has three times the friction that is stated",
+        "the screw has three times the stated friction",
         "screw",
         lambda p: {
             "friction_coulomb_N_m": 3.0 * p.friction_coulomb_N_m,
@@ -121,7 +121,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "screw_lead_next",
-        "the screw has a quarter more lead than is stated",
+        "the screw has a quarter more lead than stated",
         "screw",
         lambda p: {"screw_lead_m": 1.25 * p.screw_lead_m},
         "screw_lead_wrong",
@@ -156,7 +156,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "deflection_range",
-        "the magnet of the deflection sensor is too short: the reading ends at a quarter of "
+        "the magnet of the deflection sensor is too short: the reading saturates at a quarter of "
         "the span",
         "deflection",
         lambda p: {"sensor_range_m": 0.25 * p.sensor_span_m},
@@ -176,13 +176,13 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     # drive
     InjectedFault(
         "current_limited",
-        "the current is limited in the drive to a third of what is rated",
+        "the current is limited in the drive to a third of the rated current",
         "drive",
         lambda p: {"drive_current_limit_A": p.continuous_current_A / 3.0},
     ),
     InjectedFault(
         "torque_offset",
-        "the drive adds a torque of its own to the commanded one",
+        "the drive adds a torque offset to the commanded torque",
         "drive",
         lambda p: {"drive_torque_offset_N_m": 1.5 * p.friction_breakaway_N_m},
         "moves_unasked",
@@ -195,7 +195,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "stop_not_wired",
-        "the hard-wired stop does not part the drive from its supply",
+        "the hard-wired stop does not disconnect the drive from its supply",
         "drive",
         lambda p: {"stop_wired": False},
     ),
@@ -211,7 +211,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "reference_wrong",
-        "the rig stood at mid-stroke when the host took its lower end for zero",
+        "the rig was at mid-stroke when the host assumed its lower end as zero",
         "rig",
         lambda p: {"initial_output_m": 0.4 * p.stroke_m},
     ),

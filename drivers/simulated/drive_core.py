@@ -33,27 +33,27 @@ FAULT_TEXTS: dict[int, str] = {
 FIRMWARE_TICK_S = 250e-6  # speed and position loops
 QUICK_STOP_LONGEST_S = 1.0
 STANDSTILL_RAD_S = 1.0
-SPARE_SHARE = 0.3  # of the range: where the spare analogue input rests
+SPARE_SHARE = 0.3  # of the range: level of the spare analogue input
 SPARE_NOISE_COUNTS = 0.7
-OPEN_SENSOR_degC = -40.0  # where the drive's table of its sensor ends; invented
+OPEN_SENSOR_degC = -40.0  # end of the drive's table of its sensor; invented
 
 _ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 
 
 class SimulatedDriveCore:
-    """Rig and drive as one thing that any protocol can put on a wire.
+    """Rig and drive as one object for any wire protocol.
 
-    All read-outs are as the drive's firmware knows them, in SI units and in the wire's
-    sense (``drive_polarity`` and ``encoder_sign`` applied); they are those of the end of
-    the latest ``advance``.
+    All read-outs are those of the drive's firmware, in SI units and in the wire's sense
+    (``drive_polarity`` and ``encoder_sign`` applied); they hold at the end of the latest
+    ``advance``.
 
-    A fault removes power and is left only by CLEAR_FAULT, to OFF. After any loss of power
-    ON is honoured only once OFF or CLEAR_FAULT has been asked, so that a request left
-    standing never energises the drive again.
+    A fault removes power and is cleared only by CLEAR_FAULT, to OFF. After any loss of power ON is
+    obeyed only after OFF or CLEAR_FAULT, so that a continuing request never energises the drive
+    again.
 
     Attributes:
         physics: the true rig. environment: weights, hand, disturbances.
-        power, fault_code, mode: of the firmware. restarts: how often its logic restarted.
+        power, fault_code, mode: of the firmware. restarts: number of restarts of its logic.
         position_counts: encoder counts. deflection_counts: as converted.
         velocity_rad_s, torque_N_m, supply_V, temperature_degC: measured by the drive.
         peak_spring_force_N, peak_driven_force_N, peak_speed_m_s, peak_end_speed_m_s: true
@@ -89,7 +89,7 @@ class SimulatedDriveCore:
         self._quick_stop_s = 0.0
         self._torque_target = 0.0
         self._velocity_target = 0.0
-        self._position_target = self._wanted_rad = 0.0  # the latest; on the way to it
+        self._position_target = self._wanted_rad = 0.0  # the latest; interpolated
         self._interpolating_s = 0.0  # left
         self._integral_N_m = 0.0
         self._asked_A = 0.0
@@ -118,7 +118,7 @@ class SimulatedDriveCore:
 
     @property
     def spare_counts(self) -> int:
-        """Reading of the second analogue input, to which nothing is wired by right."""
+        """Reading of the second analogue input, which should be unconnected."""
         if self.parameters.analogue_swapped:
             return self._swapped_counts
         return self._read_spare()
@@ -155,10 +155,10 @@ class SimulatedDriveCore:
         """Forget the largest force and speeds so far."""
         self.physics.reset_peaks()
 
-    # -- asked by the wire -------------------------------------------------------------
+    # -- requests from the wire -------------------------------------------------------------
 
     def request_power(self, request: PowerRequest) -> None:
-        """Ask something of the power stage; may be repeated every cycle."""
+        """Request a state of the power stage; may be repeated every cycle."""
         stage = self.power
         if request is PowerRequest.OFF:
             stuck = self._faults["power_stays_on"] or self._faults["comes_on_by_itself"]
@@ -186,9 +186,9 @@ class SimulatedDriveCore:
             self._armed = True
 
     def set_target(self, mode: Mode, value: float) -> None:
-        """Target of ``mode`` (N·m, rad/s or rad), which becomes the active mode.
+        """Set the target of ``mode`` (N·m, rad/s or rad), which becomes the active mode.
 
-        A quick stop in progress takes no target.
+        Ignored during a quick stop.
 
         Raises:
             ValueError: the value is not finite.
@@ -198,7 +198,7 @@ class SimulatedDriveCore:
         if self.power is PowerStage.QUICK_STOP:
             return
         if mode is not self.mode:
-            # Bumpless: the speed loop goes on from the torque that acts now.
+            # Bumpless: the speed loop continues from the present torque.
             self._integral_N_m = self.torque_N_m
             self.mode = Mode(mode)
             self._stay()
@@ -211,22 +211,22 @@ class SimulatedDriveCore:
             self._interpolating_s = self.parameters.drive_interpolation_s
 
     def host_lost(self) -> None:
-        """The host has fallen silent: an energised drive faults, one that is off does not.
+        """React to a silent host: an energised drive faults, one that is off does not.
 
-        One that does not watch its host (``drive_watches_host``) goes on.
+        A drive that does not watch its host (``drive_watches_host``) continues.
         """
         watches = self.parameters.drive_watches_host and self._faults["power_stays_on"] < 2.0
         if self.power in _ENERGISED and watches:
             self.fault(HOST_LOST)
 
     def fault(self, code: int) -> None:
-        """Report ``code`` and remove power. The first fault stands until cleared."""
+        """Report ``code`` and remove power. The first fault stays until cleared."""
         if self.power is not PowerStage.FAULT:
             self.fault_code = code
             self._switch_off(PowerStage.FAULT)
 
     def restart(self) -> None:
-        """The logic starts anew, as after a loss of its supply: off, counts from 0."""
+        """Restart the logic, as after a loss of its supply: off, counts from 0."""
         self._switch_off(PowerStage.OFF)
         self._armed = True
         self.fault_code = 0
@@ -239,7 +239,7 @@ class SimulatedDriveCore:
     # -- time --------------------------------------------------------------------------
 
     def advance(self, dt_s: float) -> None:
-        """Let ``dt_s`` pass: firmware, physics, then one reading of every sensor.
+        """Advance by ``dt_s``: firmware, physics, then one reading of every sensor.
 
         Raises:
             ValueError: ``dt_s`` is negative or not finite.
@@ -266,7 +266,7 @@ class SimulatedDriveCore:
         self._guard()
 
     def _tick(self, dt_s: float) -> None:
-        """One turn of the speed and position loops, then of the physics."""
+        """Run one step of the speed and position loops, then of the physics."""
         p = self.parameters
         position = self._position_rad()
         speed = self._speed_rad_s()
@@ -291,12 +291,12 @@ class SimulatedDriveCore:
         self.physics.advance(dt_s, self._asked_A, Winding.DRIVEN)
 
     def _stay(self) -> None:
-        """Hold the motor where it is until the next position comes."""
+        """Hold the motor at its position until the next target."""
         self._position_target = self._wanted_rad = self._position_rad()
         self._interpolating_s = 0.0
 
     def _interpolate(self, dt_s: float) -> float:
-        """Go evenly towards the latest position, as cyclic synchronous position of CiA 402."""
+        """Interpolate linearly to the latest position, as CiA 402 cyclic synchronous position."""
         wanted, left_s = self._wanted_rad, self._interpolating_s
         if left_s > dt_s:
             self._wanted_rad += (self._position_target - wanted) * dt_s / left_s
@@ -306,7 +306,7 @@ class SimulatedDriveCore:
         return wanted
 
     def _ask(self, torque_N_m: float) -> bool:
-        """Turn a torque in the wire's sense into a current; False if it was limited."""
+        """Convert a torque in the wire's sense to a current; return False if it was limited."""
         p = self.parameters
         most = min(p.drive_max_torque_N_m, self._most_A * self._torque_constant)
         limited = min(max(torque_N_m, -most), most)
@@ -398,7 +398,7 @@ class SimulatedDriveCore:
         self.deflection_counts = counts & ~self._dead_bits
 
     def _guard(self) -> None:
-        """The firmware's own limits, each a fault."""
+        """Check the firmware's own limits, each a fault."""
         p = self.parameters
         if self.power is PowerStage.FAULT:
             return

@@ -1,4 +1,4 @@
-"""Mount of the motor's encoder on its shaft: firm, slipping under torque, or unheard."""
+"""Mount of the motor's encoder on its shaft: firm, slipping under torque, or without signal."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import math
 
 from drivers.simulated.parameters import RigParameters
 
-SLIPS_RAD_S = 1.5  # while the torque is above what the clamp holds; invented
+SLIPS_RAD_S = 1.5  # while the torque exceeds the clamp's hold; invented
 
 
 class EncoderMount:
     """Angle by which the encoder has slipped on the shaft.
 
     Attributes:
-        silent: no counts come at all. slipped_rad: added to the shaft's angle.
+        silent: no counts. slipped_rad: added to the shaft's angle.
     """
 
     def __init__(self, parameters: RigParameters) -> None:
@@ -24,12 +24,12 @@ class EncoderMount:
         self._holds_N_m = p.encoder_slips_above_N_m or math.inf
 
     def load(self, torque_N_m: float, dt_s: float) -> None:
-        """Let a motor torque act for ``dt_s``."""
+        """Apply a motor torque for ``dt_s``."""
         if abs(torque_N_m) > self._holds_N_m:
             self.slipped_rad += math.copysign(SLIPS_RAD_S * dt_s, torque_N_m)
 
     def turn(self, angle_rad: float, lost: float) -> None:
-        """Follow the shaft to this angle; ``lost`` is the share of its way that is not counted."""
+        """Follow the shaft to this angle; ``lost`` is the share of motion not counted."""
         if lost:
             self.slipped_rad -= lost * (angle_rad - self._angle_rad)
         self._angle_rad = angle_rad

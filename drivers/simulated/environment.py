@@ -12,16 +12,17 @@ from drivers.suggest import did_you_mean
 MOST_DROP_M = 1.0
 MOST_BY_HAND_N = 150.0  # at the nut, by a hand at the screw
 
-# Each with its normal value, which undoes it. Flags are 0 or 1.
+# Each with its normal value, which removes it. Flags are 0 or 1.
 DISTURBANCES: dict[str, float] = {
-    "deflection_frozen": 0.0,  # flag: the reading stays where it is
+    "deflection_frozen": 0.0,  # flag: the reading does not change
     "deflection_rail": 0.0,  # -1 lowest count, +1 highest: a broken or shorted wire
     "deflection_jump_counts": 0.0,  # added to every reading
     "deflection_noise_counts": 0.0,  # standard deviation, added to the sensor's own
-    "deflection_dropout": 0.0,  # share of readings that come as 0: a loose contact
+    "deflection_dropout": 0.0,  # share of readings that are 0: a loose contact
     "deflection_factor": 1.0,  # on the reading's change with deflection; -1 reverses it
     "encoder_frozen": 0.0,  # flag
-    # Share of counts lost, 0 to 1: the drive's velocity is of the true rotor and does not show it.
+    # Share of counts lost, 0 to 1: the drive's velocity is that of the true rotor and does not show
+    # it.
     "encoder_slipping": 0.0,
     "encoder_reversed": 0.0,  # flag: counts run against the torque
     "spring_factor": 1.0,  # on both spring rates
@@ -31,12 +32,12 @@ DISTURBANCES: dict[str, float] = {
     "home_switch_inverted": 0.0,  # flag: wired the wrong way round
     "home_switch_dead": 0.0,  # flag: it never acts
     "supply_V": math.nan,  # NaN: the supply's own voltage
-    "temperature_degC": math.nan,  # of the drive; NaN: as it heats by itself
+    "temperature_degC": math.nan,  # of the drive; NaN: from its own heating
     "drive_fault": 0.0,  # error code; acts once
     "restart": 0.0,  # flag; acts once: the drive loses its logic supply for a moment
-    "power_stays_on": 0.0,  # 1: OFF is ignored; 2: its watch over the host is dead as well
-    "comes_on_by_itself": 0.0,  # flag: power comes without being asked for, and stays
-    "silent": 0.0,  # flag: the drive's node sends nothing, and hears
+    "power_stays_on": 0.0,  # 1: OFF is ignored; 2: its watch over the host fails as well
+    "comes_on_by_itself": 0.0,  # flag: power comes on without a request, and stays on
+    "silent": 0.0,  # flag: the drive's node sends nothing, but receives
     # flag: messages without position, velocity, torque or deflection stop coming
     "slow_values_silent": 0.0,
     "samples_lost": 0.0,  # share of the samples of motion and deflection that never arrive
@@ -50,7 +51,7 @@ class Environment:
         physics: the rig.
         fault: called with an error code that the drive shall report.
         restart: called to restart the drive's logic.
-        powered: says whether the power stage is on.
+        powered: returns whether the power stage is on.
 
     Attributes:
         disturbances: present values. stop_pressed: the hard-wired emergency stop.
@@ -73,7 +74,7 @@ class Environment:
         self.disturbances = dict(DISTURBANCES)
 
     def hang(self, mass_kg: float) -> None:
-        """Let this mass hang at the load point in place of what hung there; 0 takes it off.
+        """Hang this mass at the load point instead of the present one; 0 removes it.
 
         Raises:
             ValueError: not a mass between 0 and 1000 kg.
@@ -97,11 +98,11 @@ class Environment:
         )
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None:
-        """A hand at the load point, square to the lever, + in the sense of rod extension.
+        """Push by hand at the load point, perpendicular to the lever, + in rod extension.
 
         Args:
             force_N: constant force, or the amplitude of a sine if ``frequency_Hz`` > 0.
-            duration_s: 0 lasts until changed; ``push(0)`` takes the hand away.
+            duration_s: 0 lasts until changed; ``push(0)`` removes the hand.
 
         Raises:
             ValueError: not finite, or a negative frequency or duration.
@@ -114,11 +115,11 @@ class Environment:
         self._physics.push(force, frequency, duration)
 
     def move_nut(self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N) -> None:
-        """Turn the screw by hand so that the nut moves so far, + in rod extension; let go.
+        """Turn the screw by hand to move the nut by a distance, + in rod extension.
 
-        The hand is no stronger than ``most_N`` at the nut, so that it may be slower than
-        asked; it lets go early at an end, at anything it cannot move, and when power comes on.
-        ``state()["turning"]`` is 1 until then. A distance of 0 lets go at once.
+        The hand's force at the nut is at most ``most_N``, so it may be slower than requested; it
+        releases early at an end, at an obstacle, and at power on. ``state()["turning"]`` is 1 until
+        then. A distance of 0 releases at once.
 
         Raises:
             ValueError: not finite, not above 0 (``speed_m_s``, ``most_N``), or the power
@@ -130,7 +131,7 @@ class Environment:
         if speed <= 0 or most <= 0:
             raise ValueError("speed_m_s and most_N must be above 0; distance_m has the sign")
         if self._powered():
-            raise ValueError("the power stage is on: the screw is not to be turned by hand")
+            raise ValueError("the power stage is on: the screw must not be turned by hand")
         self._physics.turn(distance, speed, most)
 
     def turn_screw(
@@ -138,7 +139,7 @@ class Environment:
     ) -> None:
         """Turn the screw by this many turns, + in the sense of positive shaft angle.
 
-        As a person does who has marked the shaft; otherwise as ``move_nut``.
+        Like a person with a mark on the shaft; otherwise as ``move_nut``.
 
         Raises:
             ValueError: as ``move_nut``.
@@ -148,22 +149,22 @@ class Environment:
         self.move_nut(speed, _number("turns", turns) * per_turn, most_N)
 
     def hold_screw(self, held: bool) -> None:
-        """Hold the screw fast, so that the nut stays, or let go."""
+        """Hold the screw, so that the nut cannot move, or release it."""
         self.disturb("jam", bool(held))
 
     def hold_output(self, held: bool) -> None:
-        """Hold the output fast (a clamp at the lever), or let go."""
+        """Hold the output (a clamp at the lever), or release it."""
         self.disturb("block", bool(held))
 
     def support_load(self, supported: bool) -> None:
-        """Put a stand under lever and weights, so that none of their weight acts; or take it.
+        """Put a stand under lever and weights, so that their weight does not act, or remove it.
 
-        OutputMap away it is lowered by hand: for 1.5 s the load sinks at no more than 10 mm/s.
+        When removed, the load is lowered by hand: for 1.5 s at no more than 10 mm/s.
         """
         self._physics.support(bool(supported))
 
     def wiggle_cable(self, duration_s: float) -> None:
-        """Move the sensor's cable about for so long.
+        """Move the sensor's cable for this time.
 
         Raises:
             ValueError: not finite, or below 0.
@@ -175,15 +176,15 @@ class Environment:
 
     @property
     def wiggled(self) -> bool:
-        """The sensor's cable is being moved."""
+        """True if the sensor's cable is being moved."""
         return self._physics.time_s < self._wiggled_until_s
 
     def emergency_stop(self, pressed: bool) -> None:
-        """Press or release the hard-wired stop, which parts the supply from the power stage.
+        """Press or release the hard-wired stop, which disconnects the supply from the power stage.
 
-        While pressed, the DC link discharges within a tenth of a second, an energised drive
-        faults at once (DC link voltage too low) and the drive's logic lives on. Released, the
-        link charges again; nothing else happens.
+        While pressed, the DC link discharges within a tenth of a second, an energised drive faults
+        at once (DC link voltage too low) and the drive's logic stays on. When released, the link
+        charges again; nothing else happens.
         """
         parted = bool(pressed) and self._physics.parameters.stop_wired
         self.stop_pressed = self._physics.disconnected = parted
@@ -195,7 +196,7 @@ class Environment:
         self._physics.reset_peaks()
 
     def disturb(self, name: str, value: float | bool | None) -> None:
-        """Make something wrong; ``None`` makes it right again.
+        """Set a disturbance; ``None`` removes it.
 
         ``name`` is one of ``DISTURBANCES``; a flag takes 1 (or True) and 0 (or False).
 
@@ -205,7 +206,7 @@ class Environment:
         if name not in DISTURBANCES:
             hint = did_you_mean(name, DISTURBANCES, "; ")
             raise ValueError(
-                f"the simulated rig knows no disturbance '{name}'{hint} "
+                f"the simulated rig has no disturbance '{name}'{hint} "
                 f"(known: {', '.join(DISTURBANCES)})"
             )
         number = DISTURBANCES[name] if value is None else _number(name, float(value))
@@ -242,21 +243,21 @@ class Environment:
 
     @property
     def silent(self) -> bool:
-        """The drive's node shall send nothing."""
+        """True if the drive's node must send nothing."""
         return bool(self.disturbances["silent"])
 
     @property
     def slow_values_silent(self) -> bool:
-        """True if values that do not come with motion or deflection shall not come at all."""
+        """True if values not sent with motion or deflection must not be sent."""
         return bool(self.disturbances["slow_values_silent"])
 
     def loses_sample(self) -> bool:
-        """Draw whether a sample that was just taken gets lost on its way."""
+        """Draw whether a sample just taken is lost in transit."""
         share = self.disturbances["samples_lost"]
         return share > 0.0 and self._luck.random() < share
 
     def state(self) -> dict[str, float]:
-        """True values, before any sensor: what hands do, forces, positions, supply, peaks."""
+        """Return true values, before any sensor: hands, forces, positions, supply, peaks."""
         physics = self._physics
         return {
             "time_s": physics.time_s,

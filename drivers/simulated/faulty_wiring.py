@@ -22,7 +22,7 @@ MOVING_M_S = 0.002
 
 
 class FaultyWiring:
-    """Turns what the sensor would read into what arrives; deterministic from a seed."""
+    """Converter of the sensor's counts to those received; deterministic from a seed."""
 
     def __init__(self, parameters: RigParameters, seed: int) -> None:
         p = parameters
@@ -36,7 +36,7 @@ class FaultyWiring:
         self._open_left_s = 0.0
 
     def read(self, counts: int, dt_s: float, speed_m_s: float, wiggled: bool) -> int:
-        """Return the counts that arrive at the input to which the sensor is wired."""
+        """Return the counts received at the input of the sensor."""
         wiring = self._wiring
         if wiring == "top":
             return self._top

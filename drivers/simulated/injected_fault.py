@@ -1,4 +1,4 @@
-"""One thing wrong with a simulated rig."""
+"""One fault of a simulated rig."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ Change = Callable[[RigParameters], dict[str, Any]]
 
 @dataclass(frozen=True)
 class InjectedFault:
-    """One thing wrong with a rig.
+    """One fault of a rig.
 
     Attributes:
-        code: its name in profiles. sentence: what is wrong, in words.
-        group: the part of the rig that it concerns.
-        change: the parameters it alters, by name, for the rig as it was meant.
-        kind: the fault that a bring-up can tell it to be, where that has several causes;
-            empty if ``code`` itself says it.
+        code: its name in profiles. sentence: description.
+        group: the affected part of the rig.
+        change: changed parameters by name, for the intended rig.
+        kind: the fault that a bring-up can identify, if it has several causes; empty for ``code``
+            itself.
     """
 
     code: str
@@ -32,5 +32,5 @@ class InjectedFault:
 
     @property
     def found_as(self) -> str:
-        """Code of the finding that names it."""
+        """Code of the finding that reports it."""
         return self.kind or self.code

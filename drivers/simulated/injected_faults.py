@@ -1,12 +1,11 @@
-"""Mistakes made in building a rig, each as a change of the simulated rig's parameters.
+"""Faults of building a rig, each as a change of the simulated rig's parameters.
 
-Whatever a mistake does is in the parameters it changes; nothing else in the simulated rig
-knows its code. The drive commutates by its encoder in those that concern encoder or phases:
-with rotor angle θ from where the drive aligned itself at power-up, pole pairs p, those set
-in the drive p', and counts that run s times as fast as they should (−1: backward), the
-torque is Kt·i·cos((p'·s − p)·θ), and with two phases swapped −Kt·i·cos((p'·s + p)·θ)
-(current vector against rotor flux, from the phase geometry). A motor held by such a field
-swings into the place where its torque passes zero, and stays there.
+A fault acts only through the parameters it changes; nothing else in the simulated rig uses its
+code. The drive commutates by its encoder in faults of encoder or phases: with rotor angle θ from
+the alignment at power-up, pole pairs p, those set in the drive p', and counts s times the correct
+ones (−1: backward), the torque is Kt·i·cos((p'·s − p)·θ), and with two phases swapped
+−Kt·i·cos((p'·s + p)·θ) (current vector against rotor flux, from the phase geometry). A motor held
+by such a field swings to the angle where its torque passes zero, and stays there.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ def _end_inside(p: RigParameters) -> dict[str, Any]:
 
 
 def _no_way_back(p: RigParameters) -> dict[str, Any]:
-    # Little capacitance and little else that draws power: braking shows in the link at once.
+    # Little capacitance and little idle load: braking raises the link voltage at once.
     return {
         "supply_takes_regeneration": False,
         "link_capacitance_F": 0.1 * p.link_capacitance_F,
@@ -50,8 +49,8 @@ def _set_in_drive(p: RigParameters) -> dict[str, Any]:
 _ALL: Sequence[InjectedFault] = (
     InjectedFault(
         "encoder_reversed",
-        "the encoder counts backward: its tracks are swapped; the drive, which commutates "
-        "by it, turns the field backward",
+        "the encoder counts backward: its tracks are swapped; the drive commutates by it and "
+        "turns the field backward",
         "motor",
         lambda p: _motor(p, encoder_sign=-p.encoder_sign),
     ),
@@ -69,25 +68,25 @@ _ALL: Sequence[InjectedFault] = (
     ),
     InjectedFault(
         "encoder_counts_wrong",
-        "the encoder gives twice the counts per turn that are set",
+        "the encoder gives twice the set counts per turn",
         "motor",
         lambda p: _motor(p, encoder_scale=2.0 * p.encoder_scale),
     ),
     InjectedFault(
         "torque_constant_wrong",
-        "the motor makes twice the torque per ampere that the drive is set to",
+        "the motor produces twice the torque per ampere set in the drive",
         "motor",
         _set_in_drive,
     ),
     InjectedFault(
         "screw_lead_wrong",
-        "the screw has half the lead that is stated",
+        "the screw has half the stated lead",
         "screw",
         lambda p: {"screw_lead_m": 0.5 * p.screw_lead_m},
     ),
     InjectedFault(
         "screw_left_handed",
-        "the screw has the other hand than is stated",
+        "the screw has the opposite hand to that stated",
         "screw",
         lambda p: {"screw_hand": -p.screw_hand},
     ),
@@ -104,7 +103,7 @@ _ALL: Sequence[InjectedFault] = (
     InjectedFault("nut_jammed", "the nut is jammed", "screw", lambda p: {"nut_jammed": True}),
     InjectedFault(
         "end_stop_inside",
-        "an end stop stands inside the stroke: 70 % of it is left",
+        "an end stop is inside the stroke: 70 % of it is left",
         "screw",
         _end_inside,
     ),
@@ -116,7 +115,7 @@ _ALL: Sequence[InjectedFault] = (
     ),
     InjectedFault(
         "deflection_scale_wrong",
-        "the deflection sensor shows half the deflection: its span is twice what is stated",
+        "the deflection sensor shows half the deflection: its span is twice the stated one",
         "deflection",
         lambda p: {"sensor_scale": 0.5 * p.sensor_scale},
     ),
@@ -152,7 +151,7 @@ _ALL: Sequence[InjectedFault] = (
     ),
     InjectedFault(
         "deflection_rail",
-        "the deflection reading stands at its top: its return wire is broken",
+        "the deflection reading is at its maximum: its return wire is broken",
         "deflection",
         lambda p: {"sensor_wiring": "top"},
     ),
@@ -179,31 +178,31 @@ _ALL: Sequence[InjectedFault] = (
     ),
     InjectedFault(
         "spring_missing",
-        "the spring set that works in pull is missing",
+        "the pull spring set is missing",
         "springs",
         lambda p: {"spring_rate_pull_N_m": 0.0},
     ),
     InjectedFault(
         "supply_low",
-        "the supply gives three quarters of its voltage",
+        "the supply has three quarters of its rated voltage",
         "supply",
         lambda p: {"supply_V": 0.75 * p.supply_V},
     ),
     InjectedFault(
         "regeneration_not_taken",
-        "the supply takes no power back and the drive's voltage limit is close above it",
+        "the supply cannot take power back and the drive's voltage limit is just above it",
         "supply",
         _no_way_back,
     ),
     InjectedFault(
         "heartbeat_ignored",
-        "the drive goes on when the host falls silent",
+        "the drive continues when the host falls silent",
         "drive",
         lambda p: {"drive_watches_host": False},
     ),
     InjectedFault(
         "sample_rate_half",
-        "the drive renews its values with every second synchronous message only",
+        "the drive updates its values only with every second SYNC",
         "drive",
         lambda p: {"drive_refresh_every": 2 * p.drive_refresh_every},
     ),
@@ -217,27 +216,27 @@ INJECTED_FAULTS: dict[str, InjectedFault] = {mistake.code: mistake for mistake i
 
 
 def near_injected_faults(code: object) -> str:
-    """The codes that resemble ``code``, or all of them, in words."""
+    """Return the codes similar to ``code``, or all of them, as text."""
     near = difflib.get_close_matches(str(code), INJECTED_FAULTS, 3, 0.5)
     names = [repr(name) for name in near or INJECTED_FAULTS]
     return ", ".join(names[:-1]) + " or " + names[-1] if len(names) > 1 else names[0]
 
 
 def check_injected_faults(codes: Iterable[str]) -> None:
-    """Raise ``ValueError`` for the first code that is not in ``INJECTED_FAULTS``, with near ones."""
+    """Raise ``ValueError`` for the first code not in ``INJECTED_FAULTS``, with similar ones."""
     for code in codes:
         if code not in INJECTED_FAULTS:
             raise ValueError(
-                f"the simulated rig knows no mistake {code!r}; write {near_injected_faults(code)}"
+                f"the simulated rig has no fault {code!r}; write {near_injected_faults(code)}"
             )
 
 
 def with_injected_faults(parameters: RigParameters, codes: Sequence[str]) -> RigParameters:
-    """The rig as it was meant, with these mistakes made in building it.
+    """Return the intended rig with these faults injected.
 
-    The order of ``codes`` does not matter, nor does one given twice; those already made
-    (``parameters.injected_faults``) are not made again. Of several that fix one and the same wire,
-    the last in the catalogue shows.
+    Order and repetition of ``codes`` do not matter; faults already injected
+    (``parameters.injected_faults``) are not injected again. Of several that set the same wire, the
+    last in the catalogue applies.
 
     Raises:
         ValueError: a code that is not in ``INJECTED_FAULTS``.

@@ -1,7 +1,7 @@
-"""Lateness: of the host's wake-up, of the device's sampling, and of its answer on the way.
+"""Lateness of the host's wake-up, of the device's sampling, and of its answer.
 
-A :class:`Lateness` declares it, by distributions or by the timing columns of a recorded run;
-:class:`Delays` draws from it, cycle by cycle, the same for one seed.
+A :class:`Lateness` declares it by distributions or by the timing columns of a recorded run;
+:class:`Delays` draws from it, cycle by cycle, reproducibly for a seed.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import NamedTuple
 
-MISSED_PERIODS = 0.5  # a sample older than its answer by more is that of an earlier cycle
+MISSED_PERIODS = 0.5  # a sample older than its answer by more is from an earlier cycle
 
 
 class Delay(NamedTuple):
-    """Delays of one cycle, in s, one after the other; ``missed``: no new sample came.
+    """Consecutive delays of one cycle, in s; ``missed``: no new sample arrived.
 
-    ``wake_s`` passes before the host wakes and asks for a sample, ``device_s`` until the device
-    takes it, ``answer_s`` until the host has it and acts.
+    ``wake_s`` passes before the host wakes and requests a sample, ``device_s`` until the device
+    takes it, ``answer_s`` until the host has received it.
     """
 
     wake_s: float = 0.0
@@ -33,22 +33,20 @@ PROMPT = Delay()
 
 @dataclass(frozen=True)
 class Lateness:
-    """Cycles that are late, by how much, and at which place.
+    """Distribution of late cycles: how many, by how much, and where.
 
     Attributes:
-        share: of the cycles that are late at random, 0 to 1.
-        up_to_s: most delay of those; uniform from 0.
-        pause_s: length of a pause that comes regularly.
+        share: of randomly late cycles, 0 to 1.
+        up_to_s: their longest delay; uniform from 0.
+        pause_s: length of a regular pause.
         pause_every_s: from one pause to the next; 0 for none.
-        stale_share: of the delays, those between the taking of the sample and its use: what
-            is used is from before the delay.
-        device_share: of the delays, those between the question and the taking of the sample:
-            nobody knows when it was taken.
+        stale_share: share of delays between sampling and use: the sample is from before the delay.
+        device_share: share of delays between request and sampling: the time of sampling is unknown.
         recorded: (wake latency, answer, sample's age) in s of each cycle of a recorded run,
-            repeated without end; see :meth:`from_columns`.
-        pause_first_s: until the first pause; None draws it.
+            repeated indefinitely; see :meth:`from_columns`.
+        pause_first_s: time until the first pause; None draws it.
 
-    Of all other delays the host wakes late, and the sample is fresh.
+    In all other delays the host wakes late, and the sample is fresh.
 
     Raises:
         ValueError: a value is out of its range.
@@ -99,9 +97,9 @@ class Lateness:
         ]
         lengths = sorted({len(column) for column in columns})
         if len(lengths) > 1 or not lengths[0]:
-            raise ValueError(f"columns of {lengths} rows: all need the same number, 1 at least")
+            raise ValueError(f"columns of {lengths} rows: all need the same number, at least 1")
         if not all(math.isfinite(value) for column in columns for value in column):
-            raise ValueError("the timing columns hold a value that is not finite")
+            raise ValueError("the timing columns contain a value that is not finite")
         rows = [tuple(max(value, 0.0) for value in row) for row in zip(*columns, strict=True)]
         return cls(recorded=tuple(rows))
 
@@ -113,7 +111,7 @@ class Delays:
         lateness: what they are drawn from.
         period_s: cycle period.
         seed: of the draw.
-        from_s: time of the session from which on pauses count.
+        from_s: session time from which pauses are counted.
     """
 
     def __init__(
@@ -130,7 +128,7 @@ class Delays:
         self._row = 0
 
     def at(self, due_s: float) -> Delay:
-        """Draw those of the cycle that is due at ``due_s``."""
+        """Draw the delays of the cycle due at ``due_s``."""
         lateness = self.lateness
         if lateness.recorded:
             row = lateness.recorded[self._row % len(lateness.recorded)]

@@ -20,7 +20,7 @@ from drivers.simulated.drive_core import FAULT_TEXTS, SimulatedDriveCore
 from drivers.simulated.lateness import Delay
 from drivers.simulated.parameters import RigParameters
 
-SLOW_EVERY = 10  # cycles between values that a drive sends slowly
+SLOW_EVERY = 10  # cycles between slowly sent values
 SLOW_VALUES = "supply, temperature"
 _MOTOR_FRAME = ("position_rad", "torque_N_m", "power", "fault_code", "fault_text")
 _SENSOR_FRAME = ("velocity_rad_s", "deflection_counts", "mode")
@@ -30,20 +30,19 @@ _SLOW_FRAME = ("supply_V", "supply_A", "temperature_degC")
 class LockstepDrive:
     """A ``drivers.base.Drive`` that advances its rig by one period with every ``read``.
 
-    Timing is that of a drive on synchronous messages: what is written in one cycle is taken
-    over at the start of the next, together with that cycle's sampling. Values carry the
-    resolution they would have on the wire: torque in per mille of rated torque, position in
-    counts, velocity in counts per second, voltage in millivolts, supply
-    current in 10 mA, temperature in 0.1 K.
-    With ``bus_loss`` or ``drive_refresh_every`` in its parameters, frames are lost and values
-    grow old as they would on the wire: SYNC, two frames of telemetry and the command each
-    have their own luck. ``read_late`` is a read in a cycle that is held up somewhere.
+    Timing is that of a drive on synchronous messages: a command written in one cycle is applied at
+    the start of the next, together with that cycle's sampling. Values have their resolution on the
+    wire: torque in per mille of rated torque, position in counts, velocity in counts per second,
+    voltage in millivolts, supply current in 10 mA, temperature in 0.1 K. With ``bus_loss`` or
+    ``drive_refresh_every`` in its parameters, frames are lost and values age as on the wire: SYNC,
+    two frames of telemetry and the command are lost independently. ``read_late`` is a read in a
+    delayed cycle.
 
     Args:
         parameters: the rig and its drive.
-        seed: of every random number in it.
+        seed: of all its random numbers.
         period_s: cycle period.
-        options: of the wire protocol that the drive stands for, kept for reference.
+        options: of the represented wire protocol, kept for reference.
 
     Attributes:
         core: the drive and its rig; ``core.environment`` holds weights, hand, disturbances.
@@ -98,24 +97,24 @@ class LockstepDrive:
         self._luck = random.Random(f"bus {seed}")
         self._syncs = 0
         self._ages = QuantityAges({SLOW_VALUES: SLOW_EVERY * period_s}, period_s)
-        self._device = Telemetry()  # what an impaired drive would send
+        self._device = Telemetry()  # values of an impaired drive
 
     def open(self) -> None:
-        """Nothing to reach: sets the host's watch going."""
+        """Start the drive's watch over the host."""
         self._written_s = self._time_s
 
     def read(self, deadline_s: float = 0.0) -> Telemetry:
-        """Let one period pass, sample, then take over the command written before."""
+        """Advance one period, sample, then apply the command written before."""
         self.core.advance(self.period_s)
         self._cycles += 1
         self._asked_s = self._time_s = self._cycles * self.period_s
         return self._answer()
 
     def read_late(self, woke_s: float, delay: Delay) -> Telemetry:
-        """Ask at ``woke_s``, sample and take over the command then, or ``delay.device_s`` later.
+        """Request at ``woke_s``; sample and apply the command then, or ``delay.device_s`` later.
 
-        The host gets the answer another ``delay.answer_s`` later. It knows when it asked, and
-        how much later than usual the answer came: in between the sample was taken.
+        The host receives the answer another ``delay.answer_s`` later. It knows the time of its
+        request and how much later than usual the answer came: the sample was taken in between.
         """
         self._advance_to(woke_s)
         self._cycles += 1
@@ -131,7 +130,7 @@ class LockstepDrive:
         return telemetry
 
     def _advance_to(self, time_s: float) -> None:
-        """Let time pass up to ``time_s``; the drive's watch over its host acts meanwhile."""
+        """Advance to ``time_s``; the drive's watch over its host acts meanwhile."""
         lost_s = self._written_s + self.core.parameters.drive_host_loss_s
         if self._time_s <= lost_s < time_s:
             self.core.advance(lost_s - self._time_s)
@@ -194,7 +193,7 @@ class LockstepDrive:
             self._written_s = self._time_s
 
     def de_energise(self) -> None:
-        """Remove power now and forget what was written."""
+        """Remove power now and discard the written command."""
         self._waiting = False
         self.core.request_power(PowerRequest.OFF)
 
@@ -206,7 +205,7 @@ class LockstepDrive:
         return self._loss > 0.0 and self._luck.random() < self._loss
 
     def _exchange(self) -> bool:
-        """One cycle over a poor bus, or with a slow drive; False if the SYNC was lost."""
+        """Run one cycle over a poor bus, or with a slow drive; False if the SYNC was lost."""
         telemetry, device = self.telemetry, self._device
         heard = not self._lost()
         if heard:

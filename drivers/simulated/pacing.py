@@ -1,4 +1,4 @@
-"""Real time for a simulated board's loop: priority, no pauses of our own, physics by the clock."""
+"""Real time for a simulated board's loop: priority, no garbage collection, physics by the clock."""
 
 from __future__ import annotations
 
@@ -14,23 +14,22 @@ LOCK_NOW_AND_LATER = 3  # MCL_CURRENT | MCL_FUTURE
 
 
 def real_time() -> None:
-    """Take what the system grants; a page fault here looks like a drive that does not answer."""
+    """Set real-time properties if permitted; a page fault here looks like a silent drive."""
     with contextlib.suppress(OSError, AttributeError):
         ctypes.CDLL(None).mlockall(LOCK_NOW_AND_LATER)
     gc.collect()
     gc.freeze()
     gc.disable()
     with contextlib.suppress(OSError, AttributeError):
-        # On the rig host's processor, which works while this one waits and waits while it works:
-        # waking each other across processors took longer than the computing (answer after 162 us
-        # at the median, 121 us so). And what holds one of them up holds up both: neither takes
-        # the other for dead.
+        # On the rig host's processor: each of the two works while the other waits. Waking across
+        # processors took longer than the computation (median answer time 162 us, 121 us this way).
+        # And a delay of one delays both, so neither treats the other as dead.
         os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
     with contextlib.suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
 
 
 def advance(core: Any, elapsed: float) -> None:
-    """Let real time pass; a long pause (a debugger, a sleeping machine) is cut short."""
+    """Advance by real time; a long pause (a debugger, a suspended computer) is shortened."""
     if elapsed > 0.0:
         core.advance(min(elapsed, LONGEST_STEP_S))

@@ -1,7 +1,7 @@
-"""Everything that makes up one simulated rig, as plain SI numbers.
+"""Parameters of one simulated rig, as plain SI numbers.
 
 Defaults describe the footplate trainer. Positions are in the rig's own sense (rod
-extension positive); the signs at the end say how the drive and the sensor see them.
+extension positive); the signs at the end are those of the drive and the sensor.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class RigParameters:
     """Parameters of :class:`~drivers.simulated.physics.RigPhysics` and of the drive in it.
 
     Raises:
-        ValueError: on construction, naming the parameter, its value and what it may be.
+        ValueError: on construction, naming the parameter, its value and the permitted values.
     """
 
     # screw; an efficiency_backward of 0 or below does not back-drive
@@ -33,7 +33,7 @@ class RigParameters:
     screw_hand: float = 1.0  # +1: positive shaft angle extends the nut
     screw_efficiency_forward: float = 0.9
     screw_efficiency_backward: float = 0.8
-    backlash_m: float = 0.0  # whole lost motion between screw and nut
+    backlash_m: float = 0.0  # total lost motion between screw and nut
 
     # motor, as its equivalent direct-current machine
     torque_constant_N_m_A: float = 0.09
@@ -41,7 +41,7 @@ class RigParameters:
     winding_inductance_H: float = 0.0003
     winding_resistance_per_K: float = 0.0039  # copper, from memory
     pole_pairs: int = 7
-    torque_ripple: float = 0.0  # fraction of the torque, six times an electrical turn
+    torque_ripple: float = 0.0  # fraction of the torque, six periods per electrical turn
     rotor_inertia_kg_m2: float = 1.2e-4  # rotor and screw together
     nut_mass_kg: float = 0.5
     peak_current_A: float = 30.0
@@ -61,7 +61,7 @@ class RigParameters:
     tight_spot_position_m: float = 0.0  # of the nut
     tight_spot_width_m: float = 0.0
     tight_spot_torque_N_m: float = 0.0
-    screw_runout_N_m: float = 0.0  # of a bent screw: most friction that one turn adds
+    screw_runout_N_m: float = 0.0  # of a bent screw: most additional friction in a turn
 
     # two opposed spring sets; preload below 0 leaves a dead zone; rate 0 = set missing
     spring_rate_push_N_m: float = 60e3  # set compressed further when the rod pushes
@@ -70,7 +70,7 @@ class RigParameters:
     spring_solid_m: float = 0.009  # deflection at which the coils touch, either way
     spring_solid_stiffness_N_m: float = 5.0e6
     spring_damping_N_s_m: float = 60.0
-    spring_hysteresis: float = 0.0  # fraction of the spring force, half the loop's width
+    spring_hysteresis: float = 0.0  # fraction of the spring force, half the width of the loop
     spring_guide_friction_N: float = 0.0  # constant part of the same loop
 
     # output and its ends
@@ -80,7 +80,7 @@ class RigParameters:
     output_damping_N_s_m: float = 5.0  # viscous, at the rod
     initial_output_m: float = 0.0  # 0: resting on the lower end
 
-    # what the rod moves
+    # moved by the rod
     rig: RigKind = "lever_sector"
     gravity_m_s2: float = 9.80665
     rod_arm_m: float = 0.060
@@ -112,7 +112,7 @@ class RigParameters:
     rated_torque_N_m: float = 0.9  # torque on the wire is per mille of this
     drive_max_torque_N_m: float = 2.7
     drive_overspeed_rad_s: float = 700.0
-    drive_overcurrent_A: float = 45.0  # a fault; what the current loop gives is clamped below
+    drive_overcurrent_A: float = 45.0  # a fault; the current loop is clamped below
     drive_overvoltage_V: float = 56.0
     drive_undervoltage_V: float = 20.0
     drive_overtemperature_degC: float = 90.0
@@ -125,9 +125,9 @@ class RigParameters:
     drive_position_loop_Hz: float = 8.0
     drive_interpolation_s: float = 0.001  # from one position to the next (0x60C2 of CiA 402)
     drive_velocity_filter_s: float = 0.0005
-    drive_polarity: float = 1.0  # -1: angle, speed and torque all counted the other way
+    drive_polarity: float = 1.0  # -1: angle, speed and torque all have the opposite sign
 
-    # motor sensor; encoder_sign -1 is a fault of wiring: counts against the torque
+    # motor sensor; encoder_sign -1 is a wiring fault: counts against the torque
     encoder_counts_per_revolution: int = 4096
     encoder_sign: float = 1.0
     encoder: EncoderKind = "incremental"
@@ -141,36 +141,36 @@ class RigParameters:
     sensor_scale: float = 1.0
     sensor_noise_counts: float = 0.6  # standard deviation
     sensor_drift_counts_per_s: float = 0.0
-    sensor_hysteresis_m: float = 0.0  # whole width of the loop
+    sensor_hysteresis_m: float = 0.0  # full width of the loop
 
-    # what may be wrong in how it was built; see drivers.simulated.injected_faults
-    encoder_scale: float = 1.0  # counts per turn in truth, over those stated
-    commutation_by_encoder: bool = False  # or by a sensor of the motor's own, always right
+    # possible faults of building; see drivers.simulated.injected_faults
+    encoder_scale: float = 1.0  # true over stated counts per turn
+    commutation_by_encoder: bool = False  # else by the motor's own sensor, always right
     phases_swapped: bool = False
     drive_pole_pairs: int = 0  # as set in the drive; 0: those of the motor
     drive_torque_constant_N_m_A: float = 0.0  # as set in the drive; 0: that of the motor
     drive_watches_host: bool = True
-    drive_refresh_every: int = 1  # synchronous messages for one new set of values
+    drive_refresh_every: int = 1  # SYNC messages per new set of values
     bus_loss: float = 0.0  # share of cyclic frames that never arrive, each way
     sensor_wiring: SensorWiring = "sound"
-    sensor_loose: bool = False  # its connection opens for moments, above all when moved
-    analogue_swapped: bool = False  # the spare input is read in place of the sensor's
+    sensor_loose: bool = False  # its connection opens for moments, mostly when moved
+    analogue_swapped: bool = False  # the spare input is read instead of the sensor's
     nut_jammed: bool = False
-    commutation_offset_rad: float = 0.0  # electrical: the current makes cos of it in torque
+    commutation_offset_rad: float = 0.0  # electrical: torque is reduced by its cosine
     encoder_silent: bool = False
-    encoder_slips_above_N_m: float = 0.0  # of motor torque, its clamp being loose; 0: it holds
-    sensor_slips_beyond_m: float = 0.0  # of deflection, its clamp being loose; 0: it holds
-    sensor_range_m: float = 0.0  # the furthest deflection that it sees, either way; 0: any
+    encoder_slips_above_N_m: float = 0.0  # of motor torque, with a loose clamp; 0: it holds
+    sensor_slips_beyond_m: float = 0.0  # of deflection, with a loose clamp; 0: it holds
+    sensor_range_m: float = 0.0  # largest deflection that it reads, either way; 0: any
     sensor_dead_bits: int = 0  # lowest bits of its converter that stay 0
-    temperature_absent: bool = False  # of the drive: an open sensor reads as cold as can be
-    drive_current_limit_A: float = 0.0  # set in the drive and told to nobody; 0: none
-    drive_torque_offset_N_m: float = 0.0  # that the drive adds to each torque it is asked for
-    home_input: int = -1  # bit of the digital inputs that a home switch is wired to; -1: none
+    temperature_absent: bool = False  # of the drive: an open sensor reads its minimum
+    drive_current_limit_A: float = 0.0  # set in the drive and not reported; 0: none
+    drive_torque_offset_N_m: float = 0.0  # added by the drive to each commanded torque
+    home_input: int = -1  # bit of the digital inputs for a home switch; -1: none
     home_position_m: float = 0.0  # of the output; it acts from there to one end
     home_upper: bool = False  # to the upper end
     home_active_low: bool = False
-    stop_wired: bool = True  # the hard-wired stop parts the power stage from its supply
-    injected_faults: tuple[str, ...] = ()  # for the record; what they do is in the values above
+    stop_wired: bool = True  # the hard-wired stop disconnects the power stage from its supply
+    injected_faults: tuple[str, ...] = ()  # for the record; their effect is in the values above
 
     def __post_init__(self) -> None:
         for field in dataclasses.fields(self):
@@ -230,16 +230,16 @@ class RigParameters:
 
     @property
     def stated_torque_constant_N_m_A(self) -> float:
-        """By which the drive turns torque into current and back."""
+        """Torque constant by which the drive converts torque to current and back."""
         return self.drive_torque_constant_N_m_A or self.torque_constant_N_m_A
 
     def to_json(self) -> str:
-        """One JSON object, every parameter in it."""
+        """Return one JSON object with every parameter."""
         return json.dumps(dataclasses.asdict(self), allow_nan=False)
 
     @classmethod
     def from_json(cls, text: str) -> RigParameters:
-        """Parameters from a JSON object; absent ones keep their default.
+        """Return parameters from a JSON object; absent ones keep their default.
 
         Raises:
             ValueError: not a JSON object, an unknown parameter, or an impossible value.
@@ -254,17 +254,17 @@ class RigParameters:
 
     @classmethod
     def from_mapping(cls, values: dict[str, Any]) -> RigParameters:
-        """Parameters by name. Raises ``ValueError`` as :meth:`from_json`."""
+        """Return parameters by name. Raises ``ValueError`` as :meth:`from_json`."""
         return cls().but(values)
 
     def but(self, values: dict[str, Any]) -> RigParameters:
-        """A copy with ``values`` in place of its own. Raises ``ValueError``."""
+        """Return a copy with ``values`` replaced. Raises ``ValueError``."""
         names = [field.name for field in dataclasses.fields(self)]
         for name in values:
             if name not in names:
                 hint = did_you_mean(name, names, "; ")
                 raise ValueError(f"the simulated rig has no parameter '{name}'{hint}")
-        if isinstance(values.get("injected_faults"), list):  # JSON knows no tuple
+        if isinstance(values.get("injected_faults"), list):  # JSON has no tuple
             values = {**values, "injected_faults": tuple(values["injected_faults"])}
         return dataclasses.replace(self, **values)
 
@@ -374,4 +374,4 @@ def _check_type(name: str, kind: str, value: object) -> None:
     elif not math.isfinite(value):
         raise ValueError(f"{name} = {value!r}: must be a finite number")
     elif kind == "int" and value != int(value):
-        raise ValueError(f"{name} = {value!r}: must be a whole number")
+        raise ValueError(f"{name} = {value!r}: must be an integer")

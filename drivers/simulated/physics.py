@@ -1,11 +1,11 @@
 """Motor, screw, springs, lever, weights and supply, integrated in substeps of 250 µs at most.
 
 Two bodies: the nut (with rotor and screw reflected to it) and the output (lever, pan and
-weights, in the lever's angle; or the carriage). Between them the springs. Each substep
-drifts half a step, kicks once and drifts again (leapfrog, symplectic for the springs, so
-that energy does not grow). Viscous terms are taken at the mean speed; dry friction is solved
-as the set-valued law it is (Moreau's time stepping: either the impulse stops the body and it
-sticks, or it slips against full friction), which neither creeps nor chatters.
+weights, in the lever's angle; or the carriage). The springs lie between them. Each substep drifts
+half a step, kicks once and drifts again (leapfrog, symplectic for the springs, so that energy does
+not grow). Viscous terms are taken at the mean speed; dry friction is solved as a set-valued law
+(Moreau's time stepping: either the impulse stops the body and it sticks, or it slips against full
+friction), which neither creeps nor chatters.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from drivers.simulated.stepped_rig import SteppedRig
 from drivers.simulated.turning_hand import TurningHand
 from drivers.simulated.warming import warm
 
-LOWERED_M_S, LOWERED_S = 0.010, 1.5  # a hand that lowers a load
+LOWERED_M_S, LOWERED_S = 0.010, 1.5  # of a load lowered by hand
 
 
 class Winding(enum.IntEnum):
     """State of the windings at the power stage."""
 
-    OPEN = 0  # only the diodes of the bridge may carry current
+    OPEN = 0  # only the diodes of the bridge can conduct
     DRIVEN = 1
     SHORTED = 2
 
@@ -38,10 +38,10 @@ class RigPhysics(SteppedRig):
         self._turning: TurningHand | None = None
         self._lowered_at_s = math.inf
 
-    # -- what environment do ----------------------------------------------------------
+    # -- actions of the environment ----------------------------------------------------------
 
     def hang(self, mass_kg: float) -> None:
-        """Hang this mass in place of what hung; mass added at rest takes momentum."""
+        """Hang this mass instead of the present one; mass added at rest takes momentum."""
         before = self.output_inertia
         self.hung_mass_kg = mass_kg
         self._rebuild()
@@ -49,9 +49,9 @@ class RigPhysics(SteppedRig):
             self.coordinate_rate *= before / self.output_inertia
 
     def drop(self, mass_kg: float, speed_m_s: float) -> None:
-        """Let a falling mass land at the load point in place of what hung, and stay on it.
+        """Let a falling mass land at the load point instead of the present one, and stay on it.
 
-        Both go on with the momentum they had: the blow itself is without rebound.
+        Momentum is conserved: the impact is without rebound.
         """
         p = self.parameters
         self.hang(0.0)
@@ -64,23 +64,23 @@ class RigPhysics(SteppedRig):
         self.coordinate_rate = (before - falls) / self.output_inertia
 
     def push(self, force_N: float, frequency_Hz: float, duration_s: float) -> None:
-        """Hand at the load point, square to the lever; + in the sense of extension."""
+        """Push by hand at the load point, perpendicular to the lever; + in extension."""
         end = self.time_s + duration_s if duration_s > 0 else math.inf
         self._hand = (force_N, 2 * math.pi * frequency_Hz, self.time_s, end)
 
     def turn(self, distance_m: float, speed_m_s: float, most_N: float) -> None:
-        """A hand at the screw moves the nut so far and lets go; 0 m lets go at once."""
+        """Move the nut by a hand at the screw, then release; 0 m releases at once."""
         self._turning = TurningHand(
             self.nut_position_m, distance_m, speed_m_s, most_N, self.nut_mass_kg
         )
 
     @property
     def turning(self) -> bool:
-        """A hand is at the screw."""
+        """True if a hand is at the screw."""
         return self._turning is not None and not self._turning.done
 
     def support(self, supported: bool) -> None:
-        """A stand under lever and weights; taken away it is lowered by hand, at 10 mm/s at most."""
+        """Put a stand under lever and weights, or lower it by hand, at 10 mm/s at most."""
         lowering = self.supported and not supported
         self.supported = supported
         self._weigh()
@@ -90,18 +90,18 @@ class RigPhysics(SteppedRig):
         self._rebuild()
 
     def align(self) -> None:
-        """The drive finds the rotor's angle anew, where it stands."""
+        """Align the drive's rotor angle at the present position."""
         self.aligned_m = self.nut_position_m
         self._rebuild()
 
     def rebuild(self) -> None:
-        """Take over changed factors (springs, friction, jam, block, support, supply)."""
+        """Apply changed factors (springs, friction, jam, block, support, supply)."""
         self._rebuild()
 
     # -- integration -------------------------------------------------------------------
 
     def advance(self, dt_s: float, asked_A: float, winding: Winding) -> None:
-        """Integrate over ``dt_s`` with one asked current and winding state."""
+        """Integrate over ``dt_s`` with one commanded current and winding state."""
         if dt_s <= 0.0:
             return
         count = math.ceil(dt_s / self._longest_s - 1e-9) or 1
@@ -230,7 +230,7 @@ class RigPhysics(SteppedRig):
                 spring += presliding * slipped
             spring += spring_damping * deflection_rate
             rod = spring
-            # motor current: loop lag, and what the link voltage can force through R and L
+            # motor current: loop lag, bounded by the link voltage over R and L
             if uneven:
                 force_per_A_here = force_per_A * (1.0 + ripple * cos(ripple_per_m * nut))
                 if field_sign:
@@ -313,7 +313,7 @@ class RigPhysics(SteppedRig):
                 rate_of_coordinate = 0.0
             nut += half_step * nut_speed
             coordinate += half_step * rate_of_coordinate
-            # energy, and what the supply gives or takes
+            # energy, and supply power in or out
             moved = half_step * (nut_speed_before + nut_speed)
             motor_work += drive * moved
             hand_work += push * half_step * (rate_before + rate_of_coordinate)
@@ -368,7 +368,7 @@ class RigPhysics(SteppedRig):
         self.drawn_C += charge * step
         self.drawn_J += work * step
         warm(self, heat / count * self._per_continuous_square, dt_s)
-        # The winding's resistance follows its temperature, slowly: no need each advance.
+        # The winding's resistance follows its temperature slowly: not needed in each advance.
         if abs(self.winding_mean_K - self._resistance_at_K) > 1.0:
             self._set_substep(step)
 
@@ -376,7 +376,7 @@ class RigPhysics(SteppedRig):
 
     def _turn(self, dt_s: float, winding: Winding) -> float:
         hand = self._turning
-        # Nobody holds a screw that the motor may turn.
+        # The hand releases a screw that the motor may turn.
         if hand is None or hand.done or winding is Winding.DRIVEN:
             self._turning = None
             return 0.0

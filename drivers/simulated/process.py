@@ -7,9 +7,9 @@ which must
 
 - bring the node on the bus, then call ``control.ready()`` (prints the line ``ready``),
 - in its loop call ``core.advance(elapsed_s)`` and ``control.poll()`` (never blocks),
-- return soon after ``control.ending`` has become true (SIGTERM, SIGINT, or the parent gone).
+- return soon after ``control.ending`` has become true (SIGTERM, SIGINT, or exit of the parent).
 
-Exit code 0 when told to end, 2 for a bad configuration, 3 when the bus is not reached or lost.
+Exit code 0 for a requested end, 2 for a bad configuration, 3 for an unreachable or lost bus.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ _KEYS = {"protocol", "options", "parameters", "environment", "seed", "end_with_p
 
 
 class ConfigurationError(Exception):
-    """The configuration file cannot be used; the text names the place and the fix."""
+    """Error of a configuration file; the text names the place and the fix."""
 
 
 @dataclass(frozen=True)
@@ -48,14 +48,14 @@ class Configuration:
     environment: str
     seed: int
     end_with_parent: bool
-    processor: int | None  # its number, to stay on
+    processor: int | None  # number of the processor to run on
 
 
 def read_configuration(path: Path) -> Configuration:
     """Read and check everything before anything starts.
 
     Raises:
-        ConfigurationError: naming the file, the key and what it should be.
+        ConfigurationError: naming the file, the key and the permitted value.
     """
     try:
         values = json.loads(path.read_text())
@@ -75,10 +75,10 @@ def read_configuration(path: Path) -> Configuration:
             raise ConfigurationError(f"{path}: key '{key}' is missing")
     seed = values.get("seed", 1)
     if isinstance(seed, bool) or not isinstance(seed, int):
-        raise ConfigurationError(f"{path}: seed = {seed!r} must be a whole number")
+        raise ConfigurationError(f"{path}: seed = {seed!r} must be an integer")
     processor = values.get("processor")
     if processor is not None and (isinstance(processor, bool) or not isinstance(processor, int)):
-        raise ConfigurationError(f"{path}: processor = {processor!r} must be its number")
+        raise ConfigurationError(f"{path}: processor = {processor!r} must be a processor number")
     try:
         protocol = find_protocol(values["protocol"])
         options = protocol.options.model_validate(values["options"])
@@ -101,10 +101,10 @@ def read_configuration(path: Path) -> Configuration:
 
 
 def run(configuration: Configuration) -> None:
-    """Serve the node until told to end.
+    """Run the node until requested to end.
 
     Raises:
-        DriverError: the control or the bus cannot be opened, or the bus went away.
+        DriverError: the control or the bus cannot be opened, or the bus was lost.
     """
     core = SimulatedDriveCore(configuration.parameters, configuration.seed)
     control = SimulationControl(
@@ -129,7 +129,7 @@ def run(configuration: Configuration) -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Entry point; returns the exit code."""
+    """Run the process and return the exit code."""
     parser = argparse.ArgumentParser(
         prog="python -m drivers.simulated.process",
         description="Run the simulated rig as a node on a bus, behind a drive's wire protocol.",

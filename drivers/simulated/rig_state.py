@@ -15,7 +15,7 @@ class RigState:
         time_s: simulated time.
         nut_position_m, nut_velocity_m_s: nut, rod extension positive.
         coordinate, coordinate_rate: of the output: lever angle from level (rad) or metres.
-        current_A: torque-making motor current, positive turning the shaft positively.
+        current_A: torque-producing motor current; positive gives positive torque on the shaft.
         link_V: voltage of the drive's DC link; source_V: of the supply behind it.
         motor_rise_K, housing_rise_K, drive_rise_K: above ambient; the first is the winding's
             hottest phase.
@@ -38,7 +38,7 @@ class RigState:
         self.link_V = p.supply_V
         self.source_V = p.supply_V
         self.motor_rise_K = 0.0
-        # Of the winding over the housing: mean of all phases, and the vector of what parts them.
+        # Of the winding over the housing: mean of all phases, and the vector of their differences.
         self.mean_over_K = self.cosine_over_K = self.sine_over_K = 0.0
         self.housing_rise_K = 0.0
         self.drive_rise_K = 0.0
@@ -47,10 +47,10 @@ class RigState:
         self.source_work_J = 0.0
         self.drawn_C = self.drawn_J = 0.0
         self.hung_mass_kg = p.initial_hung_mass_kg
-        self.jammed = p.nut_jammed  # the nut is held fast
-        self.blocked = False  # the output is held fast
-        self.disconnected = False  # the supply is parted from the power stage
-        self.supported = False  # a stand bears lever and weights
+        self.jammed = p.nut_jammed  # the nut is blocked
+        self.blocked = False  # the output is blocked
+        self.disconnected = False  # the supply is disconnected from the power stage
+        self.supported = False  # a stand carries lever and weights
         self.spring_factor = 1.0
         self.friction_factor = 1.0
         self._hand = (0.0, 0.0, 0.0, math.inf)  # amplitude N, rad/s, start, end
@@ -71,12 +71,12 @@ class RigState:
 
     @property
     def winding_mean_K(self) -> float:
-        """Mean rise of all phases, which their resistance follows."""
+        """Mean rise of all phases, which determines their resistance."""
         return self.housing_rise_K + self.mean_over_K
 
     @property
     def winding_ohm(self) -> float:
-        """Resistance of the winding, as warm as it is."""
+        """Resistance of the winding at its temperature."""
         p = self.parameters
         return p.winding_resistance_ohm * (1 + p.winding_resistance_per_K * self.winding_mean_K)
 
@@ -94,7 +94,7 @@ class RigState:
 
     @property
     def deflection_m(self) -> float:
-        """Compression of the springs: nut minus output, less the backlash taken up."""
+        """Compression of the springs: nut minus output, less the backlash."""
         gap = self.nut_position_m - self.output_position_m
         half = 0.5 * self.parameters.backlash_m
         return gap - min(max(gap, -half), half)
@@ -127,7 +127,7 @@ class RigState:
         self.peak_end_speed_m_s = 0.0
 
     def spring_law(self, deflection_m: float) -> float:
-        """Force in N of both sets at a deflection: two slopes, knees, solid height.
+        """Return the force in N of both sets at a deflection: two slopes, knees, solid height.
 
         Each set only pushes: with compressions c at rest, F = k₁·max(0, c₁ + δ) −
         k₂·max(0, c₂ − δ), so one slope is k₁ + k₂ until a set goes slack.
@@ -139,12 +139,12 @@ class RigState:
         return force + self.parameters.spring_solid_stiffness_N_m * beyond
 
     def load_N(self, output_position_m: float) -> float:
-        """Weight of lever, pan and weights as a force on the rod, in N (+ = inward)."""
+        """Return the weight of lever, pan and weights as a force on the rod, in N (+ = inward)."""
         q = self._coordinate_at(output_position_m)
         return self._weight(q) / self._metres_per_coordinate(q)
 
     def mechanical_energy_J(self) -> float:
-        """Kinetic, spring, end-stop and potential energy (level, or zero, as datum)."""
+        """Return kinetic, spring, end-stop and potential energy (level, or zero, as datum)."""
         p = self.parameters
         k1, k2, c1, c2 = self._springs
         d = self.deflection_m
@@ -160,7 +160,7 @@ class RigState:
         return energy + self._moment * sin(self.coordinate)
 
     def stored_energy_J(self) -> float:
-        """Mechanical energy and that of the link capacitor and the winding inductance."""
+        """Return mechanical energy plus that of link capacitor and winding inductance."""
         p = self.parameters
         return (
             self.mechanical_energy_J()
@@ -187,7 +187,7 @@ class RigState:
         return self._moment * (1.0 if self.parameters.rig == "linear" else cos(q))
 
     def _weigh(self) -> None:
-        """Inertia, weight and springs for what hangs now and for the factors set."""
+        """Compute inertia, weight and springs for the present mass and factors."""
         p = self.parameters
         hung = self.hung_mass_kg
         if p.rig == "linear":
@@ -207,17 +207,17 @@ class RigState:
             self._moment = 0.0
         k1 = p.spring_rate_push_N_m * self.spring_factor
         k2 = p.spring_rate_pull_N_m * self.spring_factor
-        # The two compressions add up to twice the preload and balance each other at rest.
+        # The two compressions sum to twice the preload and balance at rest.
         total = k1 + k2
         c1 = 2 * p.spring_preload_m * k2 / total if total else 0.0
         c2 = 2 * p.spring_preload_m * k1 / total if total else 0.0
         self._springs = (k1, k2, c1, c2)
         internal = p.spring_hysteresis > 0 or p.spring_guide_friction_N > 0
-        # Presliding an order stiffer than the springs: microns before the loop is full.
+        # Presliding ten times stiffer than the springs: microns to the full loop.
         self._presliding_N_m = 10.0 * max(total, 1e4) if internal else 0.0
 
     def _place(self) -> None:
-        """Start at rest: on the lower end with slack springs, or held by the springs."""
+        """Set the start at rest: on the lower end with slack springs, or held by the springs."""
         p = self.parameters
         x = p.initial_output_m
         load = self.load_N(max(x, 0.0))

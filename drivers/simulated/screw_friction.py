@@ -1,4 +1,4 @@
-"""Dry friction of the screw that depends on where the nut is: a tight spot, a bent screw."""
+"""Position-dependent dry friction of the screw: a tight spot, a bent screw."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from drivers.simulated.parameters import RigParameters
 
 
 def local_friction(parameters: RigParameters) -> Callable[[float], float] | None:
-    """Friction in N at the nut by nut position in m, beside that of the whole screw.
+    """Return the friction in N at the nut by nut position in m, added to that of the whole screw.
 
-    A tight spot falls off linearly to either side. A bent screw rubs once a turn, by
-    ``screw_runout_N_m`` at most and not at all half a turn on. None if the screw is even.
+    A tight spot decreases linearly to either side. A bent screw rubs once a turn, with at most
+    ``screw_runout_N_m`` and zero half a turn later. None for a uniform screw.
     """
     p = parameters
     per_torque = 2 * math.pi / p.screw_lead_m

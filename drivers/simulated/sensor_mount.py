@@ -8,10 +8,10 @@ from drivers.simulated.parameters import RigParameters
 
 
 class SensorMount:
-    """Turns a deflection into what the sensor sees of it, in m.
+    """Converter of a deflection to that at the sensor, in m.
 
-    It sticks within its hysteresis, slips on its shaft where it is forced beyond
-    ``sensor_slips_beyond_m``, and sees no further than ``sensor_range_m`` (0: neither).
+    The sensor sticks within its hysteresis, slips on its shaft if forced beyond
+    ``sensor_slips_beyond_m``, and saturates at ``sensor_range_m`` (0: neither).
     """
 
     def __init__(self, parameters: RigParameters, deflection_m: float) -> None:

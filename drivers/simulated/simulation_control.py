@@ -1,8 +1,8 @@
-"""A simulation control into the simulated rig's process: weights, hand and disturbances by request.
+"""Control of the simulated rig's process: weights, hand and disturbances by request.
 
-It is not part of the wire that the bench uses, so that nothing the bench knows can come
-from here. One JSON object each way: ``{"do": "hang", "mass_kg": 5}`` is answered by
-``{"ok": true}`` or ``{"ok": false, "error": "..."}``.
+It is separate from the wire that the bench uses, so the bench gets no information from it. One JSON
+object each way: ``{"do": "hang", "mass_kg": 5}`` is answered by ``{"ok": true}`` or ``{"ok": false,
+"error": "..."}``.
 """
 
 from __future__ import annotations
@@ -37,16 +37,16 @@ ACTIONS = (
 
 
 class SimulationControl:
-    """The rig's end of the control, and the process's word with whoever started it.
+    """The rig's end of the control, and the link to the parent process.
 
     Args:
-        endpoint: ZeroMQ endpoint to bind, ``ipc://`` in a directory only the user may enter.
-        environment: what requests act on.
+        endpoint: ZeroMQ endpoint to bind, ``ipc://`` in a private directory.
+        environment: target of the requests.
         on_ready: called once by ``ready``.
-        parent: process that started this one; ``poll`` sets ``ending`` once it is gone.
+        parent: process that started this one; ``poll`` sets ``ending`` once it has exited.
 
     Attributes:
-        ending: set when the process has been told to end; the node's loop returns then.
+        ending: set when the end is requested; the node's loop then returns.
 
     Raises:
         DriverError: the endpoint cannot be bound.
@@ -77,20 +77,20 @@ class SimulationControl:
             ) from None
 
     def ready(self) -> None:
-        """The node is on the bus: say so, once."""
+        """Report that the node is on the bus, once."""
         on_ready, self._on_ready = self._on_ready, lambda: None
         on_ready()
 
     def poll(self) -> int:
-        """Answer what is waiting, never blocking. Returns how many requests it answered."""
+        """Answer waiting requests without blocking; return their number."""
         answered = 0
-        # Looked at here and not by a thread: one without priority that holds the interpreter's
-        # lock while others have the processor would hold up the loop.
+        # Polled here and not by a thread: a preempted thread holding the interpreter lock would
+        # delay the loop.
         if self._parent is not None and os.getppid() != self._parent:
             self.ending = True
         while True:
             try:
-                # All parts, or a message of several would leave the socket out of step.
+                # All parts, otherwise a multipart message would desynchronise the socket.
                 text = b"".join(self._socket.recv_multipart(zmq.NOBLOCK))
             except zmq.Again:
                 return answered
@@ -119,10 +119,10 @@ class SimulationControl:
 
 
 class EnvironmentClient:
-    """The other end, with the methods of :class:`Environment`; threads may share one.
+    """Client of the control, with the methods of :class:`Environment`; threads may share one.
 
-    Every method raises ``ValueError`` for what the rig refuses and ``DriverError`` if it
-    does not answer within ``timeout_s``.
+    Every method raises ``ValueError`` for a refused request and ``DriverError`` without an answer
+    within ``timeout_s``.
     """
 
     def __init__(self, endpoint: str, timeout_s: float = 2.0) -> None:
@@ -133,7 +133,7 @@ class EnvironmentClient:
         self._lock = threading.Lock()
 
     def hang(self, mass_kg: float) -> None:
-        """Let this mass hang at the load point in place of what hung there."""
+        """Hang this mass at the load point instead of the present one."""
         self._ask({"do": "hang", "mass_kg": mass_kg})
 
     def drop(self, mass_kg: float, height_m: float) -> None:
@@ -141,7 +141,7 @@ class EnvironmentClient:
         self._ask({"do": "drop", "mass_kg": mass_kg, "height_m": height_m})
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None:
-        """A hand at the load point; see ``Environment.push``."""
+        """Push by hand at the load point; see ``Environment.push``."""
         self._ask(
             {
                 "do": "push",
@@ -152,7 +152,7 @@ class EnvironmentClient:
         )
 
     def disturb(self, name: str, value: float | bool | None) -> None:
-        """Make something wrong; see ``Environment.disturb``."""
+        """Set a disturbance; see ``Environment.disturb``."""
         self._ask({"do": "disturb", "name": name, "value": value})
 
     def move_nut(self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N) -> None:
@@ -164,29 +164,29 @@ class EnvironmentClient:
     def turn_screw(
         self, turns: float, turns_per_s: float = 1.0, most_N: float = MOST_BY_HAND_N
     ) -> None:
-        """Turn the screw by whole and part turns; see ``Environment.turn_screw``."""
+        """Turn the screw by a number of turns; see ``Environment.turn_screw``."""
         self._ask(
             {"do": "turn_screw", "turns": turns, "turns_per_s": turns_per_s, "most_N": most_N}
         )
 
     def hold_screw(self, held: bool) -> None:
-        """Hold the screw fast, or let go."""
+        """Hold the screw, or release it."""
         self._ask({"do": "hold_screw", "held": held})
 
     def hold_output(self, held: bool) -> None:
-        """Hold the output fast, or let go."""
+        """Hold the output, or release it."""
         self._ask({"do": "hold_output", "held": held})
 
     def support_load(self, supported: bool) -> None:
-        """A stand under lever and weights, or none; see ``Environment.support_load``."""
+        """Put a stand under lever and weights, or remove it; see ``Environment.support_load``."""
         self._ask({"do": "support_load", "supported": supported})
 
     def wiggle_cable(self, duration_s: float) -> None:
-        """Move the sensor's cable about for so long."""
+        """Move the sensor's cable for this time."""
         self._ask({"do": "wiggle_cable", "duration_s": duration_s})
 
     def emergency_stop(self, pressed: bool) -> None:
-        """The hard-wired stop; see ``Environment.emergency_stop``."""
+        """Press or release the hard-wired stop; see ``Environment.emergency_stop``."""
         self._ask({"do": "emergency_stop", "pressed": pressed})
 
     def reset_peaks(self) -> None:
@@ -194,7 +194,7 @@ class EnvironmentClient:
         self._ask({"do": "reset_peaks"})
 
     def state(self) -> dict[str, float]:
-        """True values of the rig; see ``Environment.state``."""
+        """Return true values of the rig; see ``Environment.state``."""
         state: dict[str, float] = self._ask({"do": "state"})["state"]
         return state
 
@@ -213,11 +213,11 @@ class EnvironmentClient:
         with self._lock:
             self._socket.send(json.dumps(request).encode())
             if not self._socket.poll(self._timeout_ms):
-                # A REQ socket that got no answer can ask no more.
+                # A REQ socket without an answer cannot send again.
                 self._socket.close()
                 self._socket = self._connect()
                 raise DriverError(
-                    f"the simulated rig does not answer at '{self.endpoint}'; does it still run?"
+                    f"the simulated rig does not answer at '{self.endpoint}'; is it still running?"
                 )
             reply: dict[str, Any] = json.loads(self._socket.recv())
         if not reply["ok"]:

@@ -1,4 +1,4 @@
-"""Rig with the constants of its inner loop: they follow weights, factors and the substep."""
+"""Rig with the constants of its inner loop, which depend on weights, factors and substep."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from drivers.simulated.substep import Substep
 LONGEST_SUBSTEP_S = 250e-6
 SHORTEST_SUBSTEP_S = 10e-6
 IMMOVABLE_N = 1e12
-DISCHARGE_S = 0.04  # of the link through its resistor, once parted from the supply; invented
+DISCHARGE_S = 0.04  # of the link through its resistor, when disconnected from the supply; invented
 
 
 class SteppedRig(RigState):
@@ -27,9 +27,9 @@ class SteppedRig(RigState):
         self._rebuild()
 
     def _field(self) -> tuple[float, float]:
-        """(sign, electrical radians of error per radian of shaft) of the drive's field.
+        """Return (sign, electrical radians of error per radian of shaft) of the drive's field.
 
-        See ``drivers.simulated.injected_faults``; (0, 0) if the field is always where it should be.
+        See ``drivers.simulated.injected_faults``; (0, 0) if the field is always right.
         """
         p = self.parameters
         seen = p.encoder_sign * p.encoder_scale if p.commutation_by_encoder else 1.0
@@ -39,7 +39,7 @@ class SteppedRig(RigState):
         return (sign, error) if error or sign < 0.0 else (0.0, 0.0)
 
     def _rebuild(self) -> None:
-        """All that depends on weights and factors; the longest substep the stiffest part bears."""
+        """Compute all that depends on weights and factors, and the longest stable substep."""
         self._weigh()
         p = self.parameters
         arm = 1.0 if p.rig == "linear" else p.rod_arm_m
@@ -54,7 +54,7 @@ class SteppedRig(RigState):
         self._set_substep(self._substep_s or self._longest_s)
 
     def _set_substep(self, h: float) -> None:
-        """Renew the constants of the inner loop for a substep of ``h`` seconds."""
+        """Compute the constants of the inner loop for a substep of ``h`` seconds."""
         p = self.parameters
         self._substep_s = h
         per_m = 1.0 / self.metres_per_radian
@@ -123,7 +123,7 @@ class SteppedRig(RigState):
             supply_decay=exp(-h / rc) if rc else 0.0,
             takes_regeneration=p.supply_takes_regeneration and not self.disconnected,
             per_capacitance=1.0 / p.link_capacitance_F,
-            # Parted from its supply, the link discharges itself; the logic is fed elsewhere.
+            # When disconnected, the link discharges; the logic has another supply.
             idle_W=0.0 if self.disconnected else p.drive_idle_W,
             bleed=exp(-2.0 * h / DISCHARGE_S) if self.disconnected else 1.0,
         )

@@ -18,13 +18,13 @@ class Substep(NamedTuple):
     nut_mass: float  # with the rotor and the screw
     force_per_A: float  # of the motor, at the nut
     resistance: float  # of the winding, at its temperature
-    inductance_2h: float  # half of it over the substep: power that the magnetic field takes
+    inductance_2h: float  # half of it over the substep: power into the magnetic field
     loop_decay: float  # of the current loop's lag over a substep
     loop_mean: float  # and its mean
     winding_decay: float  # of the current through resistance and inductance
     winding_mean: float
     half_backlash: float
-    rate_1: float  # of the springs that a push compresses
+    rate_1: float  # of the springs compressed by a push
     rate_2: float
     preload_1: float  # compression at rest
     preload_2: float
@@ -35,9 +35,9 @@ class Substep(NamedTuple):
     guide_friction: float
     spring_damping: float
     coulomb_N: float  # friction of the screw without load
-    stribeck_N: float  # more of it at rest
+    stribeck_N: float  # additional friction at rest
     per_stribeck: float  # 1 over the Stribeck speed
-    stribeck_end: float  # speed from which the extra friction is left out
+    stribeck_end: float  # speed above which it is neglected
     loss_forward: float  # of the screw under load, over the force
     loss_backward: float
     nut_damping: float
@@ -45,7 +45,7 @@ class Substep(NamedTuple):
     uneven: bool  # force over current depends on the position
     ripple: float
     ripple_per_m: float
-    field_sign: float  # of a field that is not where it should be; 0 if it is
+    field_sign: float  # of a wrong field; 0 if it is right
     field_per_m: float
     aligned: float  # nut position at which the field is right
     geometry: int  # 0 linear, 1 lever with sector, 2 lever with pin
@@ -64,4 +64,4 @@ class Substep(NamedTuple):
     takes_regeneration: bool
     per_capacitance: float  # 1 over that of the link
     idle_W: float
-    bleed: float  # share of the link's energy left after a substep, parted from the supply
+    bleed: float  # share of the link's energy left after a substep, when disconnected

@@ -1,12 +1,12 @@
-"""A hand that turns the screw: pulls it along at a speed, with no more than a hand's force."""
+"""A hand that turns the screw at a speed, with limited force."""
 
 from __future__ import annotations
 
 import math
 
-FOLLOWS_S = 0.02  # how fast the hand follows its own speed
-LEANS_S = 0.05  # how fast it finds the force that friction takes
-LEANS_N_S = 200.0  # and with what it tries a screw that stands still
+FOLLOWS_S = 0.02  # time constant of the hand's speed
+LEANS_S = 0.05  # time constant of its compensation of friction
+LEANS_N_S = 200.0  # rate of force on a screw at standstill
 SLOWS_M_S2 = 0.3
 ARRIVES_S = 0.1
 LETS_GO_M = 5e-5
@@ -15,10 +15,10 @@ GIVES_UP_S = 0.5
 
 
 class TurningHand:
-    """One movement of the nut by ``distance_m``, in rod extension positive; all at the nut.
+    """One movement of the nut by ``distance_m``, rod extension positive; all values at the nut.
 
     Attributes:
-        done: it has let go, having arrived or met something too strong.
+        done: it has released, on arrival or at too much resistance.
     """
 
     def __init__(
@@ -34,7 +34,7 @@ class TurningHand:
         self._stood_s = 0.0
 
     def force_N(self, position_m: float, velocity_m_s: float, dt_s: float) -> float:
-        """Force on the nut over the next ``dt_s``; 0 once done."""
+        """Return the force on the nut over the next ``dt_s``; 0 once done."""
         left = self._sense * (self._goal_m - position_m)
         if left < LETS_GO_M:
             self.done = True

@@ -1,4 +1,4 @@
-"""Healthy rigs that differ as rigs of one drawing do."""
+"""Healthy rigs with the differences between rigs of one drawing."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ GROUPS: tuple[tuple[str, ...], ...] = (
 
 
 def varied(parameters: RigParameters, seed: int, share: float = 0.2) -> RigParameters:
-    """The same rig with friction, noise and spring rate off by up to ``share``, evenly spread.
+    """Return the rig with friction, noise and spring rate off by up to ``share``, uniformly.
 
-    One seed gives one rig.
+    Each seed gives one rig.
 
     Raises:
         ValueError: ``share`` is not between 0 and 1.

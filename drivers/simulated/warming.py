@@ -1,9 +1,9 @@
 """Warming of the simulated motor and drive.
 
 The motor is two bodies, as in ``hil.supervision.motor_heat``: copper loss warms the winding over
-the housing and the housing over its surroundings. At standstill the phase at the crest of its
-current carries up to twice the mean loss; as a vector at twice the electrical angle, turning
-averages that out.
+the housing and the housing over its surroundings. At standstill the phase with the peak current has
+up to twice the mean loss; as a vector at twice the electrical angle, this averages out when
+turning.
 """
 
 from __future__ import annotations

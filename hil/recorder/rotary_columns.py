@@ -14,8 +14,8 @@ _ENDINGS = {
     "N": ("_N", "_N_m"),
     "N/m": ("_N_m", "_N_m_rad"),
 }
-_ARROW_UNITS = {"N": "N.m", "N/m": "N.m/rad"}  # as the other columns write a product
-# In names and descriptions; a longer word before one that it holds.
+_ARROW_UNITS = {"N": "N.m", "N/m": "N.m/rad"}  # products as in the other columns
+# In names and descriptions; a longer term before one contained in it.
 _WORDS = (
     ("force", "torque"),
     ("position", "angle"),
@@ -30,7 +30,7 @@ FACTORS = {
 
 
 def stored_column(column: Column, motion: Motion) -> Column:
-    """Return a column as it stands on disk; of a linear actuator it is the one inside."""
+    """Return a column as stored on disk; for a linear actuator it is unchanged."""
     if motion == "linear" or column.unit not in _ENDINGS:
         return column
     ending, rotary = _ENDINGS[column.unit]
@@ -45,12 +45,12 @@ STORED = {column.name: stored_column(column, "rotary").name for column in COLUMN
 
 
 def stored_columns(motion: Motion) -> list[Column]:
-    """Return the columns of a sample as they stand on disk."""
+    """Return the columns of a sample as stored on disk."""
     return [stored_column(column, motion) for column in COLUMNS]
 
 
 def described_motion(description: Mapping[str, Any]) -> Motion:
-    """Return the kind of motion of the rig that a bench's description, or a run's, is about."""
+    """Return the kind of motion of the rig in the description of a bench or run."""
     profile = description.get("profile")
     actuator = profile.get("actuator") if isinstance(profile, Mapping) else None
     return "rotary" if isinstance(actuator, Mapping) and "gear" in actuator else "linear"

@@ -70,7 +70,7 @@ def test_order_does_not_matter(codes, chance):
     ],
 )
 def test_an_unknown_code_is_refused_with_near_ones(code, near):
-    with pytest.raises(ValueError, match=f"no mistake '{code}'; write .*{near}"):
+    with pytest.raises(ValueError, match=f"no fault '{code}'; write .*{near}"):
         with_injected_faults(MIDDLE, ["nut_jammed", code])
 
 
