@@ -43,6 +43,7 @@ from hil.recorder import RunError
 
 LIFTS = 4
 SPEED_SAMPLES = 20
+PEAK_SAMPLES = 25  # either side of the highest power
 SHAKE_Hz, SHAKES = 1.5, 5
 SHAKE_SPEED = 0.5  # of the limit
 STIFF = 0.5  # of the passive bound: the spring that shakes the balanced lever
@@ -140,6 +141,13 @@ def electrical_W(run: RecordedRun, part: Window, profile: Profile) -> Floats:
     return np.asarray(torque * speed + motor.winding_resistance * warm * current**2)
 
 
+def _peak(power: Floats) -> float:
+    """Return the peak of a parabola about the highest value, which noise alone lifts above it."""
+    top = int(np.argmax(power))
+    near = np.arange(max(0, top - PEAK_SAMPLES), min(len(power), top + PEAK_SAMPLES + 1)) - top
+    return float(np.max(np.polyval(np.polyfit(near, power[near + top], 2), near)))
+
+
 def _rest_W(run: RecordedRun) -> float | None:
     """Return the power that the drive takes with its power stage off; None if it reports none."""
     if not supply_reported(run):
@@ -178,7 +186,7 @@ def _energies(
                 float(np.trapezoid(force, position)),
                 float(np.trapezoid(electrical, t)),
                 float(np.trapezoid(unsure, t)),
-                sign * float(np.max(sign * power)),
+                sign * _peak(sign * power),
             )
         )
     if len(rows) < 2:
@@ -247,7 +255,9 @@ def _of_weight(
             )
         )
         if lifting:
-            value, u95 = mean_u95(power, relative * float(np.mean(power)))
+            # An error of the force's zero is worth its power at the move's speed.
+            zero = 2 * profile.calibration.absolute_uncertainty * speed
+            value, u95 = mean_u95(power, math.hypot(relative * float(np.mean(power)), zero))
             figures.append(
                 Characteristic(
                     f"force_speed.power_{mass:g}_kg",

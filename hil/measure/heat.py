@@ -195,9 +195,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         f"Settled mean rise at {motor.continuous_current:g} A",
         "K",
         lambda b: b.hottest_K(1.0),
-        METHOD_SHARE + 2 * CURRENT_SHARE,
+        math.hypot(METHOD_SHARE, 2 * CURRENT_SHARE),
     )
-    share = METHOD_SHARE / 2 + CURRENT_SHARE
+    share = math.hypot(METHOD_SHARE / 2, CURRENT_SHARE)
     amperes, per_share = motor.continuous_current, _force_per_current(profile)
     for each in RISES_K:
         add(

@@ -60,34 +60,36 @@ SKEW_PERIODS = 0.04
 CALM = 0.3  # of the first swing: what is left then; above it the spring does not come to rest
 
 
-def _designed(profile: Profile) -> ForceGains:
+def designed_gains(profile: Profile) -> ForceGains:
+    """Return the force loop as the bench designs it."""
     period = 1.0 / profile.control.rate
     return design(profile, period, COMMAND_DELAY_CYCLES * period)
 
 
-def _stiffest(profile: Profile, gains: ForceGains) -> float:
+def stiffest(profile: Profile, gains: ForceGains) -> float:
+    """Return the stiffest virtual spring that is permitted, N/m."""
     return min(passive_bounds(profile)[0], gains.most_stiffness_N_m)
 
 
 def _grid(profile: Profile) -> list[tuple[float, float]]:
     """(stiffness in N/m, damping in N·s/m) of the map."""
-    gains = _designed(profile)
+    gains = designed_gains(profile)
     found = []
     for share in MAP_STIFFNESS:
-        stiffness = share * _stiffest(profile, gains)
+        stiffness = share * stiffest(profile, gains)
         most = min(profile.limits.damping, gains.most_damping(stiffness))
         found += [(stiffness, part * most) for part in MAP_DAMPING]
     return found
 
 
 def _run(profile: Profile) -> Part:
-    stiffest = _stiffest(profile, _designed(profile))
+    most = stiffest(profile, designed_gains(profile))
     mass, middle = moved_mass(profile)[0], middle_m(profile)
     yield from balanced_in_the_middle(profile)
     yield from under_power(envelope(profile), "Virtual springs at mid-travel, moved by hand")
     yield from move_to(profile, middle)
     for name, share in STIFFNESS_SHARES.items():
-        stiffness = share * stiffest
+        stiffness = share * most
         yield from apply(VirtualSpring(rest_m=middle, stiffness_N_m=stiffness))
         for frequency in TRIED_Hz:
             w = 2 * math.pi * frequency
@@ -134,7 +136,7 @@ def _dynamic(run: RecordedRun, name: str) -> tuple[Floats, Complex]:
 def designed_impedance(profile: Profile, stiffness: float, at_Hz: Floats) -> Complex:
     """Return Z = −F/v at the rod of the designed loop that renders a spring, without friction."""
     period = 1.0 / profile.control.rate
-    gains = _designed(profile)
+    gains = designed_gains(profile)
     loop = Loop(
         gains.plant,
         gains.law,
@@ -149,13 +151,13 @@ def designed_impedance(profile: Profile, stiffness: float, at_Hz: Floats) -> Com
 
 
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
-    gains = _designed(profile)
+    gains = designed_gains(profile)
     found: list[Characteristic] = []
     lines, sizes = [], []
     dense = np.geomspace(0.5, 8.0, 60)
     relative = 2 * profile.calibration.relative_uncertainty
     for name, share in STIFFNESS_SHARES.items():
-        set_N_m = share * _stiffest(profile, gains)
+        set_N_m = share * stiffest(profile, gains)
         at, dynamic = _dynamic(run, name)
         conditions = (
             f"virtual spring of {STIFFNESS(set_N_m):.1f}{STIFFNESS} without damping, balanced lever swung by "
@@ -179,7 +181,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         real = dynamic.imag / (2 * math.pi * at)
         means = np.array([np.mean(real[at == f]) for f in TRIED_Hz])
         least = TRIED_Hz[int(np.argmin(means))]
-        value, u95 = mean_u95(1e-3 * real[at == least], 1e-3 * set_N_m * _skew_s(profile))
+        value, u95 = mean_u95(1e-3 * real[at == least], 1e-3 * set_N_m * skew_s(profile))
         theory = designed_impedance(profile, set_N_m, np.array([least]))[0].real
         found.append(
             Characteristic(
@@ -227,7 +229,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     )
 
 
-def _skew_s(profile: Profile) -> float:
+def skew_s(profile: Profile) -> float:
     """Time by which force and position may be apart; judged on one simulated rig."""
     return SKEW_PERIODS / profile.control.rate
 
@@ -284,7 +286,7 @@ def _theory(profile: Profile, gains: ForceGains) -> list[tuple[float, float]]:
     )
     found = []
     for share in (0.05, 0.3, 0.6, 0.95):
-        stiffness = share * _stiffest(profile, gains)
+        stiffness = share * stiffest(profile, gains)
 
         def stable(damping: float, stiffness: float = stiffness) -> bool:
             return replace(loop, virtual_stiffness=stiffness, virtual_damping=damping).stable

@@ -12,6 +12,7 @@ from hil.measure import (
     friction,
     heat,
     impedance,
+    impedance_weights,
     plant,
     resolution,
     shock,
@@ -33,6 +34,7 @@ TESTS: tuple[GuardedTest, ...] = (
     impedance.TEST,
     shock.TEST,
     heat.TEST,
+    impedance_weights.TEST,
     drift.TEST,
 )
 

@@ -3,7 +3,8 @@
     .venv/bin/python tests/campaigns/measure.py --check
 
 Each rig is drawn from its seed: friction, noise and spring rates off by up to a fifth. Its
-calibration is that of the rig but for an error within its stated uncertainty. A figure is good if
+calibration is that of the rig but for an error within its stated uncertainty, and so are the drive's
+current, the copper and the meter of the supply. A figure is good if
 its stated band covers the truth in 93 to 98 % of the rigs, as far as 50 rigs can tell: judged is by
 the confidence of the share, and by the scatter of the errors where the band may be too wide.
 ``--quick`` tries a few rigs. ``--keep DIR`` leaves the runs there: a campaign that was cut off goes on
@@ -29,16 +30,19 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest, chi2, norm
 
 from hil.measure import TESTS, assemble, chosen, finished_runs, measure_in_lockstep
+from hil.measure.force_speed import SUPPLY_OFFSET_A, SUPPLY_SHARE
+from hil.measure.heat import CURRENT_SHARE, METHOD_SHARE
 from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 
 PROFILE = "footplate_trainer"
 LEAST, MOST = 0.93, 0.98
+DRIFT_COUNTS = 0.5  # of the deflection sensor in an hour; invented
 ENOUGH = 30  # rigs of which a share can be judged
 
 
-def rig(seed: int) -> Profile:
+def rig(seed: int, name: str = PROFILE, drifts: bool = False) -> Profile:
     """Return a varied rig with a calibration of its own springs, off by what it states."""
-    profile = varied_simulation(load_profile(PROFILE), seed)
+    profile = varied_simulation(load_profile(name), seed)
     p = rig_parameters(profile)
     total = p.spring_rate_push_N_m + p.spring_rate_pull_N_m
     chance = random.Random(f"calibration {seed}")
@@ -54,12 +58,39 @@ def rig(seed: int) -> Profile:
     off_m = chance.gauss(0.0, stated.absolute_uncertainty) / total
     zero = stated.zero + off_m / stated.deflection_per_count
     calibration = stated.model_copy(update={"spring_law": law, "zero": zero})
-    return profile.model_copy(update={"calibration": calibration})
+    profile = profile.model_copy(update={"calibration": calibration})
+    return with_meters(profile, seed, drifts)
 
 
-def measured(job: tuple[int, tuple[str, ...], Path | None, bool]) -> dict[str, Any]:
-    seed, keys, keep, run = job
-    profile = rig(seed)
+def with_meters(profile: Profile, seed: int, drifts: bool) -> Profile:
+    """Return a rig whose meters err by what the figures state for them, and copper and phases too."""
+    chance = random.Random(f"meters {seed}")
+    p = rig_parameters(profile)
+    errors = {
+        # The drive takes its current for less or more than it is.
+        "drive_torque_constant_N_m_A": p.torque_constant_N_m_A
+        * (1 + chance.gauss(0.0, CURRENT_SHARE / 2)),
+        "winding_resistance_per_K": p.winding_resistance_per_K
+        * (1 + chance.gauss(0.0, METHOD_SHARE / 2)),
+        "standstill_factor": min(
+            2.0, p.standstill_factor * (1 + chance.gauss(0, METHOD_SHARE / 2))
+        ),
+        "supply_current_gain": 1 + chance.gauss(0.0, SUPPLY_SHARE / 2),
+        "supply_current_offset_A": chance.gauss(0.0, SUPPLY_OFFSET_A / 2),
+    }
+    if drifts:  # the other tests last too short for it
+        errors["sensor_drift_counts_per_s"] = chance.gauss(0.0, DRIFT_COUNTS / 3600)
+    simulation = profile.simulation
+    assert simulation is not None
+    actual = {**simulation.actual, **errors}
+    return profile.model_copy(
+        update={"simulation": simulation.model_copy(update={"actual": actual})}
+    )
+
+
+def measured(job: tuple[int, tuple[str, ...], Path | None, bool, str]) -> dict[str, Any]:
+    seed, keys, keep, run, name = job
+    profile = rig(seed, name, keys == ("drift",))
     found: dict[str, Any] = {"seed": seed, "figures": {}, "problems": [], "exact": []}
     with contextlib.ExitStack() as stack:
         if keep is None:
@@ -87,6 +118,7 @@ def measured(job: tuple[int, tuple[str, ...], Path | None, bool]) -> dict[str, A
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--profile", default=PROFILE, help="shipped name or file")
     parser.add_argument("--seeds", type=int, default=50)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--only", action="append", default=[], help="test")
@@ -100,7 +132,7 @@ def main() -> int:
     keys = tuple(test.key for test in chosen(options.only))
     with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
         seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
-        jobs = [(seed, keys, options.keep, not options.no_runs) for seed in seeds]
+        jobs = [(seed, keys, options.keep, not options.no_runs, options.profile) for seed in seeds]
         return _coverage(options, pool.imap(measured, jobs))
 
 

@@ -22,7 +22,7 @@ FAULTS = {
     "silent drive": DisturbanceFault(at="0 s", what="silent"),
 }
 # The first motion of these is the move to mid-travel; the others are broken in a measured one.
-EARLY_S = {"shock": 2.0, "force_speed": 2.0}
+EARLY_S = {"shock": 2.0, "force_speed": 2.0, "impedance_weights": 2.0, "drift": 2.0}
 LATE_S = {"friction": 5.2, "zero_force": 5.8, "springs": 5.4, "resolution": 5.4, "impedance": 6.5}
 
 

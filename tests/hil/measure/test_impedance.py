@@ -6,7 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hil.measure import impedance
+from hil.measure import impedance, impedance_weights
+from hil.measure.characteristic import windows
 from hil.profile import load_profile
 from tests.hil.measure.synthetic import SyntheticRun
 
@@ -40,8 +41,41 @@ def test_the_designed_loop_renders_the_spring_and_is_passive_at_low_frequency():
     assert np.all(z.real > 0.0)
 
 
+@pytest.mark.parametrize("damping", [-30.0, 0.0, 250.0])
+def test_a_mass_that_swings_shows_spring_and_damper(damping):
+    moved, stiffness = 140.0, 56e3
+    late = np.random.default_rng(4)
+    t = np.cumsum(np.where(late.random(1000) < 0.05, 0.002, 0.001))
+    decay = damping / (2 * moved)
+    w = math.sqrt(stiffness / moved - decay**2)
+    x = 0.0015 * np.exp(-decay * t) * np.sin(w * t)
+    v = np.gradient(x, t)
+    force = 210.0 - stiffness * x - damping * v
+    columns = {
+        "time_s": t,
+        "output_position_m": 0.0275 + x + late.normal(0, 2e-6, len(t)),
+        "spring_force_N": force + late.normal(0, 0.3, len(t)),
+    }
+    run = SyntheticRun(columns, [("swing", 0, len(t), {"weight_kg": 2.5})])
+    found = impedance_weights.spring_and_damper(run, windows(run, "swing")[0])
+    assert found[0] == pytest.approx(stiffness, rel=0.003)
+    assert found[1] == pytest.approx(damping, abs=8.0)
+
+
+def test_weights_swing_within_travel_and_on_a_permitted_spring():
+    swung = impedance_weights._swung(PROFILE)
+    assert [mass for mass, _, _ in swung] == [2.5, 5.0]
+    stiffness = impedance_weights._stiffness(PROFILE)
+    assert stiffness <= impedance.designed_gains(PROFILE).most_stiffness_N_m
+    for _, moved, weight in swung:
+        assert weight < PROFILE.limits.force.limited
+        # The nudge is no faster than the rig may be.
+        speed = impedance_weights.SWING_M * math.sqrt(stiffness / moved)
+        assert speed < 0.5 * PROFILE.limits.speed.limited
+
+
 def test_the_map_stays_within_what_the_bench_permits():
-    gains = impedance._designed(PROFILE)
+    gains = impedance.designed_gains(PROFILE)
     for stiffness, damping in impedance._grid(PROFILE):
         assert stiffness <= gains.most_stiffness_N_m
         assert damping <= min(PROFILE.limits.damping, gains.most_damping(stiffness)) + 1e-9

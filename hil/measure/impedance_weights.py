@@ -1,0 +1,216 @@
+"""Impedance by weights: a known mass swings on a virtual spring; stiffness and damping it meets."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from drivers.motion import LENGTH, STIFFNESS
+from hil.bringup import make_safe
+from hil.control import moved_mass
+from hil.core import VirtualSpring
+from hil.measure.characteristic import (
+    Characteristic,
+    Diagram,
+    Evaluation,
+    Floats,
+    Line,
+    RecordedRun,
+    Window,
+    cut,
+    mean_u95,
+    windows,
+)
+from hil.measure.guarded import (
+    GuardedTest,
+    Part,
+    apply,
+    balanced_in_the_middle,
+    envelope,
+    mark,
+    middle_m,
+    move_to,
+    under_power,
+)
+from hil.measure.impedance import designed_gains, designed_impedance, skew_s, stiffest
+from hil.measure.weight_moves import weights_lifted
+from hil.procedures import Hand, Hang, Pause, Push, wait_until_resting
+from hil.profile import Profile, arm_ratio
+
+SHARE = 0.5  # of the stiffest spring that is permitted
+NUDGES = 6
+NUDGE_S = 0.05
+SWING_M = 0.0015
+SETTLE_S = 1.0
+PERIODS = 2.5  # of the swing, that are watched: later it has died away in friction
+SMOOTH = 21  # samples of force, position and velocity alike, so that none lags behind another
+
+
+def _swung(profile: Profile) -> list[tuple[float, float, float]]:
+    """(mass in kg, all that moves at the rod in kg, its weight there in N) of each weight."""
+    own_kg, _own_N, per_N = moved_mass(profile)
+    arms = per_N * profile.rig.gravity
+    found = []
+    for mass, force, _speed in weights_lifted(profile):
+        found.append((mass, own_kg + mass * arms**2, force))
+    return found
+
+
+def _stiffness(profile: Profile) -> float:
+    return SHARE * stiffest(profile, designed_gains(profile))
+
+
+def _period_s(profile: Profile, mass_kg: float) -> float:
+    return 2 * math.pi * math.sqrt(mass_kg / _stiffness(profile))
+
+
+def _run(profile: Profile) -> Part:
+    stiffness, middle = _stiffness(profile), middle_m(profile)
+    yield from balanced_in_the_middle(profile)
+    for mass, moved, weight in _swung(profile):
+        yield from make_safe()
+        yield Hand("free_load", "Take the counterweight away: the lever sinks onto its end.")
+        yield Hang(mass)
+        yield from wait_until_resting()
+        yield from under_power(envelope(profile), f"{mass:g} kg swing on a virtual spring")
+        yield from move_to(profile, middle)
+        # It rests at mid-travel, its weight on the spring.
+        yield from apply(VirtualSpring(rest_m=middle + weight / stiffness, stiffness_N_m=stiffness))
+        yield Pause(SETTLE_S)
+        force = math.sqrt(stiffness * moved) * SWING_M / NUDGE_S / arm_ratio(profile.rig)
+        for n in range(NUDGES):
+            yield Push((-1) ** n * force, 0.0, NUDGE_S)
+            yield Pause(2 * NUDGE_S)
+            yield from mark("begin swing", {"weight_kg": mass})
+            yield Pause(PERIODS * _period_s(profile, moved))
+            yield from mark("end swing", {})
+            yield Pause(SETTLE_S)
+    yield from make_safe()
+    yield Hand("support_load", "Take the weight off and balance the lever again.")
+    yield Hang(0.0)
+
+
+def spring_and_damper(run: RecordedRun, part: Window) -> tuple[float, float]:
+    """Return stiffness in N/m and damping in N·s/m by which the force follows the motion.
+
+    Least squares of F = c − K·x − B·v; all three are smoothed alike.
+    """
+    t, x = cut(run, part, "time_s"), cut(run, part, "output_position_m")
+    force = cut(run, part, "spring_force_N")
+    window = np.hanning(SMOOTH + 2)[1:-1]
+    window /= np.sum(window)
+    smooth_x = np.convolve(x, window, "valid")
+    smooth_f = np.convolve(force, window, "valid")
+    times = np.convolve(t, window, "valid")
+    v = np.gradient(smooth_x, times)
+    table = np.column_stack((np.ones_like(v), -(smooth_x - smooth_x.mean()), -v))
+    (_, stiffness, damping), *_ = np.linalg.lstsq(table, smooth_f, rcond=None)
+    return float(stiffness), float(damping)
+
+
+def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
+    swung = _swung(profile)
+    if not swung:
+        return Evaluation(notes=("Impedance: no weight of the profile leaves room to swing.",))
+    set_N_m = _stiffness(profile)
+    stated = profile.calibration
+    found: list[Characteristic] = []
+    at: list[float] = []
+    real: list[float] = []
+    for mass, moved, weight in swung:
+        # The slope of the calibration at that weight: its scale, and what it may bend on the way.
+        bend = stated.absolute_uncertainty / weight
+        relative = 2 * math.hypot(stated.relative_uncertainty, bend)
+        pairs = np.array(
+            [
+                spring_and_damper(run, part)
+                for part in windows(run, "swing")
+                if part.values["weight_kg"] == mass
+            ]
+        )
+        if len(pairs) < 3:
+            raise ValueError(f"{len(pairs)} swings of {mass:g} kg were recorded")
+        frequency = 1 / _period_s(profile, moved)
+        at.append(frequency)
+        designed = designed_impedance(profile, set_N_m, np.array([frequency]))[0]
+        found += _of_weight(pairs, profile, mass, frequency, (set_N_m, relative), designed)
+        real.append(found[-1].value)
+    dense = np.geomspace(0.5, 8.0, 60)
+    design = designed_impedance(profile, set_N_m, dense)
+    diagram = Diagram(
+        "Real part of the impedance, by weights",
+        "frequency (Hz)",
+        "real part (N·s/mm)",
+        (
+            Line("measured", np.array(at), np.array(real), points=True, joined=False),
+            Line("design", dense, 1e-3 * design.real, "predicted"),
+            Line("passivity", dense, np.zeros_like(dense), "limit"),
+        ),
+        True,
+    )
+    return Evaluation(tuple(found), (diagram,))
+
+
+def _of_weight(
+    pairs: Floats,
+    profile: Profile,
+    mass: float,
+    frequency: float,
+    known: tuple[float, float],
+    designed: complex,
+) -> list[Characteristic]:
+    set_N_m, relative = known
+    conditions = (
+        f"virtual spring of {STIFFNESS(set_N_m):.1f}{STIFFNESS} without damping, {mass:g} kg on the "
+        f"lever, nudged by hand, about {LENGTH(SWING_M):.2g}{LENGTH}, {frequency:.2g} Hz"
+    )
+    stiffness, stiffness_u95 = mean_u95(1e-3 * pairs[:, 0], 1e-3 * relative * set_N_m)
+    systematic = math.hypot(set_N_m * skew_s(profile), relative * float(np.mean(pairs[:, 1])))
+    damping, damping_u95 = mean_u95(1e-3 * pairs[:, 1], 1e-3 * systematic)
+    rendered = float(-designed.imag * 2 * math.pi * frequency)
+    theory = float(designed.real)
+    least = 0.1 * set_N_m / (2 * math.pi * frequency)
+    return [
+        Characteristic(
+            f"impedance_weights.stiffness_{mass:g}_kg",
+            f"Stiffness that {mass:g} kg meet",
+            stiffness,
+            stiffness_u95,
+            "N/mm",
+            1e-3 * rendered,
+            0.05e-3 * set_N_m,
+            conditions=conditions,
+            causes="dry friction, dead zone of the force loop, calibration",
+        ),
+        Characteristic(
+            f"impedance_weights.damping_{mass:g}_kg",
+            f"Real part of the impedance that {mass:g} kg meet (below 0: not passive)",
+            damping,
+            damping_u95,
+            "N·s/mm",
+            1e-3 * theory,
+            1e-3 * max(abs(theory), least),
+            limit=0.0,
+            conditions=conditions,
+            causes="dry friction that the force loop leaves over (it takes energy out)",
+        ),
+    ]
+
+
+TEST = GuardedTest(
+    key="impedance_weights",
+    title="Impedance by weights",
+    purpose="stiffness and damping that a known mass meets as it swings on a virtual spring",
+    risk="A hand nudges the lever while power is on and a weight hangs on it; nobody below it.",
+    fitting=("lever free", "weights"),
+    lasts_s=lambda profile: (
+        7.0
+        + sum(
+            9.0 + SETTLE_S + NUDGES * (2 * NUDGE_S + PERIODS * _period_s(profile, moved) + SETTLE_S)
+            for _mass, moved, _weight in _swung(profile)
+        )
+    ),
+    run=_run,
+    evaluate=_evaluate,
+)
