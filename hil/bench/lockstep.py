@@ -18,17 +18,17 @@ from hil.profile import Profile, make_lockstep_drive
 EPOCH = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)
 
 
-# A cycle takes before the next can wake; an assumption, the column work_s shows the true time.
+# Computing time of a cycle; an assumption, the column work_s shows the true time.
 WORK_S = 0.0002
 
 
 class LockstepBench:
-    """The same cycle as on hardware, one call a period, no clock.
+    """The same cycle as on hardware, one call per period, no clock.
 
     Args:
         profile: the rig, with its simulation.
         seed: of every random number.
-        lateness: what is late; None for a host and a drive that never are.
+        lateness: of host and drive; None for never late.
 
     Attributes:
         events: every event so far, as on the link.
@@ -58,25 +58,25 @@ class LockstepBench:
         return self._woke_s
 
     def be_late(self, lateness: Lateness | None) -> None:
-        """From the next cycle on, be late so; None: be prompt again."""
+        """Apply this lateness from the next cycle on; None: be prompt again."""
         if lateness is None and self._delays is None:
             return
         lateness = lateness or Lateness()
         self._delays = Delays(lateness, self.period_s, self._seed, self._woke_s)
 
     def rehearse(self, rehearsal: Rehearsal, tell: Callable[[str], None]) -> None:
-        """From now on, let go wrong what ``rehearsal`` says; its times count from here."""
+        """Inject the faults of ``rehearsal`` from now on; its times count from here."""
         self._rehearser = Rehearser(rehearsal, self.environment, self.be_late, tell)
         self._rehearsal_began_s = self._woke_s
 
     def request(self, request: Request) -> Outcome:
-        """Ask as a holder of control would; effective from the next step."""
+        """Send a request as the holder of control would; effective from the next step."""
         outcome = self.bench.ask(request)
         self._collect()
         return outcome
 
     def step(self) -> Sample:
-        """One cycle: returns the sample row."""
+        """Run one cycle; return the sample row."""
         bench = self.bench
         drive = self.drive
         if self._rehearser is not None:
@@ -104,7 +104,7 @@ class LockstepBench:
         self.last_row = self.bench.advance(telemetry, self.period_s, CycleTiming(time_s))
 
     def _cycle_late(self, delays: Delays) -> None:
-        """As ``hil.host.Host`` paces a cycle: late, never early, and periods lost stay lost."""
+        """Pace a cycle as ``hil.host.Host`` does: late, never early; lost periods stay lost."""
         bench, period = self.bench, self.period_s
         self.cycle += 1
         self._due_s += period
@@ -134,7 +134,7 @@ class LockstepBench:
         )
 
     def run(self, seconds: float) -> list[Sample]:
-        """Rows of the next ``seconds``."""
+        """Run for ``seconds``; return the rows."""
         return [self.step() for _ in range(round(seconds / self.period_s))]
 
     def _collect(self) -> None:

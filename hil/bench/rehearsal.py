@@ -1,4 +1,4 @@
-"""Rehearsed faults: a YAML file of what goes wrong on a simulated rig, when, and for how long."""
+"""Rehearsed faults: a YAML file of faults on a simulated rig, with their times and durations."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Share = Annotated[float, Field(ge=0, le=1)]
 
 
 class RehearsedRig(Protocol):
-    """Rig that a rehearsal acts on, in this process or behind the simulation control."""
+    """Rig for a rehearsal, in this process or behind the simulation control."""
 
     def hang(self, mass_kg: float) -> None: ...
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...
@@ -29,7 +29,7 @@ class RehearsedRig(Protocol):
 
 
 class RehearsedFault(Part):
-    """One entry: ``at`` counts from the session's start, ``for`` is left out to last."""
+    """One entry: ``at`` counts from the session's start; without ``for`` it lasts."""
 
     at: Annotated[Duration, Field(ge=0)]
     what: str
@@ -37,7 +37,7 @@ class RehearsedFault(Part):
 
 
 class LateFault(RehearsedFault):
-    """Late cycles: a ``share`` of them, ``up_to`` so late, ``stale`` of these with an old sample."""
+    """Late cycles: a ``share`` of all, late by ``up_to``, a share ``stale`` with an old sample."""
 
     share: Share = 0.0
     up_to: Annotated[Duration, Field(ge=0, le=2)] = 0.0
@@ -45,7 +45,7 @@ class LateFault(RehearsedFault):
 
 
 class PauseFault(RehearsedFault):
-    """The rig host stands still for ``length``, once, or again ``every`` so long."""
+    """The rig host pauses for ``length``, once, or repeatedly at the interval ``every``."""
 
     length: Annotated[Duration, Field(gt=0, le=2)]
     every: Annotated[Duration, Field(gt=0)] | None = None
@@ -65,7 +65,7 @@ class LostFault(RehearsedFault):
 
 
 class HangFault(RehearsedFault):
-    """A weight laid on at once; 0 kg takes off what hangs."""
+    """A weight laid on at once; 0 kg takes the present weight off."""
 
     mass: Annotated[Mass, Field(ge=0, le=1000)]
 
@@ -123,7 +123,7 @@ class Rehearsal:
 
 
 def known_faults() -> tuple[str, ...]:
-    """Every name that ``what`` may have."""
+    """Return every name that ``what`` may have."""
     return (*KINDS, *DISTURBANCES)
 
 
@@ -161,11 +161,11 @@ def load_rehearsal(path: Path | str) -> Rehearsal:
 
 
 class Rehearser:
-    """Does what a rehearsal says, as time goes by.
+    """Player of a rehearsal's faults as time passes.
 
     Args:
-        rehearsal: what goes wrong.
-        rig: what it goes wrong with.
+        rehearsal: the faults.
+        rig: on which they are injected.
         be_late: takes the lateness in force, None for none; called when it changes.
         tell: takes a line for the operator at each act.
     """
@@ -185,7 +185,7 @@ class Rehearser:
         self.next_s = self._acts[0].at_s if self._acts else math.inf
 
     def advance(self, time_s: float) -> None:
-        """Do what is due at ``time_s`` since the session's start.
+        """Perform the acts due at ``time_s`` since the session's start.
 
         Raises:
             ValueError: the rig refuses a value.
@@ -217,7 +217,7 @@ class Rehearser:
 
 
 def _together(faults: list[RehearsedFault]) -> Lateness | None:
-    """One lateness of those in force: the latest of each kind."""
+    """Return the combined lateness in force: the latest fault of each kind."""
     if not faults:
         return None
     late = Lateness()

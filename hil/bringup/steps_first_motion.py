@@ -38,10 +38,10 @@ from hil.bringup.wrong_fields import (
 from hil.core import MotorSpeed
 from hil.procedures import Action, Hand, ProcedureFailed, Seen, restart
 
-MOVED_COUNTS = 4.0  # encoder counts that are motion and no flicker
-STUCK = 2.05  # of the stated break-away: the next steps would not move it
+MOVED_COUNTS = 4.0  # encoder counts that are motion, not flicker
+STUCK = 2.05  # of the stated break-away: above it, the next steps would not move the nut
 TURNS = 2.0  # whole turns pass every pole pair, whatever their number
-ROOM = 0.12  # of the stroke, above the lower end: where it begins
+ROOM = 0.12  # of the stroke, above the lower end: start position
 AGREE = 0.1
 CURRENT_AGREES = 0.15
 
@@ -65,7 +65,7 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
             1e3 * off_m,
             "mm",
             f"below {LENGTH(STILL_M):g}{LENGTH}",
-            "power on and no torque commanded: friction must hold it",
+            "power on, no torque commanded: friction must hold it",
             off_m < STILL_M,
         )
     )
@@ -98,7 +98,7 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
-    """The nut by hand to where there is room for two turns, and no end near."""
+    """Have the nut turned by hand to a position with room for two turns, away from the ends."""
     seen = yield from watch(0.1)
     nut = float(seen.of("nut_position_m")[-1])
     start = ROOM * g.stroke_m
@@ -133,7 +133,7 @@ def _turns(g: Gentle, sense: int) -> Part:
 
 
 def _length(g: Gentle) -> float:
-    """Two turns and a little, or what the stroke leaves."""
+    """Return the length of two turns and a little, or as much as the stroke allows."""
     return min((TURNS + 0.1) * g.lead_m, 0.7 * g.stroke_m)
 
 
@@ -176,8 +176,8 @@ def _judge_ends(g: Gentle, result: Result, forth: RunData, back: RunData) -> Non
             )
         else:
             raise ProcedureFailed(
-                f"the motor turned {turned:.2f} turns and then came to no end of its own "
-                f"({ran.reason or 'the run did not end'}): look for what delays the bench or "
+                f"the motor turned {turned:.2f} turns and then did not end by itself "
+                f"({ran.reason or 'the run did not end'}): check what delays the bench or "
                 "holds the screw, and repeat this step"
             )
         return
@@ -248,7 +248,7 @@ def _judge_turns(
                 share,
                 "1",
                 f"1 ± {AGREE}",
-                "both come from the encoder; they part if counts are lost",
+                "both come from the encoder; they differ if counts are lost",
                 abs(share - 1) < AGREE,
             )
         )
@@ -288,8 +288,8 @@ def _judge_turns(
 FIRST_MOTION = Step(
     key="first_motion",
     title="First motion",
-    happens="Power comes on at zero torque; then the torque rises from nothing until the nut just "
-    "moves, in both senses; then the motor turns slowly, two turns forth and two back.",
+    happens="Power comes on at zero torque; then the torque rises from zero until the nut just "
+    "moves, in both directions; then the motor turns slowly, two turns forth and two back.",
     wrong="The motor may jerk by a fraction of a turn and hold there (phases, pole pairs), or "
     "move the other way. Force, speed and travel end each run by themselves.",
     clear="Hands away from screw, springs and output. No weight on the rod.",

@@ -15,29 +15,28 @@ from hil.bringup.under_power import Floats, Gentle, after, gentle, power_up, run
 from hil.core import Apply, MotorSpeed, MotorTorque
 from hil.procedures import Action, Ask, Pause, ProcedureFailed, Seen, column
 
-PUSH_SHARE = 0.065  # of the rated force; momentum is none, so well below 15 %
+PUSH_SHARE = 0.065  # of the rated force; without momentum, so well below 15 %
 STAIRS = 14  # up to the push
 SLACK_M = 2e-5
 DWELL_S = 0.12
 MEAN_S = 0.04  # the last part of a stair
-# A screw gives at most what it would give without loss; above that the motor makes more than
-# it is asked for.
+# A screw gives at most its lossless force; above that the motor makes more torque than commanded.
 LOSSLESS = 1.15
-# So small a push is half friction: what lies nearer to 1 is left to the working force.
+# Half of such a small push is friction: ratios closer to 1 are judged by the working force.
 LEAST_RATIO, MOST_RATIO = 0.6, 1.65
-FOLLOWS = 0.25  # deflection against nut while the output stands at an end
+FOLLOWS = 0.25  # deflection against nut while the output rests at an end
 
 
 @dataclass
 class Stairs:
-    """One push and release: a value a stair, all counted positive into the end."""
+    """One push and release: one value per stair, all positive towards the end."""
 
     sense: int
     torque: list[float] = field(default_factory=list)
     force: list[float] = field(default_factory=list)
     nut: list[float] = field(default_factory=list)
     deflection: list[float] = field(default_factory=list)
-    top: int = 0  # how many of them go up
+    top: int = 0  # number of stairs going up
     true_share: float = 1.0  # true force over the force that the profile's calibration shows
     ended: str = ""  # why the last of them ended by itself
     too_strong: bool = False
@@ -45,7 +44,7 @@ class Stairs:
 
 @dataclass(frozen=True)
 class Compared:
-    """Of one end. ``ratio``: force by the motor over force by the springs."""
+    """Comparison at one end. ``ratio``: force by the motor over force by the springs."""
 
     ratio: float
     rate_N_m: float
@@ -69,7 +68,7 @@ def _spring_push(context: Context) -> Generator[Action, Seen, Result]:
                 f"the end was not met where it was before ({end.reason}): repeat travel"
             )
         yield from slacken(g, sense)
-        # The rate as hands found it, by a known force, outranks what the profile states.
+        # The rate measured by hand, with a known force, takes precedence over the profile's.
         share = after(context, "rate_inner_N_m", g.rate_N_m) / g.rate_N_m
         stairs = yield from _stairs(g, sense, most, after(context, "breakaway_N_m", 0.0), share)
         compared = _compared(g, stairs)
@@ -98,7 +97,7 @@ def _most_torque(context: Context, g: Gentle) -> float:
 
 
 def slacken(g: Gentle, sense: int) -> Generator[Action, Seen, None]:
-    """Back from the end until the springs hold no force that friction would keep."""
+    """Move back from the end until the springs hold no force that friction could sustain."""
     for _ in range(4):
         seen = yield Pause(0.05)
         force = float(np.median(column(seen.rows, "spring_force_N")))
@@ -186,14 +185,14 @@ def _rising(x: Floats, y: Floats, at: Floats) -> Floats:
 
 
 def _compared(g: Gentle, stairs: Stairs) -> Compared:
-    """Push and release at the same force: their mean torque is free of friction.
+    """Compare push and release at the same force: their mean torque is free of friction.
 
     F = 2π·η·T/lead going in, T = F·lead·η_b/2π coming out; so the mean torque at one force
     is F·lead/2π·(1/η + η_b)/2.
     """
     torque, force = np.array(stairs.torque), stairs.true_share * np.array(stairs.force)
     nut = np.array(stairs.nut)
-    # Before the output stands at its end the nut takes it along.
+    # Before the output rests at its end, the nut moves it along.
     pressed = np.abs(force) > 0.3 * float(np.max(np.abs(force), initial=0.0))
     follows = math.nan
     if np.count_nonzero(pressed) > 2 and np.ptp(nut[pressed]) > 0:
@@ -203,7 +202,7 @@ def _compared(g: Gentle, stairs: Stairs) -> Compared:
         return Compared(math.nan, math.nan, follows, math.nan)
     top = stairs.top
     most = float(np.max(force))
-    # Coming back the nut stands at first, while the torque falls: no part of the comparison.
+    # On release the nut stands still at first, while the torque falls: not compared.
     back = np.arange(len(force)) >= top
     back &= force < 0.95 * most
     if np.count_nonzero(back) < 2 or most < g.touch_N:
@@ -248,7 +247,7 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
             compared.follows,
             "1",
             f"1 ± {FOLLOWS}",
-            "the output stands at its end, so the springs give what the nut moves",
+            "the output rests at its end, so the springs deflect as far as the nut moves",
             follows,
         ),
         Measured(
@@ -262,7 +261,7 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
             f"back-drive force, {end} end",
             compared.back_drive_N,
             "N",
-            "as friction makes it",
+            "depends on friction",
             "spring force at which the nut yields without torque",
         ),
     ]
@@ -288,10 +287,10 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
 SPRING_PUSH = Step(
     key="spring_push",
     title="Spring push",
-    happens="The nut presses the springs against each end in small steps of torque and lets them "
-    "come back; force by the springs is compared with force by the motor.",
+    happens="The nut presses the springs against each end in small steps of torque and releases "
+    "them; force by the springs is compared with force by the motor.",
     wrong="If the motor makes more torque than commanded, the force rises faster than it "
-    "should; the push ends then.",
+    "should; the push then ends.",
     clear="The whole stroke of the output, hands included. No weight on the rod.",
     run=_spring_push,
     energises=True,

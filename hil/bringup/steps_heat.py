@@ -1,4 +1,4 @@
-"""Heat and supply after the work: nothing warmer, and the supply no lower, than it should be."""
+"""Heat and supply after the work: temperatures and supply within their bounds."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from hil.bringup.under_power import after, told, trace, watch
 from hil.procedures import Action, Hand, Seen
 
 WATCH_S = 1.0
-# The bring-up asks for a fraction of the continuous current, for minutes at most.
-MOTOR_HEAT_SHARE = 0.5  # of what is limited
-WARM_SHARE = 0.5  # of the way from a warm room to the bound
+# The bring-up uses a fraction of the continuous current, for minutes at most.
+MOTOR_HEAT_SHARE = 0.5  # of the limited value
+WARM_SHARE = 0.5  # of the way from a warm room to the limit
 ROOM_degC = 30.0
 SUPPLY_OFF_SHARE = 0.03
 
@@ -47,7 +47,7 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
             "not reported" if math.isnan(temperature) else temperature,
             "" if math.isnan(temperature) else "°C",
             f"below {warm:.0f} °C",
-            "half the way from a warm room to its bound",
+            "half the way from a warm room to its limit",
             cool,
         )
     )
@@ -80,13 +80,13 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
             (trace("supply", time, ran.of("supply_V")),),
         )
     )
-    yield Hand("free_load", "Let the weight of the output act on the rod again, gently.")
+    yield Hand("free_load", "Gently let the weight of the output act on the rod again.")
     result.text = _summary(context, heat, temperature, volts)
     return result
 
 
 def _summary(context: Context, heat: float, temperature: float, volts: float) -> str:
-    """Describe the rig as it was found, in one sentence."""
+    """Return a one-sentence summary of the rig as measured."""
     known = context.known
     parts = [f"motor heat {100 * heat:.0f} %"]
     if not math.isnan(temperature):
@@ -109,8 +109,8 @@ def _summary(context: Context, heat: float, temperature: float, volts: float) ->
 HEAT = Step(
     key="heat",
     title="Heat and summary",
-    happens="With the power off temperatures and supply are read after the work; then the weight "
-    "of the output comes back on the rod.",
+    happens="With the power off, temperatures and supply are read after the work; then the weight "
+    "of the output acts on the rod again.",
     wrong="A motor or drive that is warm already would be hot in use.",
     clear="Power stays off. Keep fingers out of the output as its weight comes down.",
     run=_heat,

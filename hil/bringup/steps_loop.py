@@ -32,22 +32,22 @@ from hil.procedures import Action, Ask, BenchStopped, Hand, Pause, ProcedureFail
 
 STAGES = (0.3, 0.5, 0.75, 1.0)  # of the profile's bandwidth
 WAVE_SHARE = 0.04  # of the rated force
-# Cut off at any moment, the nut's momentum presses the springs: waves no faster than this share.
+# If power is removed at any moment, the nut's momentum presses the springs: limits the wave's speed.
 WAVE_MOMENTUM_SHARE = 0.05
 # Frequencies of the check, in bandwidths: well inside, where the phase turns, and at −3 dB.
 TRIED = (0.35, 0.7, 1.0)
-AT_BANDWIDTH = 2  # of these
+AT_BANDWIDTH = 2  # index of the last
 PERIODS = 4
 LEAST_S = 0.4
 FAST_M_S = 0.08  # the nut alone moves, the output is clamped
-COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives take it up a cycle later
+COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives apply it a cycle later
 OVER_OWN_LOAD = 1.4
-POLARITY_TORQUE = 1.35  # of break-away: enough to be seen, little to be wrong with
+POLARITY_TORQUE = 1.35  # of break-away: enough to be visible, harmless with the wrong sign
 # Closed-loop peak Mt leaves at least 2·asin(1/(2·Mt)) of phase margin (Skogestad and
 # Postlethwaite, Multivariable Feedback Control, 2nd ed., eq. 2.41; from memory).
 LEAST_MARGIN_DEG = 30.0
-SLOWER = 0.4  # of the predicted size at least, friction taking its share of a small wave
-OVER_FRICTION = 3.0  # force that the error calls up, over break-away: less says nothing of size
+SLOWER = 0.4  # of the predicted size at least, since friction takes its share of a small wave
+OVER_FRICTION = 3.0  # force demanded by the error, over break-away: below it size is not judged
 LOUDER = 1.6  # of the predicted size at most
 RESTLESS_SHARE = 0.012  # standard deviation of the force at rest, of the rated force
 
@@ -57,7 +57,7 @@ class Stage:
     """One bandwidth: frequencies in Hz, measured and predicted response, force at rest in N.
 
     ``smoothing`` is the part of both that lies before the loop; ``calls_up_N`` the force on
-    the nut that an error of the wave's size asks for.
+    the nut that an error of the wave's size demands.
     """
 
     bandwidth_Hz: float
@@ -70,7 +70,7 @@ class Stage:
 
     @property
     def peak(self) -> float:
-        """Closed-loop peak, the design's own smoothing of the reference divided out."""
+        """Closed-loop peak, with the design's own smoothing of the reference divided out."""
         return max(abs(m / s) for m, s in zip(self.measured, self.smoothing, strict=True))
 
     @property
@@ -86,7 +86,7 @@ class Stage:
 
     @property
     def margin_deg(self) -> float:
-        """Phase margin that the peak leaves at least."""
+        """Lower bound of the phase margin, from the peak."""
         return math.degrees(2 * math.asin(min(1.0, 1 / (2 * self.peak)))) if self.peak > 0 else 0.0
 
 
@@ -94,7 +94,9 @@ class Stage:
 def _loop(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("loop")
     g = gentle(context.profile)
-    yield from power_up(g.envelope(g.seeking_N_m, 0.02), "The nut goes to the middle of its travel")
+    yield from power_up(
+        g.envelope(g.seeking_N_m, 0.02), "The nut moves to the middle of its travel"
+    )
     middle = 0.5 * (
         after(context, "stroke_low_m", 0.0) + after(context, "stroke_high_m", g.stroke_m)
     )
@@ -102,8 +104,8 @@ def _loop(context: Context) -> Generator[Action, Seen, Result]:
     yield from power_down()
     yield Hand(
         "hold_output",
-        "Clamp the output fast, so that neither hand nor motor can move it: the force loop is "
-        "tried against a fixed output first.",
+        "Clamp the output firmly, so that neither hand nor motor can move it: the force loop is "
+        "first tried against a fixed output.",
     )
     try:
         yield from _clamped(context, result, g)
@@ -122,7 +124,7 @@ def _loop(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _stopped(stop: BenchStopped) -> Finding | None:
-    """A limit that acted while the loop was closed speaks of the loop."""
+    """Return a finding on the loop if a limit tripped while it was closed, else None."""
     if stop.cause in ("Force", "Force rate", "Speed", "Deflection", "Travel"):
         return finding("loop_restless", note=f"stopped by {stop.cause.lower()}")
     return None
@@ -130,7 +132,7 @@ def _stopped(stop: BenchStopped) -> Finding | None:
 
 def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, Seen, None]:
     profile = context.profile
-    # A design takes longer than a heartbeat may be late: all of them before power comes on.
+    # A design takes longer than a heartbeat may be late: compute all before power comes on.
     designed = []
     for share in STAGES:
         bandwidth = share * profile.control.force_bandwidth
@@ -165,10 +167,10 @@ def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, S
 
 
 def _envelope(g: Gentle, bandwidth_Hz: float) -> Commission:
-    # Torque for the envelope's force and the friction of the screw, and nothing beyond.
+    # Torque for the envelope's force and the friction of the screw, and no more.
     torque = g.envelope_N / g.per_torque / 0.85 + 1.5 * g.breakaway_N_m
-    # The caps before the soft ends compute with the output's own weight, balanced or not: a
-    # force limit below it would leave them nothing to brake with, and the loop no room.
+    # The caps before the soft ends assume the output's own weight, balanced or not: a force limit
+    # below it would leave them no braking force, and the loop no range.
     force = max(g.envelope_N, OVER_OWN_LOAD * moved_mass(g.profile)[1])
     return g.envelope(torque, FAST_M_S).model_copy(
         update={
@@ -187,7 +189,7 @@ def _designed(context: Context, envelope: Commission) -> ForceGains:
 
 
 def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, Seen, None]:
-    """A torque each way with the loop open: force, deflection and nut must follow its sign."""
+    """Apply a torque each way, loop open: force, deflection and nut must follow its sign."""
     runs: list[RunData] = []
     for sense in (1, -1):
         asked = MotorTorque(
@@ -285,7 +287,7 @@ def _stage(
 
 
 def _wave(g: Gentle, frequency: float) -> float:
-    """Size of the wave in N at a frequency."""
+    """Return the amplitude of the wave in N at a frequency."""
     rated = g.profile.limits.force.limited
     mass = g.profile.actuator.reflected_mass
     speed = WAVE_MOMENTUM_SHARE * rated / math.sqrt(g.rate_N_m * mass)
@@ -299,7 +301,7 @@ def _apply(behaviour: ConstantForce | Waveform) -> Generator[Action, Seen, None]
 
 
 def _answer(ran: RunData, frequency: float) -> complex:
-    """Measured force over setpoint at one frequency, by correlation over whole periods."""
+    """Return measured force over setpoint at one frequency, correlated over whole periods."""
     time = ran.of("time_s")
     turn = np.exp(-2j * math.pi * frequency * time)
     asked, got = ran.of("shaped_force_N"), ran.of("spring_force_N")
@@ -307,7 +309,7 @@ def _answer(ran: RunData, frequency: float) -> complex:
         return complex(math.nan, math.nan)
     if not np.std(asked) > 0.5 * np.std(ran.of("setpoint_force_N")):
         raise ProcedureFailed(
-            "a limit trims the wave that tries the loop: widen the soft ends or the force limit"
+            "a limit cuts the test wave of the loop: widen the soft ends or the force limit"
         )
     return complex(np.sum((got - np.mean(got)) * turn) / np.sum((asked - np.mean(asked)) * turn))
 
@@ -335,7 +337,7 @@ def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
             -math.degrees(cmath.phase(answer)),
             "°",
             f"{-math.degrees(cmath.phase(design_answer)):.0f}° by design",
-            "time that the loop takes",
+            "delay of the loop",
         ),
         Measured(
             f"phase margin {name}, at least",
@@ -385,9 +387,9 @@ def _plot(stages: list[Stage]) -> Plot:
 LOOP = Step(
     key="loop",
     title="Force loop",
-    happens="With the output clamped a small torque shows that force follows it, the loop still "
-    "open. Then the loop is closed at a low bandwidth, and raised in stages; small waves at each "
-    "show how much margin is left.",
+    happens="With the output clamped and the loop still open, a small torque shows that force "
+    "follows it. Then the loop is closed at a low bandwidth, which is raised in stages; small waves "
+    "at each show how much margin is left.",
     wrong="A loop with too little margin hums or shakes; the envelope and your hand end it.",
     clear="Hands away from screw and springs; the clamp on the output holds.",
     run=_loop,

@@ -1,4 +1,4 @@
-"""Springs by hand: the output held by a spring balance, the screw turned a little both ways."""
+"""Springs by hand: a spring balance holds the output, the screw is turned a little both ways."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Tra
 from hil.procedures import Action, Hand, Read, Seen
 from hil.profile import TwoSlopes, arm_ratio
 
-# Springs of one drawing differ by 20 % at most; 0.65 and 1.5 lie half way to wrong by two.
+# Springs of one drawing differ by 20 % at most; 0.65 and 1.5 lie half way to a factor of two.
 SOFT, STIFF = 0.65, 1.5
-NOTHING = 0.15  # of the stated rate: no spring at work, a balance being what it is
-PLAY = 0.35  # about the middle, where both sets should work
+NOTHING = 0.15  # of the stated rate: no spring acts, within the accuracy of a balance
+PLAY = 0.35  # about the middle, where both sets should act
 LIFT_M = 0.003
 STEPS_OUT = (1.0, 0.5, 0.0, -0.5, -1.0)
 
@@ -45,22 +45,22 @@ def springs_by_hand(context: Context) -> Generator[Action, Seen, Result]:
     start = yield from at_spot(0.0)
     spot = yield from at_spot(LIFT_M / lead)
     yield hold_output(
-        "Hook a spring balance to the load point and hold it with that, so that it does not "
-        "move; you will read the balance."
+        "Hook a spring balance to the load point and hold the load point with it, so that it does "
+        "not move; you will read the balance."
     )
-    # The deflection sensor says where its middle is; from there on the nut alone counts.
+    # The deflection sensor gives the middle; from there on only the nut counts.
     middle_m = spot.nut_m - spot.deflection_m
     deflections, forces = [], []
     for share in STEPS_OUT:
         spot = yield from at_spot((middle_m + share * gentle_m - spot.nut_m) / lead)
         seen = yield Read(
-            "Force on the spring balance, + if it pulls in the sense in which the rod extends",
+            "Force on the spring balance, + if it pulls in the direction in which the rod extends",
             "balance_N",
             "N",
         )
         if math.isnan(seen.value):
             result.verdict = Verdict.NEEDS_PERSON
-            result.text = "without the balance nothing can be said of the springs: repeat"
+            result.text = "without the balance the springs cannot be judged: repeat"
             yield from let_all_go()
             return result
         deflections.append(spot.nut_m - middle_m)
@@ -84,17 +84,17 @@ def springs_by_hand(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _back_down(travel_m: float, lead: float) -> Generator[Action, Seen, None]:
-    """Part of a procedure: the output free, the nut back where it was, the load let down.
+    """Part of a procedure: release the output, return the nut, let the load down.
 
-    The support bears the output meanwhile: springs that do not may leave it up.
+    The support carries the output meanwhile: weak springs may not return it.
     """
-    yield Hand("let_output_go", "Take the balance away.")
+    yield Hand("let_output_go", "Remove the balance.")
     yield from at_spot(travel_m / lead)
     yield from let_all_go()
 
 
 def _judge(context: Context, result: Result, x: Floats, force: Floats, stated: float) -> None:
-    # push outer, push inner, pull inner, pull outer; a screw that did not turn gives none
+    # push outer, push inner, pull inner, pull outer; no rate if the screw did not turn
     moved = np.diff(x)
     rates = np.divide(np.diff(force), moved, out=np.full(4, math.nan), where=np.abs(moved) > 1e-6)
     push = float((force[0] - force[2]) / (x[0] - x[2]))
@@ -146,7 +146,7 @@ def judge_springs(rates: list[float], push: float, pull: float) -> Finding | Non
 
 
 def _changes(context: Context, share: float) -> dict[str, str]:
-    """The profile with rates that are so much of those stated."""
+    """Return the profile's changes for rates of ``share`` times the stated ones."""
     springs, law = context.profile.actuator.springs, context.profile.calibration.spring_law
     rates = {"actuator.springs.rate_per_set": springs.rate_per_set}
     if isinstance(law, TwoSlopes):

@@ -1,7 +1,7 @@
-"""The stop chain: every way to stop is used once and seen to act, before the motor moves.
+"""The stop chain: every way to stop is tested once before the motor moves.
 
 The hard-wired stop first without power, then, in Standby at zero torque under hold-to-run:
-a software stop, the hold-to-run control let go, a silent host, the hard-wired stop again.
+a software stop, release of the hold-to-run control, a silent host, the hard-wired stop again.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from hil.procedures import (
     wait_for_state,
 )
 
-# Nothing is commanded here; should something push all the same, it stops at once.
+# Nothing is commanded here; if something pushes anyway, the bench stops at once.
 FORCE_SHARE = 0.1  # of the limited force
 SPEED_M_S = 0.01
 TORQUE_SHARE = 0.05  # of rated torque
@@ -40,7 +40,7 @@ GONE_SHARE = 0.5  # of the supply: an opened contactor leaves less, once the lin
 DISCHARGE_S = 2.0
 OFF_S = 0.3
 BACK_SHARE = 0.95
-SAGS = 0.05  # of the supply; at zero torque the power stage draws next to nothing
+SAGS = 0.05  # of the supply; at zero torque the power stage draws almost no power
 HOST_LOSS_ROOM_S = 0.1
 ALIVE = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 
@@ -71,7 +71,7 @@ def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
                 raise
             result.text = str(failure)
         if result.findings:
-            # Whatever does not stop as it should is not energised again.
+            # A rig that does not stop as it should is not powered on again.
             result.text = result.text or result.findings[0].sentence
             return result
         yield from _reset()
@@ -82,8 +82,8 @@ def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _energised(supported: bool) -> Generator[Action, Seen, None]:
-    """Standby under hold-to-run, the load supported as the person has said."""
-    held = yield RequireHoldToRun(True, "Hold the hold-to-run control; nothing is to move.")
+    """Enter Standby under hold-to-run, the load supported as stated by the operator."""
+    held = yield RequireHoldToRun(True, "Hold the hold-to-run control; nothing should move.")
     if not held.accepted:
         raise ProcedureFailed("the hold-to-run control was not held: repeat when you are ready")
     yield from send_requests([PowerOn(load_supported=supported)])
@@ -97,13 +97,13 @@ def _reset() -> Generator[Action, Seen, None]:
     yield from wait_for_state(State.DE_ENERGISED)
     rows = (yield Pause(0.3)).rows
     if len(rows) and column(rows, "power_stage")[-1] == PowerStage.FAULT:
-        # A drive that was silent tells of its fault only once it has been taken back.
+        # A drive that was silent reports its fault only once communication has resumed.
         yield from send_requests([Reset()])
         yield Pause(0.3)
 
 
 def _hard_wired_without_power(context: Context, result: Result) -> Generator[Action, Seen, bool]:
-    """Pressed and released while nothing is energised; seen on the telemetry."""
+    """Have the stop pressed and released without power; check it on the telemetry."""
     before = (yield Pause(0.3)).rows
     volts = float(np.median(column(before, "supply_V")))
     rows = (yield Hand("press_stop", "Press the hard-wired emergency stop.")).rows
@@ -118,7 +118,7 @@ def _hard_wired_without_power(context: Context, result: Result) -> Generator[Act
             left,
             "V",
             f"below {GONE_SHARE * volts:.0f}",
-            "the stop parts the supply from the power stage"
+            "the stop separates the supply from the power stage"
             + (", or the drive reports it, as here" if told else ""),
             seen,
         )
@@ -129,7 +129,7 @@ def _hard_wired_without_power(context: Context, result: Result) -> Generator[Act
     result.plots.append(_supply_plot("Hard-wired stop, not energised", pressed, back))
     if not seen:
         result.findings.append(finding("stop_not_wired", supply_V=left))
-        result.text = "the hard-wired stop was pressed and nothing of it was seen"
+        result.text = "the hard-wired stop was pressed without visible effect"
         return False
     good = again > BACK_SHARE * volts
     result.measured.append(
@@ -154,7 +154,7 @@ def _hard_wired_without_power(context: Context, result: Result) -> Generator[Act
 
 
 def _told_by_drive(before: Floats, after: Floats) -> bool:
-    """The drive shows the stop by itself (safe torque off): status word or fault."""
+    """Return whether the drive itself reports the stop (safe torque off): status word or fault."""
     last = after[-1:]
     for name in ("fault_code", "status_word"):
         if float(column(last, name)[0]) not in column(before, name):
@@ -173,7 +173,7 @@ def _software_stop(context: Context, result: Result) -> Generator[Action, Seen, 
             100 * sag,
             "%",
             f"at most {100 * SAGS:g}",
-            "at zero torque it draws next to nothing",
+            "at zero torque it draws almost no power",
             sag <= SAGS,
         )
     )
@@ -201,16 +201,16 @@ def _software_stop(context: Context, result: Result) -> Generator[Action, Seen, 
 def _let_go(context: Context, result: Result) -> Generator[Action, Seen, None]:
     del context
     try:
-        yield RequireHoldToRun(False, "Let the hold-to-run control go.")
+        yield RequireHoldToRun(False, "Release the hold-to-run control.")
         rows = (yield Pause(OFF_S + 0.2)).rows
     except BenchStopped as stop:
         rows = stop.seen.rows
         rows = np.concatenate([rows, (yield Pause(OFF_S)).rows])
-    _removed(result, "hold-to-run control let go", rows, "software_stop_failed", OFF_S + 0.2)
+    _removed(result, "hold-to-run control released", rows, "software_stop_failed", OFF_S + 0.2)
 
 
 def _silent_host(context: Context, result: Result) -> Generator[Action, Seen, None]:
-    """The drive misses the heartbeat; the bench must see it stop by itself."""
+    """Withhold the heartbeat; the bench must see the drive stop by itself."""
     waits = context.facts.host_loss_s
     longest = min(2.0, 2 * waits + HOST_LOSS_ROOM_S)
     yield from send_requests([WithholdHeartbeat(seconds=longest)])
@@ -286,7 +286,7 @@ def _removed(result: Result, what: str, rows: Floats, code: str, longest_s: floa
 
 
 def _time_to_off(rows: Floats) -> float:
-    """Seconds from the first row to that in which the power stage is off for good, or NaN."""
+    """Return seconds from the first row to the one from which power stays off, or NaN."""
     if not len(rows) or _powered(rows[-1:]):
         return math.nan
     alive = np.flatnonzero(_alive(rows))
@@ -327,12 +327,10 @@ def _stage_plot(title: str, rows: Floats) -> Plot:
 STOP_CHAIN = Step(
     "stop_chain",
     "Stop chain",
-    happens="You press the hard-wired stop. Then the motor is energised without torque while you "
-    "hold, four times, and stopped each time in another way.",
-    wrong="A stop may not act; the motor then stays energised without torque. Be ready at the "
-    "mains switch.",
-    clear="Take every weight off; nobody in reach of the lever. The motor is energised, without "
-    "torque.",
+    happens="You press the hard-wired stop. Then, four times, power comes on without torque while "
+    "you hold the hold-to-run control, and is stopped in a different way each time.",
+    wrong="A stop may not act; power then stays on without torque. Be ready at the mains switch.",
+    clear="Take every weight off; no one within reach of the lever. Power is on, without torque.",
     run=stop_chain,
     energises=True,
     needs=(

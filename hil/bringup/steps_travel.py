@@ -1,4 +1,4 @@
-"""Travel: both ends found by force, friction over the stroke, and what braking gives back."""
+"""Travel: both ends found by force, friction over the stroke, and regeneration in braking."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ from hil.procedures import (
     seek_reference,
 )
 
-STROKE_OFF_M = 0.001  # ends give by microns under these forces; the encoder does not err so far
+STROKE_OFF_M = 0.001  # ends yield by microns under these forces; the encoder errs by less
 STROKE_OFF_SHARE = 0.02
-TOUCHES = 4  # of the reference
+TOUCHES = 4  # for the reference
 SOFT_END_OFF_M = 0.0005
-FAST_M_S = 0.03  # in mid-stroke only: enough energy in the rotor for braking to be seen
+FAST_M_S = 0.03  # in mid-stroke only: enough energy in the rotor to make braking visible
 FAST_TRAVEL = 0.4  # of the stroke
 FAST_FROM = 0.25  # of the travel: settled by then
-# A supply that takes power back rises by its resistance times a fraction of an ampere; a
-# capacitor alone keeps what it was given.
+# A supply that absorbs power rises by its resistance times a fraction of an ampere; a capacitor
+# alone stays charged.
 RISE_SHARE = 0.005
 
 
@@ -71,7 +71,7 @@ def _travel(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _is_end(result: Result, g: Gentle, ran: RunData) -> bool:
-    """Return whether the springs said that an end was met; otherwise a finding says what it was."""
+    """Return whether the springs indicate an end; otherwise add a finding on the cause."""
     if ran.reason in ("force", "blocked") and ran.pressed_N > g.touch_N:
         return True
     at = float(ran.of("nut_position_m")[-1])
@@ -128,7 +128,7 @@ def _judge_stroke(context: Context, result: Result, g: Gentle, low_m: float, hig
 def _mark_reference(
     context: Context, result: Result, g: Gentle, low_m: float, high_m: float
 ) -> Generator[Action, Seen, float]:
-    """Touch the lower end and take zero from it; returns by how much zero moved, in m.
+    """Touch the lower end and set zero there; return the shift of zero in m.
 
     Raises:
         ProcedureFailed: it was not found there.
@@ -156,16 +156,16 @@ def _mark_reference(
             1e6 * found.repeatability_m,
             "um",
             f"R = 4 s of {TOUCHES} touches",
-            "unidirectional, after ISO 230-2 (from memory); a touch that scatters fails",
+            "unidirectional, by ISO 230-2 (from memory); a touch that scatters fails",
         ),
     ]
     return found.shift_m
 
 
 def _propose_ends(context: Context, result: Result, g: Gentle, low_m: float, high_m: float) -> None:
-    """Keep where the ends lie, and propose soft ends by them."""
+    """Keep the positions of the ends, and propose soft ends from them."""
     context.known |= {"stroke_low_m": low_m, "stroke_high_m": high_m}
-    # Soft ends keep the distance to the ends that the profile meant them to have.
+    # Soft ends keep the distance to the ends that the profile intends.
     travel = context.profile.limits.travel
     for name, soft, wanted in (
         ("lower", travel.lower, low_m + travel.lower),
@@ -178,7 +178,7 @@ def _propose_ends(context: Context, result: Result, g: Gentle, low_m: float, hig
 def _quick(
     context: Context, result: Result, g: Gentle, slow_friction: float
 ) -> Generator[Action, Seen, None]:
-    """Two quicker strokes: friction that grows with speed, and where braking puts its energy."""
+    """Run two quicker strokes: friction that grows with speed, and the supply while braking."""
     speed = min(FAST_M_S, context.profile.limits.speed.limited)
     torques = []
     rises = []
@@ -217,7 +217,7 @@ def _quick(
             rise,
             "V",
             f"below {allowed:.2f} V",
-            "a supply that takes power back keeps its voltage",
+            "a supply that absorbs power keeps its voltage",
             rise < allowed,
         )
     )
@@ -238,7 +238,7 @@ def _quick(
 
 
 def _brake(g: Gentle, sense: int, velocity_m_s: float) -> MotorTorque:
-    """Just long enough to bring the rotor to rest, friction helping; then nothing."""
+    """Return a torque just long enough to bring the rotor to rest, with friction's help."""
     actuator = g.profile.actuator
     torque = 1.5 * g.torque_N_m
     momentum = actuator.reflected_mass * abs(velocity_m_s)
@@ -254,7 +254,7 @@ def _brake(g: Gentle, sense: int, velocity_m_s: float) -> MotorTorque:
 
 
 def after_supply(context: Context) -> float:
-    """The supply's voltage as measured, or as the profile's limits enclose it."""
+    """Return the supply voltage as measured, or the middle of the profile's limits."""
     measured = context.known.get("supply_V", math.nan)
     supply = context.profile.limits.supply
     return measured if measured == measured else 0.5 * (supply.low + supply.high)
@@ -263,11 +263,11 @@ def after_supply(context: Context) -> float:
 TRAVEL = Step(
     key="travel",
     title="Travel and friction",
-    happens="The nut goes slowly to the lower end until the springs feel it, then to the upper "
-    "end and back. The lower end is touched four times more: zero of positions is set there. "
-    "Then two quicker strokes about the middle, with braking.",
-    wrong="Something may stand within the stroke, or the screw may be stiff at one place; both "
-    "stop the run. Braking may raise the supply.",
+    happens="The nut moves slowly to the lower end until the springs register it, then to the upper "
+    "end and back. The lower end is touched four more times: zero of positions is set there. "
+    "Then follow two quicker strokes about the middle, with braking.",
+    wrong="An obstacle may be within the stroke, or the screw may be stiff at one place; both "
+    "stop the run. Braking may raise the supply voltage.",
     clear="The whole stroke of the output, hands included. No weight on the rod.",
     run=_travel,
     energises=True,

@@ -1,4 +1,4 @@
-"""Steps that need no power and no hands: talk, supply, sensors at rest, the drive's limits."""
+"""Steps that need no power and no manual action: talk and supply."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdi
 from hil.procedures import Action, Choose, Pause, Seen, column
 
 WATCH_S = 2.0
-MOST_LOST = 0.02  # a sound bus loses none; room for a busy computer
+MOST_LOST = 0.02  # a sound bus loses none; allowance for a busy computer
 MOST_BUS_LOAD = 0.7  # room for SDO and errors; common practice, no source
 LONGEST_HOST_LOSS_S = 0.2
 STEADY_SHARE = 0.02
@@ -27,19 +27,19 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
     yield Pause(0.3)  # the first samples after opening may be late
     rows = (yield Pause(WATCH_S)).rows
     if not len(rows):
-        result.findings.append(finding("telemetry_stale", note="no sample has come"))
+        result.findings.append(finding("telemetry_stale", note="no sample has arrived"))
         return result
     oldest, lost = _ages(rows, period)
     most_age = profile.limits.telemetry_age
     if oldest > most_age and lost <= MOST_LOST:
-        # One gap may be a computer that was busy. A drive or bus that is to blame shows it again.
+        # One gap may come from a busy computer. A fault of drive or bus shows again.
         result.measured.append(
             Measured(
                 "oldest sample in a first watch",
                 1e3 * oldest,
                 "ms",
                 f"at most {1e3 * most_age:g}",
-                "once may be this computer: watched again, twice as long",
+                "a single one may come from this computer: watched again, twice as long",
             )
         )
         rows = (yield Pause(2 * WATCH_S)).rows
@@ -47,7 +47,7 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
     age = column(rows, "telemetry_age_s")
     doubled = doubled_share(column(rows, "deflection_counts"))
     measured = result.measured
-    measured.append(Measured("drive", facts.identity or "says nothing", "", "", "who answers"))
+    measured.append(Measured("drive", facts.identity or "not reported", "", "", "its identity"))
     measured += [Measured(name, text) for name, text in facts.details.items()]
     measured.append(
         Measured(
@@ -72,7 +72,7 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
     if not math.isnan(doubled):
         measured.append(
             Measured(
-                "samples that come twice",
+                "samples that repeat",
                 100 * doubled,
                 "%",
                 "0",
@@ -86,7 +86,7 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
             1e3 * facts.host_loss_s,
             "ms",
             f"at most {1e3 * LONGEST_HOST_LOSS_S:g}",
-            "so long may the motor go on when the host dies",
+            "the motor may continue for this long when the host dies",
             _within(facts.host_loss_s),
         )
     )
@@ -128,7 +128,7 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _ages(rows: Floats, period_s: float) -> tuple[float, float]:
-    """(age of the oldest sample used in s, share of cycles without a new one)."""
+    """Return (age of the oldest sample used in s, share of cycles without a new one)."""
     age = column(rows, "telemetry_age_s")
     return float(np.max(age)), lost_share(age, period_s)
 
@@ -175,7 +175,7 @@ def supply(context: Context) -> Generator[Action, Seen, Result]:
                 "braking raises the voltage",
             )
         )
-    if not middle > limits.low:  # no number is too low as well
+    if not middle > limits.low:  # NaN counts as too low
         result.findings.append(finding("supply_low", supply_V=middle, least_V=limits.low))
     elif middle >= limits.high:
         result.findings.append(finding("supply_high", supply_V=middle, most_V=limits.high))
@@ -183,19 +183,19 @@ def supply(context: Context) -> Generator[Action, Seen, Result]:
         result.findings.append(finding("supply_unsteady", ripple_V=ripple))
     answer = (
         yield Choose(
-            "What the motor gives back when it brakes: does the supply take it (a battery, or a "
-            "brake resistor at the drive)?",
+            "Does the supply absorb the power that the motor regenerates in braking (a battery, or "
+            "a brake resistor at the drive)?",
             "regeneration",
             YES_NO,
         )
     ).text
     result.measured.append(
         Measured(
-            "the supply takes power back",
+            "the supply absorbs power",
             answer or "no answer",
             "",
             "yes",
-            "stated by the operator; an electronic supply alone takes none",
+            "stated by the operator; an electronic supply alone absorbs none",
             answer == "yes",
         )
     )
@@ -203,7 +203,7 @@ def supply(context: Context) -> Generator[Action, Seen, Result]:
         result.findings.append(finding("regeneration_not_taken"))
     elif answer != "yes" and not result.findings:
         result.verdict = Verdict.NEEDS_PERSON
-        result.text = "find out whether the supply takes power back, then repeat this step"
+        result.text = "find out whether the supply absorbs power, then repeat this step"
         return result
     context.known["supply_V"] = middle
     result.plots.append(
@@ -215,7 +215,7 @@ def supply(context: Context) -> Generator[Action, Seen, Result]:
             (("low", limits.low), ("high", limits.high)),
         )
     )
-    result.text = f"{middle:.1f} V, ripple {ripple:.2f} V, takes power back: {answer}"
+    result.text = f"{middle:.1f} V, ripple {ripple:.2f} V, absorbs power: {answer}"
     return result
 
 
@@ -229,7 +229,7 @@ TALK = Step(
     "talk",
     "Talk with the drive",
     happens="The drive's identity is read, and its samples are watched for two seconds.",
-    wrong="No answer, frames lost, values that come late or twice: found here.",
+    wrong="This step finds a missing answer, lost frames, and late or repeated values.",
     clear="Nothing moves; the power stage stays off.",
     run=talk,
     recheck_on_resume=True,
@@ -238,7 +238,7 @@ SUPPLY = Step(
     "supply",
     "Supply",
     happens="The voltage is watched, and you are asked where braking power goes.",
-    wrong="A flat battery, a wrong supply, or one that takes no power back: found here.",
+    wrong="This step finds a flat battery, a wrong supply, or one that absorbs no power.",
     clear="Nothing moves; the power stage stays off.",
     run=supply,
     needs=("talk",),

@@ -33,20 +33,20 @@ from hil.core import Apply, Commission, MotorTorque
 from hil.procedures import Action, Ask, BenchStopped, Pause, ProcedureFailed, Seen, column, restart
 
 STAGES = (0.3, 0.6, 1.0)  # of the rated force
-TOP_SHARE = 0.97  # of a stage: where it turns back
-RISES_S = 4.0  # for the rated force, so that the springs are never far from rest
-FAST_M_S = 0.03  # the nut alone moves
+TOP_SHARE = 0.97  # of a stage: force at which it turns back
+RISES_S = 4.0  # for the rated force, so that the springs are always quasi-static
+FAST_M_S = 0.03  # only the nut moves
 TORQUE_SPARE = 1.12  # a screw may lose a little more than stated
 FRICTION_SPARE = 1.3
 TRAVEL_SPARE = 1.3
-LAGS_M, LAGS_SHARE = 0.0003, 0.08  # sensor behind the nut: the push turns back
-TRAILS_SHARE, TRAILS_N_m = 0.12, 0.03  # torque behind the command, likewise
+LAGS_M, LAGS_SHARE = 0.0003, 0.08  # lag of the sensor behind the nut at which the push turns back
+TRAILS_SHARE, TRAILS_N_m = 0.12, 0.03  # likewise, lag of the torque behind the command
 POLL_S = 0.02
 RELEASED_SHARE = 0.02
-TOP_RATED = 0.1  # of the rated force: several times what a nut that sticks and slips jumps
+TOP_RATED = 0.1  # of the rated force: several times the jump of a stick-slip nut
 STOPS_OF_A_PUSH = ("Speed", "Force", "Force rate", "Deflection", "Disagreement")
-# What should have turned back ends here, by the sensor: of the stage, and of the rated force on
-# top of it for a nut that sticks and slips.
+# A push that did not turn back ends here, by the sensor: share of the stage, plus a share of the
+# rated force for stick-slip of the nut.
 ENDS_SHARE, ENDS_RATED = 1.05, 0.04
 MOTOR_SAYS = 1.04  # of the stage, by the motor: turns back, whatever the sensor shows
 
@@ -57,7 +57,7 @@ class _Stage:
 
     share: float
     sense: int
-    force_N: float  # at which it turns back
+    force_N: float  # at which the push turns back
     torque_N_m: float
     travel_m: float
     ramp_s: float
@@ -126,12 +126,12 @@ def _screw(g: Gentle) -> Screw:
 
 
 def _scale(context: Context) -> float:
-    """True force over force by the motor: roughly by the spring push, then by the first stage."""
+    """Return true force over force by the motor: first from the spring push, then from stage 1."""
     return 1.0 / after(context, "motor_over_spring_force", 1.0)
 
 
 def _true_share(context: Context, g: Gentle) -> float:
-    """True force over the force that the sensor shows, about the middle."""
+    """Return true force over the force shown by the sensor, about the middle."""
     return after(context, "rate_inner_N_m", g.rate_N_m) / g.rate_N_m
 
 
@@ -145,7 +145,7 @@ def _stage(context: Context, g: Gentle, sense: int, share: float) -> _Stage:
     torque = FRICTION_SPARE * friction + TORQUE_SPARE * weaker * force / (
         g.per_torque * screw.efficiency_forward
     )
-    # One set alone is the softest that the springs may be.
+    # A single set is the softest possible case.
     travel = TRAVEL_SPARE * force / profile.actuator.springs.rate_per_set + 0.001
     ramp = RISES_S * share * torque * g.per_torque / force
     envelope = Commission(
@@ -160,7 +160,7 @@ def _stage(context: Context, g: Gentle, sense: int, share: float) -> _Stage:
 
 
 def _push(context: Context, g: Gentle, stage: _Stage) -> Generator[Action, Seen, Push]:
-    """One push and its release; turns back early where something does not follow."""
+    """Run one push and its release; turn back early if something does not follow."""
     sense = stage.sense
     start = yield from watch(0.1)
     nut_m, deflection_m = (
@@ -198,7 +198,7 @@ def _push(context: Context, g: Gentle, stage: _Stage) -> Generator[Action, Seen,
 def _turns_back(
     context: Context, g: Gentle, stage: _Stage, rows: Floats, nut_m: float, deflection_m: float
 ) -> bool:
-    """Return whether the stage is reached, or sensor, motor and nut no longer go together."""
+    """Return whether the stage is reached, or sensor, motor and nut no longer agree."""
     if not len(rows):
         return False
     sense = stage.sense
@@ -223,7 +223,7 @@ def _turns_back(
 
 
 def _release(g: Gentle, stage: _Stage, parts: list[Floats]) -> Generator[Action, Seen, str]:
-    """As slowly back as it went, until the springs hold next to nothing."""
+    """Release as slowly as the push, until the springs hold almost no force."""
     sense = stage.sense
     torque = sense * float(column(parts[-1], "commanded_torque_N_m")[-1])
     last = -1.5 * g.breakaway_N_m
@@ -238,7 +238,7 @@ def _release(g: Gentle, stage: _Stage, parts: list[Floats]) -> Generator[Action,
         ended = run_ended(seen)
         acts = sense * float(np.median(column(seen.rows, "commanded_torque_N_m")))
         force = sense * float(np.median(column(seen.rows, "spring_force_N")))
-        # A sensor that lost its place never comes to zero: little torque is little force.
+        # A slipped sensor never returns to zero: little torque means little force.
         if ended or (force < small and acts < 0.5 * stage.torque_N_m) or acts < 0.9 * last:
             break
     yield from _ask(g, stage, 0.0, 0.05)
@@ -278,7 +278,7 @@ WORKING_FORCE = Step(
     key="working_force",
     title="Working force",
     happens="The nut presses the springs against each end in three stages, up to 30, 60 and "
-    "100 % of limits.force.limited, slowly up and slowly back; each stage needs the one before.",
+    "100 % of limits.force.limited, slowly up and slowly back; each stage needs the previous one.",
     wrong="Springs that bind, a sensor that slips or a supply that sags show here for the first "
     "time. Without power the pressed springs turn the screw back at once.",
     clear="Hands away from screw, springs and output: the whole rated force acts between them. No "

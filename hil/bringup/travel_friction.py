@@ -1,4 +1,4 @@
-"""Friction over the stroke, from one run each way: even, straight, and of the screw alone."""
+"""Friction over the stroke, from one run each way: evenness, run-out, and the output's share."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from hil.bringup.step import Context, Measured, Plot, Result
 from hil.bringup.under_power import PRESSED_ROWS, Floats, Gentle, RunData, after, trace
 from hil.profile import Lever, Profile
 
-ENDS_LEFT_M = 0.003  # next to an end the nut starts, stops and presses
+ENDS_LEFT_M = 0.003  # left out: close to an end the nut starts, stops and presses
 BINS = 25
 # A tight place shows as a peak; friction of a sound screw varies less over its length.
 STIFF_TIMES = 1.8
 STIFF_OF_BREAKAWAY = 0.35
 ZERO_SHARE = 0.015  # of the rated force: the springs at no load, against the motor
-GUIDE_SHARE = 0.012  # of the rated force: dry friction of the output beyond what is stated
-BENT = 0.2  # of the friction: what rises and falls once a turn
+GUIDE_SHARE = 0.012  # of the rated force: dry friction of the output beyond the stated one
+BENT = 0.2  # of the friction: amplitude once a turn
 BENT_PLACES = 12  # a turn
 PROPOSE_FROM = 0.1
 
@@ -30,7 +30,7 @@ def end_m(ran: RunData) -> float:
 
 
 def over_travel(title: str, *runs: RunData) -> Plot:
-    """Return torque over the nut's position in each run."""
+    """Return a plot of torque against the nut's position in each run."""
     return Plot(
         title,
         "nut (mm)",
@@ -49,7 +49,7 @@ def over_travel(title: str, *runs: RunData) -> Plot:
 def _binned(
     ran: RunData, edges: Floats, sense: int, least_m_s: float, of: str = "measured_torque_N_m"
 ) -> Floats:
-    """Mean of a column in each bin of nut position, of what moved in ``sense``; NaN where none."""
+    """Return the mean of a column per bin of nut position, moving in ``sense``; NaN if empty."""
     nut, torque = ran.of("nut_position_m"), ran.of(of)
     moving = sense * ran.of("nut_velocity_m_s") > least_m_s
     number = np.digitize(nut[moving], edges) - 1
@@ -62,7 +62,7 @@ def _binned(
 def judge_friction(
     context: Context, result: Result, g: Gentle, up: RunData, down: RunData
 ) -> float:
-    """Return friction in N·m by half the difference of both senses; the load cancels."""
+    """Return friction in N·m as half the difference of both directions; the load cancels."""
     low, high = end_m(down) + ENDS_LEFT_M, end_m(up) - ENDS_LEFT_M
     edges = np.linspace(low, high, BINS + 1)
     slow = 0.5 * g.speed_m_s
@@ -91,7 +91,7 @@ def judge_friction(
             middle,
             "N·m",
             f"about {stated:.3f} N·m",
-            "half the difference between both senses, so that the load cancels; judged by the "
+            "half the difference between both directions, so that the load cancels; judged by the "
             "working force, which knows the motor's torque",
         ),
         Measured(
@@ -115,15 +115,15 @@ def judge_friction(
             rubs,
             "N",
             f"below {FORCE(most_rub):.1f}{FORCE}",
-            "half the difference of the spring force between both senses",
+            "half the difference of the spring force between both directions",
             rubs < most_rub,
         ),
         Measured(
-            "spring force beyond what the motor feels",
+            "spring force beyond the motor's",
             zero_N,
             "N",
             f"below {FORCE(most_zero):.1f}{FORCE} either way",
-            "in the mean of both senses friction cancels; the sensor's zero does not",
+            "in the mean of both directions friction cancels; the sensor's zero does not",
             abs(zero_N) < most_zero,
         ),
         Measured(
@@ -131,7 +131,7 @@ def judge_friction(
             float(np.nanmedian(0.5 * (outward + inward))),
             "N·m",
             "about 0 N·m",
-            "half the sum of both senses: the output is balanced",
+            "half the sum of both directions: the output is balanced",
         ),
     ]
     if not even:
@@ -148,7 +148,7 @@ def judge_friction(
         result.findings.append(finding("guide_rubs", friction_N=rubs, most_N=most_rub))
     elif bent >= BENT * middle:
         result.findings.append(finding("screw_bent", once_a_turn_Nm=bent, friction_Nm=middle))
-    # Guide or pivot, and what grows with speed, have places of their own in the profile.
+    # Friction of guide or pivot, and viscous friction, have their own keys in the profile.
     viscous = context.profile.actuator.friction.viscous * g.speed_m_s * g.per_torque
     if stated:
         context.known["friction_over_stated"] = middle / stated
@@ -160,7 +160,7 @@ def judge_friction(
 
 
 def _once_a_turn(g: Gentle, up: RunData, down: RunData, low: float, high: float) -> float:
-    """Amplitude in N·m of friction with the period of the screw, over whole turns."""
+    """Return the amplitude in N·m of friction with the period of the screw, over whole turns."""
     turns = math.floor((high - low) / g.lead_m)
     if turns < 2:
         return 0.0
@@ -175,7 +175,7 @@ def _once_a_turn(g: Gentle, up: RunData, down: RunData, low: float, high: float)
 
 
 def _middle(up: RunData, down: RunData, edges: Floats, least_m_s: float, of: str) -> float:
-    """Median over the stroke of a column's mean of both senses."""
+    """Return the median over the stroke of a column's mean of both directions."""
     outward, inward = (
         _binned(up, edges, 1, least_m_s, of),
         _binned(down, edges, -1, least_m_s, of),
@@ -184,13 +184,13 @@ def _middle(up: RunData, down: RunData, edges: Floats, least_m_s: float, of: str
 
 
 def _output_friction(up: RunData, down: RunData, edges: Floats, least_m_s: float) -> float:
-    """Dry friction of the output in N: the springs drag it along."""
+    """Return the dry friction of the output in N: the springs drag it along."""
     outward = _binned(up, edges, 1, least_m_s, "spring_force_N")
     inward = _binned(down, edges, -1, least_m_s, "spring_force_N")
     return float(np.nanmedian(0.5 * (outward - inward)))
 
 
 def _beside_the_screw(profile: Profile) -> float:
-    """Dry friction of the rig at the rod in N, as the profile states it."""
+    """Return the dry friction of the rig at the rod in N, as stated in the profile."""
     rig = profile.rig
     return rig.pivot_friction / rig.rod_arm if isinstance(rig, Lever) else rig.guide_friction

@@ -1,8 +1,7 @@
-"""Common to the steps under power: figures that keep them gentle, and runs that end by themselves.
+"""Common parts of the steps under power: gentle figures, and runs that end by themselves.
 
-No weight acts on the rod in any of them, so a torque that just overcomes friction is enough
-for all of it, and a drive that makes twice the torque it is asked for still stays within the
-force that is permitted here.
+No weight acts on the rod in any of them, so a torque that just overcomes friction is enough, and a
+drive that makes twice the commanded torque still stays within the force permitted here.
 """
 
 from __future__ import annotations
@@ -37,23 +36,23 @@ Rows = NDArray[np.float64]
 Floats = NDArray[np.float64]
 Part = Generator[Action, Seen, "RunData"]
 
-# Of the rated force. At an end the nut's own momentum comes on top of the force at which a run
-# ends; the envelope's trip, a quarter above its bound, stays below 15 %.
+# Of the rated force. At an end the nut's own momentum adds to the force at which a run ends; the
+# envelope's trip, a quarter above its limit, stays below 15 %.
 END_SHARE = 0.05
-LEAVE_SHARE = 0.09  # springs pressed at an end may stand at more than it took to find it
+LEAVE_SHARE = 0.09  # springs pressed at an end may hold more force than it took to find it
 ENVELOPE_SHARE = 0.10
-MOMENTUM_SHARE = 0.04  # what the springs may take of the nut's momentum
+MOMENTUM_SHARE = 0.04  # spring force from the nut's momentum
 FASTEST_M_S = 0.008  # towards an end: the output may swing at twice that, below 20 mm/s
 FIRST_TORQUE = 1.8  # of the break-away torque: a screw a fifth stiffer than stated still turns
 SEEKING = 1.2
 TOUCH_SHARE = 0.012
 LEAST_SHARE = 0.02  # of the rated torque, where the profile states no friction
 PLOT_POINTS = 400
-PRESSED_ROWS = 50  # the last of a run: nut and springs stand as they came to rest
+PRESSED_ROWS = 50  # the last of a run: nut and springs have come to rest
 SUPPORT = (
     "Take the weights off, and balance the output (a counterweight, a spring balance, or the "
     "rod uncoupled from it), so that no weight acts on the rod and it is free to move over the "
-    "whole stroke. Leave it so until the bring-up is over."
+    "whole stroke. Leave it like this until the bring-up is over."
 )
 
 
@@ -63,7 +62,7 @@ class Gentle:
 
     Attributes:
         per_torque: N of the nut per N·m of the motor without losses, 2π/lead.
-        breakaway_N_m: as the profile states it, or what stands in for it.
+        breakaway_N_m: as stated in the profile, or its substitute.
         torque_N_m: enough to move; speed_m_s: slow enough to meet an end.
         end_N, leave_N, envelope_N: spring forces that end a run at an end, one that leaves an
             end, and any.
@@ -82,7 +81,7 @@ class Gentle:
 
     @property
     def seeking_N_m(self) -> float:
-        """Torque at which an end is sought: enough to press the springs beyond doubt."""
+        """Torque for seeking an end: enough to press the springs reliably."""
         return SEEKING * self.torque_N_m
 
     @property
@@ -141,42 +140,42 @@ class RunData:
 
     @property
     def moved_m(self) -> float:
-        """From the first row to the last, signed."""
+        """Travel from the first row to the last, signed."""
         nut = self.of("nut_position_m")
         return float(nut[-1] - nut[0]) if len(nut) else 0.0
 
     @property
     def pressed_N(self) -> float:
-        """Size of the spring force at its end, noise taken off."""
+        """Magnitude of the spring force at its end, without noise."""
         force = self.of("spring_force_N")[-PRESSED_ROWS:]
         return abs(float(np.median(force))) if len(force) else 0.0
 
     @property
     def force_N(self) -> float:
-        """Spring force of largest size in it, signed."""
+        """Largest spring force by magnitude, signed."""
         force = self.of("spring_force_N")
         return float(force[np.argmax(np.abs(force))]) if len(force) else 0.0
 
 
 def power_up(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
-    """No weight on the rod, envelope, hold-to-run control held, power on.
+    """Power on with no weight on the rod, within the envelope, hold-to-run control held.
 
     Raises:
-        ProcedureFailed: one of them is refused; nothing is energised then.
+        ProcedureFailed: one of them is refused; power then stays off.
     """
     yield Hand("support_load", SUPPORT)
     yield from restart(envelope, text)
 
 
 def power_down() -> Generator[Action, Seen, None]:
-    """Power off, hold-to-run control no longer wanted: hands may touch the machine."""
+    """Power off and release the hold-to-run control: hands may touch the machine."""
     yield RequireHoldToRun(False)
     yield Ask(PowerOff())
     yield Pause(0.1)
 
 
 def run(behaviour: MotorTorque | MotorSpeed, settle_s: float = 0.1) -> Part:
-    """Apply an open-loop run and stay until it has ended and ``settle_s`` more.
+    """Apply an open-loop run; wait until it has ended, and ``settle_s`` more.
 
     Raises:
         ProcedureFailed: it is refused.
@@ -196,7 +195,7 @@ def run(behaviour: MotorTorque | MotorSpeed, settle_s: float = 0.1) -> Part:
 
 
 def run_ended(seen: Seen) -> str:
-    """Return why an open-loop run has ended, '' while it goes on."""
+    """Return why an open-loop run has ended, '' while it continues."""
     reasons = [str(e.get("reason", "")) for e in seen.events if e["kind"] == "run_ended"]
     return reasons[-1] if reasons else ""
 
@@ -208,9 +207,9 @@ def watch(seconds: float) -> Part:
 
 
 def seek_end(g: Gentle, sense: int) -> Part:
-    """Towards an end until the springs say that it is met, or something else ends it.
+    """Move towards an end until the springs indicate it, or something else ends the run.
 
-    Springs still pressed at the other end may stand at more than what says so, at first.
+    Springs still pressed at the other end may at first hold more than that force.
     """
     seen = yield Pause(0.05)
     pressed = abs(float(np.median(column(seen.rows, "spring_force_N"))))
@@ -233,7 +232,7 @@ def seek_end(g: Gentle, sense: int) -> Part:
 
 
 def go_to(g: Gentle, nut_m: float) -> Part:
-    """The nut to about ``nut_m``, slowly; springs may be pressed as it leaves an end.
+    """Move the nut slowly to about ``nut_m``; springs may be pressed as it leaves an end.
 
     Raises:
         ProcedureFailed: it did not get there.
@@ -260,7 +259,7 @@ def go_to(g: Gentle, nut_m: float) -> Part:
 def told(
     part: Callable[[Context], Generator[Action, Seen, Result]],
 ) -> Callable[[Context], Generator[Action, Seen, Result]]:
-    """A step whose text, if it ended early, is what it found."""
+    """Decorate a step so that its findings, if any, become its text."""
 
     @functools.wraps(part)
     def run_and_tell(context: Context) -> Generator[Action, Seen, Result]:
@@ -273,7 +272,7 @@ def told(
 
 
 def trace(label: str, x: Floats, y: Floats) -> Trace:
-    """A line of a plot with no more points than a page shows."""
+    """Return a line of a plot with no more points than a page shows."""
     step = max(1, len(x) // PLOT_POINTS)
     return Trace(label, np.asarray(x[::step], dtype=float), np.asarray(y[::step], dtype=float))
 
@@ -283,6 +282,6 @@ def millimetres(metres: float) -> str:
 
 
 def after(context: Context, name: str, default: float) -> float:
-    """Return the value that an earlier step has measured, or ``default`` if it has not."""
+    """Return the value measured by an earlier step, or ``default`` if there is none."""
     value = context.known.get(name, math.nan)
     return value if math.isfinite(value) else default

@@ -1,4 +1,4 @@
-"""Verdicts on pushes up to the rated force: each figure, and the one thing that explains it."""
+"""Verdicts on pushes up to the rated force: the figures, and the finding that explains them."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from hil.bringup.step import Context, Finding, Measured, Plot, Result, Trace
 from hil.bringup.under_power import PLOT_POINTS, Floats, after
 from hil.profile import Profile
 
-# Springs of one drawing differ by some percent, and the motor's torque is known to some percent
+# Springs of one drawing differ by a few percent, and the motor's torque is known to a few percent
 # more (common practice, no source).
 UNEQUAL = 0.15
-# Efficiencies and torque constants of drawings are not as far off (common practice, no source).
+# Efficiencies and torque constants of drawings err by less (common practice, no source).
 LEAST_RATIO, MOST_RATIO = 0.85, 1.15
-FRICTION_OFF = 0.6  # of what is stated: more than oil, load and temperature make
+FRICTION_OFF = 0.6  # of the stated friction: more than oil, load and temperature cause
 PRELOAD_OFF_M, PRELOAD_OFF_SHARE = 0.0004, 0.25
-BINDS_TIMES = 2.5  # of the rate about the middle: springs get no stiffer on their way
+BINDS_TIMES = 2.5  # of the rate about the middle: sound springs do not stiffen in their range
 LOSS = 0.05  # of the force each way, beyond the screw's
-# Sensor against nut: less than a push turns back at, and more than an end stop gives.
+# Sensor against nut: less than the lag at which a push turns back, more than an end stop yields.
 FAR_M, FAR_SHARE = 0.0002, 0.05
 BACK_M = 0.0002  # sensor against nut with the springs slack again
 TRAILS = 0.1
@@ -56,7 +56,7 @@ def judge_stage(
             1e3 * (travel - given),
             "mm",
             f"below {LENGTH(FAR_M + FAR_SHARE * travel):.2f}{LENGTH}",
-            "the output stands at its end: the springs give what the nut moves",
+            "the output rests at its end: the springs deflect as far as the nut moves",
             follows,
         ),
         Measured(
@@ -64,7 +64,7 @@ def judge_stage(
             1e3 * back,
             "mm",
             f"below {LENGTH(BACK_M):g}{LENGTH}",
-            "what slipped under force does not come back",
+            "a sensor that slipped under force does not return",
             stays,
         ),
         Measured(
@@ -107,14 +107,14 @@ def judge_stage(
 
 
 def deflection_scale(context: Context) -> float:
-    """Deflection shown over deflection by caliper, as hands found it."""
+    """Return deflection shown over deflection by caliper, as measured by hand."""
     return after(context, "deflection_scale", 1.0)
 
 
 def _sensor_or_encoder(
     context: Context, push: Push, travel: float, given: float, torque: float, back: float
 ) -> Finding:
-    """Sensor and encoder differ: force by the motor says which of them follows the springs."""
+    """Return which of sensor and encoder does not follow the springs, by the motor's force."""
     profile = context.profile
     springs, screw = profile.actuator.springs, profile.actuator.transmission
     inner = after(context, "rate_inner_N_m", 2.0 * springs.rate_per_set)
@@ -143,10 +143,11 @@ class Sag:
 
 
 def _sag(profile: Profile, push: Push, top: slice, rest_V: float) -> Sag | None:
-    """The supply from what it gave at rest and at the top of the push; None if too little shows.
+    """Return the supply's sag from its voltage at rest and at the top of the push, else None.
 
-    At standstill the motor takes R·i² alone. Under full power it takes the limited force at
-    the limited speed and the loss of the limited current; U² − U·U₀ + P·R = 0.
+    At standstill the motor draws only R·i². Under full power it draws the limited force at the
+    limited speed and the loss of the limited current; U² − U·U₀ + P·R = 0. None if the power is too
+    small to judge.
     """
     motor, limits = profile.actuator.motor, profile.limits
     volts = float(np.mean(push.supply[top]))
@@ -181,10 +182,10 @@ def _sag(profile: Profile, push: Push, top: slice, rest_V: float) -> Sag | None:
 def judge_motor(
     context: Context, result: Result, curve: Curve, end: str, scale: float
 ) -> Finding | None:
-    """Torque per ampere by the springs' rate about the middle, which hands found on a balance.
+    """Judge torque per ampere by the springs' rate about the middle, measured on a balance.
 
-    A commutation that is off by φ makes cos φ of the torque in both senses, and never more.
-    With the torque known, so is the friction that the travel found.
+    A commutation error of φ gives cos φ of the torque in both directions, and never more. With the
+    torque known, the friction from the travel step is known as well.
     """
     actuator = context.profile.actuator
     inner = after(context, "rate_inner_N_m", 2.0 * actuator.springs.rate_per_set)
@@ -229,7 +230,7 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
     loss = 0.5 * (up.loss + down.loss)
     allowed = max(PRELOAD_OFF_M, PRELOAD_OFF_SHARE * springs.preload)
     reach = min(float(up.travel[-1]), float(down.travel[-1])) if len(up.travel) else 0.0
-    # A knee just below the rated force cannot be seen, and one far below it must be.
+    # A knee just below the rated force cannot be seen; one far below it must be visible.
     expected = 0.0 < springs.preload < 0.75 * reach
     as_stated = abs(preload - springs.preload) < allowed if knees else not expected
     equal = abs(math.log(ratio)) < math.log(1 + UNEQUAL) if ratio > 0 else False
@@ -239,7 +240,7 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
             1e3 * preload if knees else "no knee seen",
             "mm" if knees else "",
             f"{LENGTH(springs.preload):g} ± {LENGTH(allowed):.1f}{LENGTH}",
-            "actuator.springs.preload: there one set goes slack and the rate halves",
+            "actuator.springs.preload: at the knee one set goes slack and the rate halves",
             as_stated,
         ),
         Measured(
@@ -247,14 +248,14 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
             1e-3 * outer_push,
             "N/mm",
             f"about {STIFFNESS(springs.rate_per_set):.0f}{STIFFNESS}",
-            "slope beyond the knee; torque per ampere as the spring push found it",
+            "slope beyond the knee; torque per ampere as measured by the spring push",
         ),
         Measured(
             "rate of the set that pulls, by the motor",
             1e-3 * outer_pull,
             "N/mm",
             f"{STIFFNESS(outer_push):.0f}{STIFFNESS} ± {100 * UNEQUAL:.0f} %, as the other",
-            "both sets are of one drawing",
+            "both sets have the same drawing",
             equal,
         ),
         Measured(
@@ -262,7 +263,7 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
             100 * loss,
             "%",
             f"below {100 * LOSS:g} %",
-            "half the loop over the force, beyond what the screw loses as stated",
+            "half the loop over the force, beyond the stated loss of the screw",
             loss < LOSS,
         ),
     ]

@@ -1,4 +1,4 @@
-"""Why a rotor does not turn on: a wrong field that holds it, friction, or a nut that is stuck."""
+"""Cause of a rotor that stops turning: a wrong field that holds it, friction, or a stuck nut."""
 
 from __future__ import annotations
 
@@ -14,32 +14,32 @@ from hil.bringup.under_power import Gentle, Part, RunData, power_down, run, watc
 from hil.core import MotorTorque
 from hil.procedures import Action, Hand, Seen, restart
 
-STRONGER = 1.7  # against a wrong field, so that friction leaves the rotor near where it holds
+STRONGER = 1.7  # against a wrong field, so that friction leaves the rotor close to its hold point
 SWING_M_S = 0.05  # of a rotor that a wrong field throws over, in mid-stroke
-# Of a pole pitch. The first turn by hand leaves a place where the field has no hold.
+# Of a pole pitch. The first turn by hand leaves a position in which the field has no hold.
 NUDGES = (0.15, 0.4)
 ON_OR_BACK = 0.22
 LEAST_SWING = 0.03
-SWINGS = "the rotor swings into one place and stays"
+SWINGS = "the rotor swings to one position and stays"
 FAR_TRIES = 15  # a light rotor is thrown a few degrees at a time
-FEWER = 0.8  # of a pole pitch: no field that is off by p or more swings so far
-STRONGEST = 4.5  # of the stated break-away: what is still stuck is not held by friction alone
+FEWER = 0.8  # of a pole pitch: a field that is off by p or more never swings this far
+STRONGEST = 4.5  # of the stated break-away: a rotor still stuck is not held by friction alone
 FAR_NUDGES = (0.13, 0.31)  # of a turn: a field one pole pair off has a hold in one of them
-STILL_M = 1e-4  # standing still: less than the springs give by the sensor's noise
+STILL_M = 1e-4  # standstill: below the deflection equivalent of the sensor's noise
 RAMP_S = 2.0
-# A motor that makes half the torque per ampere turns as well: the spring push tells it from friction.
+# A motor with half the torque per ampere also turns: the spring push distinguishes it from friction.
 RAMP_OVER = 1.2
 LOCKED_TURNS = 0.9  # a rotor in a wrong field comes to rest within one turn
 
 
 def why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
-    """Tell the ways apart in which a field can hold a rotor.
+    """Distinguish the ways in which a field can hold a rotor.
 
-    With p pole pairs and a field that runs at p' of them by the encoder, torque goes with the
-    cosine of |p' − p| times the shaft angle (p' + p with two phases swapped): the places that
-    hold the rotor are lead / |p' ∓ p| apart, half a pole pitch with phases swapped and a whole
-    one with p' = 2p. Turned on by hand by 0.4 pitches it swings on to the next place in the
-    one case, and back in the other.
+    With p pole pairs and a field commutated for p' of them, torque varies with the cosine of
+    |p' − p| times the shaft angle (p' + p with two phases swapped): the positions that hold the
+    rotor are lead / |p' ∓ p| apart, half a pole pitch with phases swapped and a whole one with
+    p' = 2p. Turned on by hand by 0.4 pitches, it swings on to the next position in the first case,
+    and back in the second.
     """
     pole_pairs = g.profile.actuator.motor.pole_pairs
     pitch = g.lead_m / pole_pairs
@@ -66,7 +66,7 @@ def why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
         place = abs(float(swung.of("nut_position_m")[-1]) - place)
     if moved < LEAST_SWING * pitch:
         return (yield from _why_still(g, pitch))
-    # From where one sense holds it the other throws it, once a hand has turned it off that place.
+    # One direction holds it there; the other throws it, once a hand has turned it off that position.
     yield from _nudged(NUDGES[-1] / pole_pairs)
     yield from restart(g.envelope(torque, SWING_M_S), "A push of half a second the other way")
     swung = yield from _push(g, -torque, FAR_TRIES)
@@ -81,7 +81,7 @@ def why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
 
 
 def _nudged(turns: float) -> Generator[Action, Seen, None]:
-    """Power off, and the shaft turned a little by hand."""
+    """Power off, and have the shaft turned a little by hand."""
     yield from power_down()
     yield Hand("turn_screw", f"Turn the shaft by {by_turns(turns)}, and let go.", turns)
 
@@ -96,7 +96,7 @@ def _swing(g: Gentle, torque_N_m: float) -> Generator[Action, Seen, float]:
         ran = yield from _push(g, sense * torque_N_m)
         nut = ran.of("nut_position_m")
         before = nut[max(0, len(nut) - 300) : max(1, len(nut) - 200)]
-        # The last fifth of a second is without torque: what moved just before was not held.
+        # The last fifth of a second is without torque: a rotor moving just before was not held.
         if turned_turns(g, ran) > LOCKED_TURNS or float(np.ptp(before)) > STILL_M:
             return math.inf
         places.append(float(nut[-1]))
@@ -105,10 +105,10 @@ def _swing(g: Gentle, torque_N_m: float) -> Generator[Action, Seen, float]:
 
 
 def _why_still(g: Gentle, pitch: float) -> Generator[Action, Seen, Finding]:
-    """More torque: friction gives way and the rotor turns on, a wrong field holds it again."""
+    """Apply more torque: against friction the rotor turns on, a wrong field holds it again."""
     torque = STRONGEST * g.breakaway_N_m
     envelope = g.envelope(torque, SWING_M_S)
-    told = "More torque than friction as stated would need"
+    told = "More torque than the stated friction needs"
     yield from restart(envelope, told)
     for nudge in FAR_NUDGES:
         ramp = yield from breakaway(g, 1, torque)
@@ -140,7 +140,7 @@ def _push(g: Gentle, torque_N_m: float, tries: int = 3) -> Part:
     for _ in range(tries):
         if ran.reason != "speed":
             break
-        # Thrown over too fast, it was left to coast: from there it has less far to go.
+        # Thrown over too fast, it was left to coast: from there the distance is shorter.
         more = yield from run(asked, 0.2)
         ran = RunData(np.concatenate([ran.rows, more.rows]), more.reason)
     return ran
@@ -168,7 +168,7 @@ def turned_turns(g: Gentle, ran: RunData) -> float:
 
 
 def onset(ran: RunData, threshold_m: float) -> tuple[float, int]:
-    """(torque in N·m at which the nut began to move, sense in which it moved)."""
+    """Return (torque in N·m at which the nut began to move, direction of its motion)."""
     nut = ran.of("nut_position_m")
     moved = np.nonzero(np.abs(nut - nut[:1]) > threshold_m)[0]
     if not len(moved):
