@@ -79,7 +79,7 @@ class BringUpModel(GuidedModel[Step]):
         self.tour = Tour(CAPTIONS, "prompt", self)
         self._last = ""  # key of the step that ended last
 
-    # ------------------------------------------------------------------ how it stands
+    # ------------------------------------------------------------------ status
 
     @property
     def listed(self) -> Sequence[Step]:
@@ -248,7 +248,7 @@ class BringUpModel(GuidedModel[Step]):
         self._tell("Writing the record.")
         return end_text(ended, runner.why, KEPT), ended.how != "finished"
 
-    # ------------------------------------------------------------------ told, on the page's own
+    # ------------------------------------------------------------------ reported, on the page's own thread
 
     def _words_of(self, item: Step) -> str:
         return item.happens

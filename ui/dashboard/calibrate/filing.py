@@ -74,7 +74,7 @@ class Filing:
         note: str,
         conditions: Mapping[str, str | float],
     ) -> CalibrationFile:
-        """See ``hil.calibration.archive.keep_calibration``; takes a second or two."""
+        """Keep a calibration, see ``hil.calibration.archive``; takes a second or two."""
         name = str(model.description.get("profile_path") or model.profile.name)
         return keep_calibration(
             self.folder,

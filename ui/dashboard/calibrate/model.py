@@ -91,7 +91,7 @@ class CalibrateModel:
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.page_entries``. Only these calls keep the control held."""
+        """Take what the link delivered. Only these calls keep the control held."""
         del now_s
         items = list(items)
         self.run.feed(items)
@@ -106,7 +106,7 @@ class CalibrateModel:
         """Stop for a window that closes, and wait until the rig is safe."""
         self.run.close()
 
-    # ------------------------------------------------------------------ how it stands
+    # ------------------------------------------------------------------ status
 
     @property
     def running(self) -> bool:
@@ -323,7 +323,7 @@ class CalibrateModel:
         self.busy = ""
         self._say(f"{word} has failed: {error}", True)
 
-    # ------------------------------------------------------------------ told, on the page's own
+    # ------------------------------------------------------------------ reported, on the page's own thread
 
     def _ended(self, text: str, result: CalibrationResult | None) -> None:
         if result is not None:

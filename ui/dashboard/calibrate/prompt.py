@@ -262,7 +262,7 @@ class CalibratePrompt(PromptFrame):
             widget.setVisible(reads)
         self.mark("")
         self.done.setText("Enter it" if reads else "Done")
-        self.cannot.setText("Cannot tell" if reads else "Cannot do it")
+        self.cannot.setText("Cannot read" if reads else "Cannot do it")
         if question is None:
             return
         if reads:

@@ -72,7 +72,7 @@ class GuidedRun(ProcedureThread[PageRun]):
         self.clear()
 
     def clear(self) -> None:
-        """Forget the last one."""
+        """Clear the last run."""
         self.plan: Sequence[PlannedLoad] = ()
         self.options = Options()
         self.points: list[CalibrationPoint] = []
@@ -100,7 +100,7 @@ class GuidedRun(ProcedureThread[PageRun]):
         plan: Sequence[PlannedLoad],
         alone: bool,
     ) -> None:
-        """Start."""
+        """Start a run."""
         self.clear()
         self.options, self.plan = options, plan
         self._start(partial(self._calibrate, rig, profile, alone))
@@ -135,7 +135,7 @@ class GuidedRun(ProcedureThread[PageRun]):
             fit = choose_law(table_of(points))[0]
         self._put(lambda: self._have_law(fit))
 
-    # ------------------------------------------------------------------ told, on the page's own
+    # ------------------------------------------------------------------ reported, on the page's own thread
 
     def _progress(self, progress: Progress) -> None:
         self.progress = progress

@@ -130,7 +130,7 @@ class Setup:
         return self.entries["note"].text.strip()
 
     def conditions(self) -> dict[str, str | float]:
-        """Values kept with the calibration.
+        """Return the values kept with the calibration.
 
         Raises:
             SetupError: with the entry and what may be typed.

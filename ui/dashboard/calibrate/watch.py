@@ -15,7 +15,7 @@ _TIME = INDEX["time_s"]
 
 
 class CalibrationWatch:
-    """Feeds a ``DriftWatch`` with what the link delivers and reports its warnings to the window.
+    """Feeder of a ``DriftWatch``, whose warnings it reports to the window.
 
     The model's profile follows the calibration that is in force.
 
@@ -37,7 +37,7 @@ class CalibrationWatch:
         return list(self._watch.warnings.values())
 
     def feed(self, items: Iterable[Any]) -> None:
-        """See ``ui.dashboard.page_entries``."""
+        """Take what the link delivered."""
         for item in items:
             if isinstance(item, Mapping):
                 self._event(item)

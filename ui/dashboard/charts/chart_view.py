@@ -259,7 +259,7 @@ class ChartView(TimeView):
         self.choose_window(windows[(place + 1) % len(windows)])
 
     def step_cursors(self) -> None:
-        """None → one in the middle → a second at three quarters → none; the first freezes."""
+        """Step: none → one in the middle → a second at three quarters → none; the first freezes."""
         if len(self.cursors) < 2 and not self.frozen:
             self.freeze(True)
         super().step_cursors()

@@ -39,7 +39,7 @@ class TimeView(ABC):
             self.cursors[1:] = [time_s]
 
     def step_cursors(self) -> None:
-        """None → one in the middle → a second at three quarters → none."""
+        """Step: none → one in the middle → a second at three quarters → none."""
         if len(self.cursors) == 2:
             self.cursors = []
             return

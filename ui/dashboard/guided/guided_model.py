@@ -75,7 +75,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.page_entries``. Only these calls keep the control held."""
+        """Take what the link delivered. Only these calls keep the control held."""
         del now_s
         if self.operator is not None:
             self.operator.turn()
@@ -95,7 +95,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
         """Take what other threads have put in."""
         self._told.take()
 
-    # ------------------------------------------------------------------ how it stands
+    # ------------------------------------------------------------------ status
 
     @property
     @abstractmethod
@@ -198,7 +198,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     def _tell(self, text: str) -> None:
         self._told.put(lambda: self._noted(text))
 
-    # ------------------------------------------------------------------ told, on the page's own
+    # ------------------------------------------------------------------ reported, on the page's own thread
 
     def _noted(self, text: str) -> None:
         item = self.current

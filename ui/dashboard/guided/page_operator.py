@@ -61,7 +61,7 @@ class _Reply:
 
 
 class PageOperator:
-    """Implements ``hil.procedures.procedure.Operator``.
+    """Person at a page, as ``hil.procedures.procedure.Operator``.
 
     Args:
         hands: of a simulated rig. They do what is confirmed as done, since no one else can

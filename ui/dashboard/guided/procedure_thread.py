@@ -108,7 +108,7 @@ class ProcedureThread(ABC, Generic[Run]):
         if self._aborted:
             runner.abort(self._aborted)
 
-    # ------------------------------------------------------------------ told, on the page's own
+    # ------------------------------------------------------------------ reported, on the page's own thread
 
     def _over(self, text: str, wrong: bool) -> None:
         self.operator = self._runner = self._thread = None

@@ -16,7 +16,7 @@ from ui.dashboard.guided.typed_number import typed_number
 from ui.dashboard.widgets import HoldButton, KeyButton, PromptFrame, Sizes, Theme
 
 MOST_OPTIONS = 6
-CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now", "confirm": "Leave it"}
+CANNOT = {"act": "Cannot do it", "read": "Cannot read", "hold": "Not now", "confirm": "Leave it"}
 DONE = {"act": "Done", "read": "Enter it", "confirm": "Write it"}
 
 

@@ -21,7 +21,7 @@ T = TypeVar("T")
 
 
 class PageRunner(LiveRunner):
-    """Runs a procedure for a page, whose operator hangs weights as well.
+    """Runner of a procedure for a page, whose operator also hangs weights.
 
     An operator's stop ends it, wherever it came from: no step may treat it as a finding.
 

@@ -18,7 +18,7 @@ def typed_number(question: Question, text: str) -> float:
     """
     typed = text.strip().replace(",", ".").replace("−", "-")
     if not typed:
-        raise ValueError("type a number, or choose 'Cannot tell'")
+        raise ValueError("type a number, or choose 'Cannot read'")
     with contextlib.suppress(ValueError):  # or it carries its own unit
         typed = f"{float(typed):.12g} {question.unit}"
     try:

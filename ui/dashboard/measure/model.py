@@ -102,7 +102,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
             self._recorded.add(str(event.get("run", "")))
             self._keep_recorded()
 
-    # ------------------------------------------------------------------ how it stands
+    # ------------------------------------------------------------------ status
 
     @property
     def listed(self) -> Sequence[GuardedTest]:
@@ -251,7 +251,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         runner.wait_recorded(RECORDED_S)
         return end_text(ended, runner.why, KEPT), ended.how != "finished"
 
-    # ------------------------------------------------------------------ told, on the page's own
+    # ------------------------------------------------------------------ reported, on the page's own thread
 
     def _words_of(self, item: GuardedTest) -> str:
         return item.purpose

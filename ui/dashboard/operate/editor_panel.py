@@ -114,7 +114,7 @@ class EditorPanel(QWidget):
         look = f"background: {theme.raised}; color: {theme.ink}; border: 1px solid {theme.rule}"
         self.entry.setStyleSheet(look)
         if (popup := self.entry.completer.popup()) is not None:
-            popup.setStyleSheet(f"{look}; font-size: {sizes.text_pt}pt")  # a window of its own
+            popup.setStyleSheet(f"{look}; font-size: {sizes.text_pt}pt")  # a separate window
         self.range = QLabel()
         self.range.setObjectName("quiet")
         self.problems = StatusLabel("quiet", "warning", wrap=True)

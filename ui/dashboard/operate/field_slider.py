@@ -23,7 +23,7 @@ from ui.dashboard.widgets import Sizes, SketchPainter, Theme
 
 
 class FieldSlider(QWidget):
-    """Sets ``field.value``; emits ``moved`` whenever the operator changes it."""
+    """Slider for ``field.value``; emits ``moved`` whenever the operator changes it."""
 
     moved = Signal()
 

@@ -67,7 +67,7 @@ class OpenHousePage(QWidget):
         self.refresh()
 
     def keys(self) -> dict[str, Callable[[], object]]:
-        """Keys that visitors have, by name."""
+        """Return the keys that visitors have, by name."""
         return {str(slot): partial(self.house.choose, slot) for slot in self.house.choices}
 
     def _press(self, slot: int) -> None:

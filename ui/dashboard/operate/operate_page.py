@@ -164,7 +164,7 @@ class OperatePage(Page):
         return rule
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        """Keys of this page. None of them is needed while a text field has the focus."""
+        """Return the keys of this page; none is needed while a text field has the focus."""
         acts: dict[str, Callable[[], object]] = {
             str(number): partial(self.choose, number) for number in range(1, 6)
         }

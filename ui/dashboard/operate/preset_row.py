@@ -45,7 +45,7 @@ class PresetRow(QWidget):
         self.back_button.clicked.connect(self.back)
 
     def keys(self) -> dict[str, Callable[[], object]]:
-        """Keys of presets and of the way back, by name."""
+        """Return the keys of presets and of the way back, by name."""
         acts: dict[str, Callable[[], object]] = {
             str(slot): partial(self.bring, slot) for slot in SLOTS
         }

@@ -83,7 +83,7 @@ class SequenceModel(ProcedureThread[PageRun]):
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.page_entries``."""
+        """Take what the link delivered."""
         del now_s
         if self.operator is not None:
             self.operator.turn()
@@ -154,7 +154,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         if file in self._files:
             self.pick(self._files.index(file))
 
-    # ------------------------------------------------------------------ how it stands
+    # ------------------------------------------------------------------ status
 
     @property
     def why_not_begin(self) -> str:

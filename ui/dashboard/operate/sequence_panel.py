@@ -108,7 +108,7 @@ class SequencePanel(QWidget):
         return label
 
     def keys(self) -> dict[str, Callable[[], object]]:
-        """Keys by name while the panel is shown."""
+        """Return the keys by name while the panel is shown."""
         acts: dict[str, Callable[[], object]] = {
             "begin": self.begin_button.click,
             "pause": self.pause_button.click,

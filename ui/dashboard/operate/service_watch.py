@@ -13,7 +13,7 @@ from ui.dashboard.bench import OperateModel
 
 
 class ServiceWatch:
-    """Reports to the model what needs service.
+    """Report to the model of what needs service.
 
     It reads only ``wear.json``, in a separate thread, when the window opens and whenever a run has
     been recorded; the commands read the runs themselves.

@@ -6,7 +6,7 @@ PLAIN = (str, int, float, bool, tuple)
 
 
 class ChangeGuard:
-    """Remembers what was shown last."""
+    """Memory of what was shown last."""
 
     def __init__(self) -> None:
         self._last: tuple[object, ...] | None = None
