@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.core.limits import Limit
-from hil.core.samples import BehaviourCode, State
+from hil.core.samples import INDEX, BehaviourCode, State
 from hil.profile import Lever
 from hil.profile.loader import load_profile, profile_to_dict
 from tests.ui.made_rows import make_rows
@@ -91,7 +91,7 @@ def test_a_trip_names_cause_clock_and_the_kept_run(model):
 def test_a_trim_stays_readable_for_a_second(model):
     mask = 1 << Limit.FORCE | 1 << Limit.TRAVEL
     rows = make_rows(100)
-    rows.rows[50, [c for c in range(rows.rows.shape[1])][23]] = mask  # column ``limited``
+    rows.rows[50, INDEX["limited"]] = mask
     model.feed([rows], 1.0)
     assert model.limited == ["Force", "Travel"]
     model.feed([make_rows(800, start_s=0.1)], 1.9)
