@@ -1,12 +1,13 @@
 """How late the rig host's cycle wakes and how long it works, beside an empty loop.
 
-The whole bench runs on the footplate trainer at 1 kHz: simulated rig, rig host, recorder and the
-dashboard, each a process of its own; the dashboard holds control and draws, a position is held
+The whole bench runs on the footplate trainer at 1 kHz: simulated rig, rig host, recorder and
+dashboard, each in its own process; the dashboard holds control and draws, a position is held
 while a hand pushes, the recorder writes. The host's figures are read from the recorded run.
+``--rate 2000`` runs the CAN board of the same rig, whose messages fit on the wire at 2 kHz.
 
 The baseline is a loop at the same rate that does nothing, in a process prepared exactly like the
 rig host: same scheduling priority, same processor, same requests to the system. It runs *at the
-same time*, its wake-ups put 0.7 ms after the host's, when the host's cycle is over. So both meet
+same time*, its wake-ups put 0.7 of a period after the host's, when the host's cycle is over. So both meet
 the same background load, and the same pauses when a shared machine takes the processor away from
 this one, which are rare, long, and never alike in two runs; what differs is what the host does.
 An empty loop *alone*, before the bench starts and after it has ended, shows the machine by
@@ -27,6 +28,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import can
@@ -43,18 +45,17 @@ from hil.host.processes import BenchError, BenchProcesses
 from hil.host.realtime import own_processor, prepare_realtime
 from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client, LinkError
+from hil.profile import Profile, ProfileError, load_profile, profile_from_dict, profile_to_dict
 from hil.recorder.runs import Run, RunError, load_run
 from hil.recorder.writer import read_events
 
-PROFILE = "footplate_trainer"
 RATE_HZ = 1000.0
-PERIOD_S = 1.0 / RATE_HZ
 PRIORITY = 60  # that the rig host asks for
 SECONDS = 60.0
 SETTLE_S = 1.0
-AFTER_S = 0.0007  # from the host's SYNC to the empty loop's wake-up
-SYNC_ID = 0x80
-HEARD = 300  # SYNCs, to find the host's phase
+CIA402_MOST_HZ = 1600.0  # 'hookeline check' says so for 1 Mbit/s
+AFTER_SHARE = 0.7  # of a period, from the host's first frame to the empty loop's wake-up
+HEARD = 300  # first frames, to find the host's phase
 HOLD, MIDDLE_M = 4, 0.027  # Hold position, and where
 HAND_N, HAND_HZ = 8.0, 0.7
 PATIENCE_S = 20.0
@@ -71,33 +72,72 @@ NOT_MEASURED = (
 )
 
 
-def run_empty_loop(seconds: float, channel: str) -> None:
+@dataclass(frozen=True)
+class Task:
+    """Bench to be measured.
+
+    Attributes:
+        rate_Hz: of the cycle.
+        profile: name of the shipped profile.
+        first_id: identifier of the frame with which its cycle begins.
+    """
+
+    rate_Hz: float
+    profile: str
+    first_id: int
+
+    @property
+    def period_s(self) -> float:
+        return 1.0 / self.rate_Hz
+
+    def loaded(self) -> Profile:
+        """Return the profile at this rate.
+
+        Raises:
+            ProfileError: the wire or the design does not allow it.
+        """
+        data = profile_to_dict(load_profile(self.profile))
+        data["control"]["rate"] = self.rate_Hz
+        return profile_from_dict(data)
+
+
+def task_at(rate_Hz: float) -> Task:
+    """Return the bench for this rate: the footplate trainer's drive as far as its wire goes."""
+    if rate_Hz <= CIA402_MOST_HZ:
+        return Task(rate_Hz, "footplate_trainer", 0x80)  # SYNC
+    return Task(rate_Hz, "treadle_can", 0x101)  # ASK
+
+
+def run_empty_loop(task: Task, seconds: float, channel: str) -> None:
     """The baseline's process; with a bus channel it keeps away from the host's cycle."""
-    first_s = None
+    first_s, period_s = None, task.period_s
     if channel:
         heard: list[float] = []
         with can.Bus(interface="local_socket", channel=channel) as bus:
             while len(heard) < HEARD:
                 frame = bus.recv(1.0)
-                if frame is not None and frame.arbitration_id == SYNC_ID:
+                if frame is not None and frame.arbitration_id == task.first_id:
                     heard.append(time.monotonic())
-        turns = np.exp(2j * np.pi * np.array(heard) / PERIOD_S)
+        turns = np.exp(2j * np.pi * np.array(heard) / period_s)
         middle = np.median(turns.real) + 1j * np.median(turns.imag)
-        phase_s = np.angle(middle) / 2 / np.pi * PERIOD_S
-        periods = np.ceil((time.monotonic() + SETTLE_S) / PERIOD_S)
-        first_s = float(periods * PERIOD_S + phase_s % PERIOD_S + AFTER_S)
+        phase = np.angle(middle) / 2 / np.pi % 1.0
+        periods = np.ceil((time.monotonic() + SETTLE_S) / period_s)
+        first_s = float((periods + phase + AFTER_SHARE) * period_s)
     each_s: list[float] = []
     grant = prepare_realtime(PRIORITY, own_processor())
-    empty_loop(RATE_HZ, seconds, each_s, first_s)
+    empty_loop(task.rate_Hz, seconds, each_s, first_s)
     # Writing takes tens of milliseconds, which at this priority would be the rig host's.
     os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     print(json.dumps({"each_s": each_s, "first_s": first_s or 0.0, "notice": grant.notice}))
 
 
-def empty(seconds: float, channel: str = "") -> tuple[NDArray[np.float64], float, str]:
+def empty(task: Task, seconds: float, channel: str = "") -> tuple[NDArray[np.float64], float, str]:
     """(latencies of the empty loop in s, its first wake-up, what the system granted)."""
     process = subprocess.run(
-        [sys.executable, __file__, "--empty-loop", str(seconds), "--channel", channel],
+        [
+            *(sys.executable, __file__, "--rate", str(task.rate_Hz)),
+            *("--empty-loop", str(seconds), "--channel", channel),
+        ],
         stdout=subprocess.PIPE,
         text=True,
         check=True,
@@ -106,9 +146,9 @@ def empty(seconds: float, channel: str = "") -> tuple[NDArray[np.float64], float
     return np.array(answer["each_s"]), float(answer["first_s"]), str(answer["notice"])
 
 
-def late(latencies_s: NDArray[np.float64]) -> float:
+def late(latencies_s: NDArray[np.float64], period_s: float) -> float:
     """Share of late cycles in %, pauses of several periods counted in full."""
-    missed = int((latencies_s / PERIOD_S).astype(int).sum())
+    missed = int((latencies_s / period_s).astype(int).sum())
     return 100 * missed / (len(latencies_s) + missed)
 
 
@@ -136,7 +176,7 @@ def kept_run(bench: BenchProcesses) -> Run:
 
 
 def measure_bench(
-    bench: BenchProcesses, seat: Seat, seconds: float
+    task: Task, bench: BenchProcesses, seat: Seat, seconds: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
     """(wake, work, answer) of the host's cycles, the empty loop's latencies, the grant."""
     with Client.connect(bench.link_directory, name="benchmark") as client:
@@ -154,7 +194,7 @@ def measure_bench(
     control.push(HAND_N, HAND_HZ)
     seat.press("R")
     time.sleep(SETTLE_S)
-    latencies, first_s, notice = empty(seconds, str(bench.link_directory / "can.sock"))
+    latencies, first_s, notice = empty(task, seconds, str(bench.link_directory / "can.sock"))
     with Client.connect(bench.link_directory, name="benchmark") as client:
         until_state(client, State.RUNNING, 1.0)
         seat.press("R")
@@ -187,33 +227,44 @@ def cut_short(runs: Path, error: Exception) -> list[str]:
 
 
 def main() -> int:
-    bench = Benchmark("The rig host's cycle at 1 kHz, everything running", __doc__)
+    bench = Benchmark("The rig host's cycle, everything running", __doc__)
+    bench.parser.add_argument("--rate", type=float, default=RATE_HZ, help="Hz (default: 1000)")
     bench.parser.add_argument("--empty-loop", type=float, help="only that, for so many seconds")
     bench.parser.add_argument("--channel", default="", help="bus of the bench it runs beside")
     options = bench.parse()
     if options.empty_loop:
-        run_empty_loop(options.empty_loop, options.channel)
+        run_empty_loop(task_at(options.rate), options.empty_loop, options.channel)
         return 0
     seconds = options.seconds or SECONDS
     alone_s = max(2.0, seconds / 10)
-    before = empty(alone_s)[0]
+    task = task_at(options.rate)
+    try:
+        profile = task.loaded()
+    except ProfileError as error:
+        print(f"NOT MEASURED: {error}")
+        return 1
+    before = empty(task, alone_s)[0]
     with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
         place = Path(folder)
         try:
             with (
                 start_bench(
-                    PROFILE,
-                    BenchOptions(runs_directory=place / "runs", link_directory=place / "link"),
+                    task.profile,
+                    BenchOptions(
+                        runs_directory=place / "runs",
+                        link_directory=place / "link",
+                        profile=profile,
+                    ),
                 ) as running,
                 Seat(running.link_directory, running.runs_directory) as seat,
             ):
-                (wake, work, answer), beside, notice = measure_bench(running, seat, seconds)
+                (wake, work, answer), beside, notice = measure_bench(task, running, seat, seconds)
         except NOT_MEASURED as error:
             # The runs are complete now that the recorder has ended.
             for line in cut_short(place / "runs", error):
                 print(line)
             return 1
-    alone = np.concatenate([before, empty(alone_s)[0]])
+    alone = np.concatenate([before, empty(task, alone_s)[0]])
 
     for name, latencies in (
         ("wake-up of the cycle", wake),
@@ -234,11 +285,15 @@ def main() -> int:
     bench.percentile("work p99", "work of the cycle", "p99", most=400.0)
     bench.figure(
         "late cycles",
-        late(wake),
+        late(wake, task.period_s),
         unit="%",
-        most=late(beside) + MORE_LATE_PER_CENT,
-        baseline=f"empty loop meanwhile {late(beside):.3f} %, alone {late(alone):.3f} %",
+        most=late(beside, task.period_s) + MORE_LATE_PER_CENT,
+        baseline=(
+            f"empty loop meanwhile {late(beside, task.period_s):.3f} %, "
+            f"alone {late(alone, task.period_s):.3f} %"
+        ),
     )
+    bench.note(f"{task.rate_Hz:g} Hz, profile {task.profile}")
     for line in notice.splitlines():
         bench.note(line)
     return bench.finish()
