@@ -64,7 +64,8 @@ def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
     """Return the spectrum over orders: 1 is once a turn at any speed.
 
     Samples are resampled to even steps of angle within each stretch of one direction; the spectra
-    of the stretches are averaged by their number of segments.
+    of the stretches are averaged by their number of segments. An order with few samples a cycle
+    reads low: by up to 20 % at 6, by up to 30 % at 4 (measured, with late cycles).
 
     Args:
         turns: motor angle in turns, shape (n,).
