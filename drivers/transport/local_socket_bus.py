@@ -96,7 +96,7 @@ class LocalSocketBus(can.BusABC):
         """Send to all others, without waiting. A member whose queue is full misses the frame.
 
         Raises:
-            can.CanOperationError: the hub is gone.
+            can.CanOperationError: the hub has left.
             ValueError: a frame that this bus does not carry.
         """
         data = msg.data
@@ -139,13 +139,13 @@ class LocalSocketBus(can.BusABC):
                 # A member that left may have sent frames not yet read: the hub releases it only
                 # after reading them all.
                 if not self._hub:
-                    raise can.CanOperationError(f"{self._path}: the bus is gone") from error
+                    raise can.CanOperationError(f"{self._path}: the bus was lost") from error
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
         """Return one frame, or None after ``timeout`` seconds; 0 does not wait.
 
         Raises:
-            can.CanOperationError: the hub is gone.
+            can.CanOperationError: the hub has left.
         """
         if self._filters:
             return super().recv(timeout)
@@ -244,7 +244,7 @@ class LocalSocketBus(can.BusABC):
 
     def _gone(self, number: int) -> None:
         if not self._hub:
-            raise can.CanOperationError(f"{self._path}: the bus is gone")
+            raise can.CanOperationError(f"{self._path}: the bus was lost")
         self._watched.remove(number)
         self._peers.pop(number).close()
 

@@ -226,7 +226,7 @@ class SerialLineBus(can.BusABC):
         Its time stamp is the time of reception here.
 
         Raises:
-            can.CanOperationError: the port is gone.
+            can.CanOperationError: the port was lost.
         """
         if self._filters:
             return super().recv(timeout)

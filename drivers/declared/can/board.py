@@ -110,7 +110,7 @@ class CanBoard:
                 self.counters.malformed += 1
                 continue
             except GONE as error:
-                raise DriverError(f"the bus is gone: {error}") from error
+                raise DriverError(f"the bus was lost: {error}") from error
             if frame is None:
                 break
             self._take(frame, wires.received_at())
@@ -158,7 +158,7 @@ class CanBoard:
         try:
             self._opened().send(frame)
         except GONE as error:
-            raise DriverError(f"the bus is gone: {error}") from error
+            raise DriverError(f"the bus was lost: {error}") from error
 
     def _opened(self) -> can.BusABC:
         if self._bus is None:

@@ -189,6 +189,6 @@ def simulate_can(options: DeclaredCanOptions, core: Any, control: Any) -> None:
                 polled = now
                 control.poll()
     except can.CanError as error:
-        raise DriverError(f"the bus is gone: {error}") from error
+        raise DriverError(f"the bus was lost: {error}") from error
     finally:
         bus.shutdown()
