@@ -172,7 +172,7 @@ def test_restart_and_loss_of_the_bus_are_told_as_lost(rig):
     second = rig.drive()
     second.open()
     rig.process.send_signal(signal.SIGKILL)
-    assert "gone" in cycle(second, Command(), 1.0, lambda t: bool(t.lost)).lost
+    assert "lost" in cycle(second, Command(), 1.0, lambda t: bool(t.lost)).lost
     second.close()
     control.close()
 

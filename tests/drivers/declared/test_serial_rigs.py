@@ -208,7 +208,7 @@ def test_a_terminal_in_use_is_not_opened_twice(tmp_path: Path) -> None:
     assert os.read(near, 10) == b"de"
     os.close(near)
     os.close(end)
-    with pytest.raises(DriverError, match="gone"):
+    with pytest.raises(DriverError, match="lost"):
         first.read(time.monotonic() + PATIENCE_S)
     first.close()
     with pytest.raises(DriverError, match="not open"):
