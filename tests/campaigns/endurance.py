@@ -146,6 +146,7 @@ def judge(seen: Seen) -> tuple[list[str], list[str]]:
     # A short run has no line that means anything: growth is judged from half an hour on.
     if reached >= 0.5 and not slope <= MOST_GROWTH_KB_H:
         bad.append(f"memory grows by {slope:.0f} kB an hour, above {MOST_GROWTH_KB_H:.0f}")
+    by_hour = {int(h): kB / 1024 for h, kB in seen.rss}  # the last of each hour
     errors = np.array(seen.errors)
     for hour in range(int(errors[-1, 0]) + 1 if len(errors) else 0):
         of = errors[(errors[:, 0] >= hour) & (errors[:, 0] < hour + 1)]
@@ -155,7 +156,8 @@ def judge(seen: Seen) -> tuple[list[str], list[str]]:
         share = float(np.mean(np.abs(of[:, 1]) <= of[:, 2]))
         lines.append(
             f"hour {hour + 1}: force is {mean:+.2f} N from the truth on average over {len(of)} quiet "
-            f"spells, stated band ±{band:.2f} N; {100 * share:.0f} % of the spells inside"
+            f"spells, stated band ±{band:.2f} N; {100 * share:.0f} % of the spells inside; memory "
+            f"{by_hour.get(hour, math.nan):.1f} MB at its end"
         )
         if not abs(mean) <= band:
             bad.append(f"hour {hour + 1}: force is {mean:+.2f} N off, beyond ±{band:.2f} N")

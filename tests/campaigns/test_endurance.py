@@ -19,7 +19,9 @@ def seen(kB_an_hour: float, off_N: float) -> Seen:
 
 
 def test_growth_and_drift_are_told_and_nothing_else() -> None:
-    assert judge(seen(20.0, 1.0))[1] == []
+    lines, bad = judge(seen(20.0, 1.0))
+    assert bad == []
+    assert "97.7 MB at its end" in lines[1] and "hour 2" in lines[2]
     assert judge(seen(500.0, 1.0))[1] == ["memory grows by 500 kB an hour, above 100"]
     (drifted,) = judge(seen(0.0, 5.0))[1][:1]
     assert drifted.startswith("hour 4: force is")
