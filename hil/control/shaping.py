@@ -17,14 +17,17 @@ BLEND_S = 0.08  # time constant with which the step of a change of behaviour die
 JUMP_RATES = 2.0  # change of slope from cycle to cycle, in rate limits, that is a jump
 SLOW_S = 0.5  # time constant for what was cut off a slope, while slopes are still being cut
 CALM_S = 0.1  # without a cut; from then on it comes as quickly as a change of behaviour
+# With which a force that a cap imposed dies away once the cap opens; at the rate alone, 500 N that caught a
+# light output would go on for 60 ms and throw it back.
+RELEASE_S = 0.01
 SETTLED_N = 0.5
 
 
 class Shaper:
     """``shape`` once a cycle; ``limited`` tells which limits trimmed the last one.
 
-    Shaped force = setpoint + three parts that die away: ``_blend`` of a change of
-    behaviour, ``_jump`` still to be ramped, ``_cut`` off slopes.
+    Shaped force = setpoint + four parts that die away: ``_blend`` of a change of
+    behaviour, ``_jump`` still to be ramped, ``_forced`` by a cap that brakes, ``_cut`` off slopes.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -35,7 +38,7 @@ class Shaper:
     def start(self, force_N: float) -> None:
         """Begin at ``force_N``, whatever the new behaviour asks for at first."""
         self._shaped = force_N
-        self._blend = self._jump = self._cut = 0.0
+        self._blend = self._jump = self._forced = self._cut = 0.0
         self._asked = self._slope_N_s = 0.0
         self._calm_s = CALM_S
         self._fresh = True
@@ -62,16 +65,24 @@ class Shaper:
             self._calm_s += dt
         if self._jump != 0.0:
             change += self._ramp_jump(change, step)
+        if self._forced != 0.0:
+            change += self._release(change, step, dt)
         if self._cut != 0.0:
             change += self._make_good(change, step, dt)
         wanted = self._shaped + change
         # Caps come last: holding a limit outranks holding a rate. What a cap takes is ramped
         # back when it opens.
         if wanted > high_N:
-            self._jump += high_N - wanted
+            if high_N < 0.0:
+                self._forced += high_N - wanted
+            else:
+                self._jump += high_N - wanted
             wanted = high_N
         elif wanted < low_N:
-            self._jump += low_N - wanted
+            if low_N > 0.0:
+                self._forced += low_N - wanted
+            else:
+                self._jump += low_N - wanted
             wanted = low_N
         self._shaped = wanted
         return wanted
@@ -111,6 +122,26 @@ class Shaper:
         if not -SETTLED_N <= self._jump <= SETTLED_N:
             self.limited = 1 << Limit.FORCE_RATE
         return ramped
+
+    def _release(self, change: float, step: float, dt: float) -> float:
+        """Part in N of what a cap imposed that goes beside ``change``: at the rate, or quicker.
+
+        Quicker as long as it takes force away.
+        """
+        forced, shaped = self._forced, self._shaped
+        most = step
+        if (forced > 0.0) == (shaped > 0.0):
+            imposed = min(abs(forced), abs(shaped)) * dt / (RELEASE_S + dt)
+            most = imposed if imposed > step else step
+        back = -forced
+        if forced > 0.0 and change + back < -most:
+            back = min(-most - change, 0.0)
+        elif forced < 0.0 and change + back > most:
+            back = max(most - change, 0.0)
+        self._forced += back
+        if not -SETTLED_N <= self._forced <= SETTLED_N:
+            self.limited = 1 << Limit.FORCE_RATE
+        return back
 
     def _make_good(self, change: float, step: float, dt: float) -> float:
         """Part in N of what the rate cut off before that it leaves room for now."""

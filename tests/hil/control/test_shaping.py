@@ -78,6 +78,34 @@ def test_a_cap_that_closes_outranks_the_rate():
     assert shaper.shape(400.0, -600, 600, T) == pytest.approx(100.0 + RATE * T)
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_force_that_a_cap_imposed_goes_as_soon_as_the_cap_opens(sign):
+    # At the rate alone 400 N went on for 50 ms: a light output that they had caught was thrown back.
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    low, high = sorted((sign * 400.0, sign * 600.0))
+    for _ in range(20):
+        braked = shaper.shape(0.0, low, high, T)
+    assert braked == sign * 400.0
+    opened = [shaper.shape(0.0, -600.0, 600.0, T) for _ in range(60)]
+    assert 0.8 < abs(opened[0]) / 400.0 < 1.0  # and without a step
+    assert abs(opened[15]) < 0.5 * 400.0 and abs(opened[-1]) < 2.0
+
+
+def test_a_force_that_a_cap_held_down_comes_at_the_rate():
+    shaper = Shaper(PROFILE)
+    shaper.start(300.0)
+    for _ in range(400):
+        held = shaper.shape(300.0, -600.0, 100.0, T)
+    assert held == 100.0
+    last = held
+    for _ in range(40):
+        shaped = shaper.shape(300.0, -600.0, 600.0, T)
+        assert shaped - last <= RATE * T + 1e-9
+        last = shaped
+    assert last == pytest.approx(300.0, abs=1.0)
+
+
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_what_is_no_number_keeps_the_last_force(bad):
     shaper = Shaper(PROFILE)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hil.core.limits import Limit
-from hil.core.requests import ConstantForce, HoldPosition, PowerOff, PowerOn
+from hil.core.requests import Behaviour, ConstantForce, Float, HoldPosition, PowerOff, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
 from tests.hil.supervision.listening_rig import MIDDLE, Rig
@@ -99,3 +99,29 @@ def test_no_power_to_a_load_that_still_sinks(footplate: Profile) -> None:
     assert rig.bench.request(PowerOn(load_supported=True)).accepted
     rig.run(1.0)
     assert rig.state is State.STANDBY
+
+
+@pytest.mark.parametrize(
+    ("behaviour", "push_N", "most_m_s"),
+    [
+        (Float(damping_N_s_m=100.0), -30.0, 0.15),  # 0.19 before
+        (Float(damping_N_s_m=100.0), -40.0, 0.15),  # 0.21
+        (ConstantForce(force_N=37.0, damping_N_s_m=100.0), -20.0, 0.03),  # 0.06
+        (ConstantForce(force_N=37.0, damping_N_s_m=100.0), -40.0, 0.03),  # 0.14
+    ],
+)
+def test_a_hand_that_pushes_the_empty_lever_down_is_not_thrown_back(
+    footplate: Profile, behaviour: Behaviour, push_N: float, most_m_s: float
+) -> None:
+    rig = Rig(footplate, 0.0, at_m=MIDDLE)
+    rig.apply(behaviour)
+    rig.run(0.3)
+    rig.do.push(push_N)
+    rig.do.reset_peaks()
+    back = 0.0
+    for _ in range(500):
+        rig.bench.step()
+        back = max(back, rig.bench.drive.core.physics.output_velocity_m_s)
+    assert back < most_m_s
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+    assert rig.do.state()["peak_end_speed_m_s"] == 0.0
