@@ -236,7 +236,11 @@ def _of_weight(
         lifting = name == "lift"
         each = work / electrical if lifting else electrical / work
         known = unsure / np.abs(electrical)
-        systematic = abs(float(np.mean(each))) * (relative + float(np.mean(known)))
+        # An error of the force's zero is worth its work over the way.
+        offset = 2 * profile.calibration.absolute_uncertainty * way_m(profile) / np.abs(work)
+        systematic = abs(float(np.mean(each))) * math.hypot(
+            relative + float(np.mean(known)), float(np.mean(offset))
+        )
         value, u95 = mean_u95(each, systematic)
         expected, peak = expected_of_move(
             profile, mass, speed, 1.0 if lifting else -1.0, rest_W or 0.0

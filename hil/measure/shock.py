@@ -29,6 +29,10 @@ PEAK_SHARE = 0.9  # of the limits of force and deflection, at most
 LEAST_DROP_MM, MOST_DROP_MM = 2, 50  # whole millimetres, as a person lays blocks under
 HEIGHT_M = 0.001  # of a prop, expanded: common practice, no source
 FALL_SHARE = 0.08  # of a prediction by energy: no damping, no friction
+CAUSES = (
+    "springs softer or stiffer than the profile's, or another preload; damping and friction of "
+    "lever and springs; a weight that fell further than stated"
+)
 FREE = "Take the counterweight away: the lever hangs on the springs."
 SUPPORT = "Take the weight off and balance the lever again."
 
@@ -208,25 +212,30 @@ def _peak_and_energy(
     top = _deflection_m(profile, seen.peak_N)
     energy = _energy_J(calibration, top)
     energy -= _energy_J(calibration, _deflection_m(profile, seen.rest_N))
+    own_N = moved_mass(profile)[1]
+    seen_m, peak_m = _deflection_m(profile, own_N), _deflection_m(profile, expected[0])
     return [
         Characteristic(
             f"shock.{name}peak",
-            f"Peak force of a weight {title}",
+            f"Peak force of a {title}",
             seen.peak_N,
             u95,
             "N",
             *expected,
             profile.limits.force.tripped,
             conditions=told,
-            causes="damping and friction of lever and springs, a weight that fell some way",
+            causes=CAUSES,
         ),
         Characteristic(
             f"shock.{name}energy",
-            "Energy that the springs take" + (f", weight {title}" if name else ""),
+            f"Energy that the springs take, {title}",
             energy,
             seen.peak_N / calibration.stiffness(top) * u95,
             "J",
+            _energy_J(calibration, peak_m) - _energy_J(calibration, seen_m),
+            expected[0] / calibration.stiffness(peak_m) * expected[1],
             conditions=told,
+            causes=CAUSES,
         ),
     ]
 
@@ -234,9 +243,15 @@ def _peak_and_energy(
 def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]:
     told = f"screw held, {mass:g} kg laid on the lever at once"
     predicted = predicted_blow(profile, mass).peak_N
+    own_kg, own_N, kg_per_N = moved_mass(profile)
+    arms = kg_per_N * profile.rig.gravity
+    rests = _deflection_m(profile, own_N + mass * profile.rig.gravity * arms)
+    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    moved_kg = own_kg + mass * arms**2
+    frequency = math.sqrt(calibration.stiffness(rests) / moved_kg) / (2 * math.pi)
     expected = predicted, FALL_SHARE * predicted
     return [
-        *_peak_and_energy(seen, profile, "", "laid on at once", expected, told),
+        *_peak_and_energy(seen, profile, "", "weight laid on at once", expected, told),
         Characteristic(
             "shock.rebound",
             "Rebound, share of the first swing",
@@ -251,7 +266,10 @@ def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]
             1 / seen.period_s,
             0.02 / seen.period_s,
             "Hz",
+            frequency,
+            FALL_SHARE * frequency,
             conditions=told,
+            causes="springs other than the profile's, a swing that passes their knee, mass of the lever",
         ),
     ]
 
@@ -264,7 +282,9 @@ def _dropped(seen: _Seen, profile: Profile, mass: float, height_m: float) -> lis
     peak_u95 = math.hypot(FALL_SHARE * expected.peak_N, unsure * expected.blow_N)
     blow, blow_u95 = _blow_N(seen, profile)
     return [
-        *_peak_and_energy(seen, profile, "drop_", "dropped", (expected.peak_N, peak_u95), told),
+        *_peak_and_energy(
+            seen, profile, "drop_", "dropped weight", (expected.peak_N, peak_u95), told
+        ),
         Characteristic(
             "shock.drop_blow",
             "Blow of a dropped weight, v·√(k·m)",

@@ -88,3 +88,14 @@ def test_a_trial_that_is_stopped_writes_nothing(rig, tmp_path, capsys, monkeypat
     assert main([*options, "--profile", str(file)]) == 1
     assert "keep the gains in force" in capsys.readouterr().out
     assert file.read_bytes() == before
+
+
+def test_a_measurement_without_the_plant_is_no_verdict_on_it(tmp_path, monkeypatch, capsys):
+    profile = load_profile("footplate_trainer")
+    [shock] = chosen(["shock"])
+    figure = Characteristic("shock.peak", "Peak", 367.0, 4.0, "N")
+    sheet = Sheet(profile, (EvaluatedRun(shock, Run(tmp_path, {}), (figure,)),), ("plant",))
+    monkeypatch.setattr(redesign, "assemble", lambda _folder, _tests: sheet)
+    assert main(["measure", "--propose", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert "holds no result of the test Plant" in said and "--only plant" in said

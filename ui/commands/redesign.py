@@ -37,6 +37,7 @@ from ui.commands.answers import (
 )
 from ui.commands.person_at_rig import require_fitting_person
 
+PLANT = "plant"  # the test
 FOLDER = "redesign"  # in that of the measurement
 ENDED_BADLY = {"interrupted": INTERRUPTED, "lost": NOT_REACHED}
 Run = Callable[[Profile, list[GuardedTest], Path], tuple[list[EndOfTest], Ended | None]]
@@ -54,6 +55,13 @@ def redesign(options: argparse.Namespace, run: Run) -> int:
     """
     sheet = assemble(options.propose, TESTS)
     measured = _measured_profile(options, sheet)
+    if not any(tested.test.key == PLANT and not tested.problem for tested in sheet.tested):
+        raise CommandError(
+            f"'{options.propose}' holds no result of the test Plant, on which a redesign rests. Fix: "
+            f"hookeline measure --resume {options.propose} --only {PLANT} --profile "
+            f"{options.profile or 'P'}",
+            BAD_INPUT,
+        )
     proposal = proposal_of(measured, sheet.characteristics)
     say(options, proposal.sentence)
     trial, code = None, OK
