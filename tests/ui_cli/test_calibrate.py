@@ -134,7 +134,7 @@ def test_an_old_one_and_one_with_a_mistake_are_named(here: Path, capfd: Any) -> 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ([], "choose one"),
+        ([], "choose one: --profile P (a rig), --points FILE.csv (a table), --list"),
         (["--points", "a.csv", "--list"], "--points and --list exclude each other"),
         (["--points", "a.csv", "--profile", RIG], "needs no rig"),
         (["--profile", RIG, "--at", "3"], "belong to --points"),
