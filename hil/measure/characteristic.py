@@ -35,7 +35,7 @@ class Characteristic:
         limit: of the profile, NaN if none.
         truth: of a simulated rig, NaN elsewhere.
         conditions: under which it holds.
-        causes: what a difference from the prediction is likely to come from.
+        causes: likely reasons for a difference from the prediction.
     """
 
     name: str
@@ -56,7 +56,7 @@ class Characteristic:
         if not math.isfinite(self.predicted) or not math.isfinite(self.value):
             return False
         parts = [u for u in (self.u95, self.predicted_u95) if math.isfinite(u)]
-        # A figure may come as a number of numpy, whose truth JSON does not know.
+        # A figure may be a NumPy scalar: JSON cannot write the NumPy bool of its comparison.
         return bool(parts and abs(self.value - self.predicted) > math.hypot(*parts))
 
     @property
@@ -67,11 +67,11 @@ class Characteristic:
         return bool(abs(self.value - self.truth) <= self.u95)
 
 
-@dataclass(frozen=True, eq=False)  # arrays have no one answer to whether they are equal
+@dataclass(frozen=True, eq=False)  # arrays do not compare to a single bool
 class Line:
     """One line of a diagram; NaN breaks it. ``kind``: measured, predicted or limit.
 
-    ``points`` marks each value; those that have no order are not ``joined``.
+    ``points`` marks each value; values without an order are not ``joined``.
     """
 
     label: str
@@ -116,7 +116,7 @@ class Window:
 
 
 def windows(run: RecordedRun, name: str) -> list[Window]:
-    """Return the marked windows called ``name``, in order; one that was cut off is left out."""
+    """Return the marked windows called ``name``, in order; unfinished ones are left out."""
     cycles = np.asarray(run.column("cycle"))
     found: list[Window] = []
     begun: dict[str, Any] | None = None
@@ -141,7 +141,7 @@ def cut(run: RecordedRun, window: Window, name: str) -> Floats:
 def mean_u95(values: Floats, systematic_u95: float = 0.0) -> tuple[float, float]:
     """Return mean and expanded uncertainty of repeated readings (JCGM 100:2008, 4.2 and G.3).
 
-    Student's factor takes the place of k = 2 where there are few. ``systematic_u95`` is added in
+    Student's factor replaces k = 2 if there are few. ``systematic_u95`` is added in
     quadrature.
 
     Raises:

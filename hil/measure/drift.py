@@ -1,4 +1,4 @@
-"""Drift over an hour, output blocked and power off: what the force reading does by itself."""
+"""Drift of the force reading over an hour, output blocked and power off."""
 
 from __future__ import annotations
 
@@ -24,15 +24,15 @@ from hil.procedures import Hand, Note, Pause
 from hil.profile import Profile, rig_parameters
 
 HOUR_S = 3600.0
-PIECE_S = 5.0  # of the pause: what is seen in it is kept in memory until it ends
+PIECE_S = 5.0  # of the pause: its samples are kept in memory until it ends
 BLOCK_S = 60.0
-FITTED = 12  # blocks of five minutes: what wanders within them counts as scatter
-MOVED_COUNTS = 2.0  # of the motor sensor: the screw has turned, the springs are pressed otherwise
+FITTED = 12  # blocks of five minutes: wander within them counts as scatter
+MOVED_COUNTS = 2.0  # of the motor sensor: the screw has turned and changed the springs' compression
 
 
 def _run(profile: Profile) -> Part:
     yield from blocked_in_the_middle(profile)
-    yield Note("Power stays off for an hour: nobody touches the rig, and the room stays as it is.")
+    yield Note("Power stays off for an hour: do not touch the rig, and leave the room as it is.")
     yield from mark("begin drift", {})
     for _ in range(round(HOUR_S / PIECE_S)):
         yield Pause(PIECE_S)
@@ -49,8 +49,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     count_m = profile.actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
     if float(np.ptp(nut)) > MOVED_COUNTS * count_m:
         raise ValueError(
-            f"the motor turned by {LENGTH(float(np.ptp(nut))):.3f}{LENGTH} of nut travel during the hour: "
-            "clamp the output where no force is left on it"
+            f"the motor turned by {LENGTH(float(np.ptp(nut))):.3f}{LENGTH} of nut travel during the hour. "
+            "Fix: clamp the output where no force is left on it"
         )
     lasted_s = float(time_s[-1] - time_s[0])
     at = np.array([np.mean(block) for block in np.array_split(time_s, FITTED)])
@@ -93,7 +93,7 @@ def _truth(profile: Profile) -> dict[str, float]:
 TEST = GuardedTest(
     key="drift",
     title="Drift over an hour",
-    purpose="change of the force reading by itself over an hour, by the minute",
+    purpose="drift of the force reading over an hour, by the minute",
     risk="A motion to mid-travel, then none: power is off for the hour.",
     fitting=("output blocked",),
     lasts_s=lambda _profile: 4.0 + HOUR_S,

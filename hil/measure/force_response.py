@@ -54,17 +54,17 @@ REALISATIONS = 6  # of the random phases: distortion by friction differs from on
 HIGHEST_BANDWIDTHS = 3.0
 POINTS_PER_S = 400
 SPARE_S = 0.5
-RATE_SHARE = 0.7  # of the force rate limit: the wave itself must not be cut
-# Peak of the wave, in amplitudes for which the bandwidth is asked (control.bandwidth_amplitude).
+RATE_SHARE = 0.7  # of the force rate limit: the wave itself must not be clipped
+# Peak of the wave, in multiples of control.bandwidth_amplitude.
 AMPLITUDES = {"small": 0.4, "medium": 1.0}
-LARGE_SHARE = 0.3  # of the force limit: sines that the limits do cut
+LARGE_SHARE = 0.3  # of the force limit: sines that the limits do clip
 LARGE_TRIED = 8
 LARGE_S = 0.5
 TRIANGLE = 8 / math.pi**2
 STEPS = 6
-STEP_SHARE = 0.4  # of the amplitude for which the bandwidth is asked
+STEP_SHARE = 0.4  # of the amplitude for which the bandwidth is specified
 STEP_S = 0.3
-SETTLED_SHARE = 0.2  # of a step's time, its end
+SETTLED_SHARE = 0.2  # last part of a step's time
 
 
 def _wave(profile: Profile, amplitude: str, realisation: int) -> Multisine:
@@ -111,7 +111,7 @@ def _blocked_run(profile: Profile) -> Part:
     yield from _step_up_and_down(level, step)
     yield from apply(ConstantForce(force_N=0.0))
     yield Pause(STEP_S)
-    yield Hand("let_output_go", "Power goes off now; take the clamp off the output after it.")
+    yield Hand("let_output_go", "Power goes off now; then take the clamp off the output.")
 
 
 def _step_up_and_down(level: float, step: float) -> Part:
@@ -127,7 +127,7 @@ def _step_up_and_down(level: float, step: float) -> Part:
 
 
 def _large(profile: Profile) -> tuple[float, float]:
-    """(amplitude, mean) in N of the large sines."""
+    """Return (amplitude, mean) in N of the large sines."""
     limit = profile.limits.force.limited
     return LARGE_SHARE * limit, 0.5 * limit
 
@@ -157,7 +157,7 @@ def _spectra(run: RecordedRun, profile: Profile, amplitude: str) -> Spectra:
 
 
 def margin_deg(response: Complex) -> float:
-    """Return the phase margin that a closed loop's peak Mt leaves at least, 2·asin(1/(2·Mt)).
+    """Return the phase margin guaranteed by a closed loop's peak Mt, 2·asin(1/(2·Mt)).
 
     Skogestad and Postlethwaite, Multivariable Feedback Control, 2nd ed., eq. 2.41; from memory.
     """
@@ -166,7 +166,7 @@ def margin_deg(response: Complex) -> float:
 
 
 def _of_spectra(spectra: Spectra, take: Callable[[Complex], float]) -> tuple[float, float]:
-    """(figure of the mean response, expanded uncertainty over its segments)."""
+    """Return (figure of the mean response, expanded uncertainty over its segments)."""
     value = take(spectra.response)
     parts = [take(spectra.without(i).response) for i in range(len(spectra.given))]
     return value, jackknife_u95(np.array(parts), value)
@@ -175,7 +175,7 @@ def _of_spectra(spectra: Spectra, take: Callable[[Complex], float]) -> tuple[flo
 def _predicted(
     take: Callable[[Complex], float], curves: tuple[Complex, ...]
 ) -> tuple[float, float]:
-    """(figure, uncertainty) of the prediction with friction as stated, more and less."""
+    """Return (figure, uncertainty) of the prediction for friction as stated, less and more."""
     values = [take(curve) for curve in curves]
     spread = [abs(v - values[0]) for v in values[1:] if math.isfinite(v)]
     return values[0], max(spread, default=math.nan)
@@ -184,7 +184,7 @@ def _predicted(
 def _takes(
     f: Floats, smoothed: Complex, low_Hz: float
 ) -> tuple[tuple[str, str, str, Callable[[Complex], float]], ...]:
-    """(key, title, unit, figure of a response at ``f``)."""
+    """Return (key, title, unit, figure of a response at ``f``) of each figure."""
     return (
         ("bandwidth", "Force bandwidth, −3 dB", "Hz", lambda r: half_power_Hz(f, np.abs(r))),
         ("margin", "Phase margin, at least", "°", lambda r: margin_deg(r / smoothed)),
@@ -225,7 +225,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
                     predicted,
                     predicted_u95,
                     conditions=conditions,
-                    causes="dry friction, reflected mass and delay beside the profile's",
+                    causes="dry friction, reflected mass and delay that differ from the profile",
                 )
             )
         response = spectra.response
@@ -242,7 +242,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
     found += large
     found += _steps(run, loop, profile)
     diagrams = (
-        Diagram("Force over setpoint", "frequency (Hz)", "size (dB)", tuple(sizes), True),
+        Diagram("Force over setpoint", "frequency (Hz)", "magnitude (dB)", tuple(sizes), True),
         Diagram("Phase of force", "frequency (Hz)", "phase (°)", tuple(phases), True),
         Diagram("Coherence", "frequency (Hz)", "γ²", tuple(coherences), True),
         Diagram("Random error of H1, k = 2", "frequency (Hz)", "error (%)", tuple(errors), True),
@@ -269,15 +269,15 @@ def _large_figures(
     table = np.array(sorted(tried))
     f, size, u = table[:, 0], table[:, 1], table[:, 2]
     value = crossing_Hz(f, size / amplitude, HALF_POWER)
-    # The crossing moves as far as the sizes about it may be wrong; a straight line between
-    # neighbours errs by less than a tenth of their distance.
+    # The crossing shifts with the errors of the amplitudes around it; linear interpolation
+    # between neighbours errs by less than a tenth of their distance.
     upper = crossing_Hz(f, (size + u) / amplitude, HALF_POWER)
     lower = crossing_Hz(f, (size - u) / amplitude, HALF_POWER)
     apart = float(np.median(np.diff(np.log(f)))) * value
     u95 = math.hypot(0.5 * abs(upper - lower), 0.1 * apart)
     grid = np.geomspace(1.0, 4 * float(f[-1]), 300)
     permitted = saturation_N(profile, grid, about, loop)
-    # Of a wave whose slopes are cut to triangles the fundamental is 8/π² of their height.
+    # The rate limit turns the wave into a triangle, whose fundamental is 8/π² of its height.
     rate = np.minimum(1.0, TRIANGLE * profile.limits.force_rate.limited / (4 * grid * amplitude))
     answer = np.abs(loop.loop.response("deflection", "reference_m", grid))
     predicted = crossing_Hz(grid, rate * answer, HALF_POWER)
@@ -290,7 +290,7 @@ def _large_figures(
         predicted,
         0.1 * predicted,
         conditions=f"output blocked, sines of {FORCE(amplitude):.0f}{FORCE} about {FORCE(about):.0f}{FORCE}",
-        causes="the limit of force rate, peak torque and speed",
+        causes="limits of force rate, peak torque and speed",
     )
     diagram = Diagram(
         "Largest force sine",
@@ -314,8 +314,8 @@ def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Chara
         setpoint = cut(run, part, "setpoint_force_N")
         low, high = part.values["from_N"], part.values["to_N"]
         for edge in np.nonzero(np.abs(np.diff(setpoint)) > 0.5 * (high - low))[0]:
-            # Of the step that the force made: a calibration that is off by its band else moves the
-            # levels, and what creeps towards the last of them crosses it much sooner or later.
+            # Relative to the measured step: otherwise a calibration error within its band shifts
+            # the levels, and a creeping force crosses the last one much sooner or later.
             begin, end = (
                 _level(time_s, force, int(edge)),
                 _level(time_s, force, int(edge), len(grid)),
@@ -331,11 +331,11 @@ def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Chara
     rise = 1e3 * rise_s(grid, np.mean(steps, axis=0))
     left_out = np.array([1e3 * rise_s(grid, mean) for mean in others])
     rise_u95 = math.hypot(jackknife_u95(left_out, rise), 0.5e3 * period)
-    # A count is as coarse in each step: their mean does not know it better.
+    # A count is equally coarse in each step: averaging does not reduce its error.
     count_N = abs(profile.calibration.deflection_per_count) * loop.loop.plant.stiffness
     over, over_u95 = mean_u95(100 * (peaks(steps) - 1), 200 * count_N / math.sqrt(12) / step)
     predicted = 100 * max(0.0, float(np.max(answer)) - 1)
-    causes = "the limit of force rate, dry friction"
+    causes = "force rate limit, dry friction"
     return [
         Characteristic(
             "force_response.step_rise",
@@ -363,9 +363,9 @@ def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Chara
 
 
 def peaks(steps: Floats) -> Floats:
-    """Return the height of each step (n, samples) where the other half of them is highest.
+    """Return the height of each step (n, samples) at the time where the other half peaks.
 
-    Where its own half is highest, noise is as well.
+    At the peak of its own half, its noise would add to the height.
     """
     half = len(steps) // 2
     early, late = (int(np.argmax(np.mean(part, axis=0))) for part in (steps[:half], steps[half:]))
@@ -373,17 +373,17 @@ def peaks(steps: Floats) -> Floats:
 
 
 def _level(time_s: Floats, force: Floats, edge: int, after: int = 0) -> float:
-    """Return the settled force before an edge, or ``after`` so many samples, N."""
+    """Return the settled force in N before an edge, or before ``after`` samples past it."""
     until_s = time_s[edge + after]
     settled = (time_s > until_s - SETTLED_SHARE * STEP_S) & (time_s <= until_s)
     return float(np.mean(force[settled]))
 
 
 def rise_s(time_s: Floats, share: Floats) -> float:
-    """Return the time from 10 to 90 %, NaN if it does not get there.
+    """Return the rise time from 10 to 90 %, NaN if a level is not reached.
 
-    A level is crossed halfway between the first crossing and the last: the noise of what creeps
-    towards it crosses it many times, and the first one always too soon.
+    A level counts as crossed halfway between its first and last crossing: a noisy force that
+    creeps towards it crosses it many times, and the first crossing is always too early.
     """
     times = []
     for level in (0.1, 0.9):
@@ -400,7 +400,7 @@ BLOCKED = GuardedTest(
     key="force_response",
     title="Force response, output blocked",
     purpose="bandwidth for small, medium and large waves, margin, delay, resonance and steps",
-    risk="A loop with too little margin shakes; force, speed and current limits end it.",
+    risk="A loop with too little margin shakes; force, speed and current limits stop it.",
     fitting=("output blocked",),
     lasts_s=lambda profile: (
         4.0

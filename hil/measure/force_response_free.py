@@ -46,7 +46,7 @@ from hil.measure.response import Multisine, coefficients, half_power_Hz, multisi
 from hil.procedures import Pause
 from hil.profile import Profile
 
-FREE_LOWEST_Hz = 3.0  # below, a free output would move too far
+FREE_LOWEST_Hz = 3.0  # below this, a free output would move too far
 FREE_PEAK_m = 0.002  # of the rest position
 FREE_STIFFNESS_SHARE = 0.2  # of the springs' own
 FREE_DAMPING_S = 0.02  # of that stiffness
@@ -94,7 +94,7 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
     for part in windows(run, "multisine free"):
         time_s = cut(run, part, "time_s")
         wave = coefficients(time_s, cut(run, part, "rest_position_m"), f, PERIOD_S)
-        # With the wave as the instrument no noise that goes round the loop is read as response.
+        # With the wave as the instrument, noise that goes round the loop is not read as response.
         turn = np.conj(wave) / np.abs(wave)
         given.append(turn * coefficients(time_s, cut(run, part, "setpoint_force_N"), f, PERIOD_S))
         answer.append(turn * coefficients(time_s, cut(run, part, "spring_force_N"), f, PERIOD_S))
@@ -108,10 +108,10 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
         return float(np.mean(size[low]))
 
     takes: tuple[tuple[str, str, str, Callable[[Floats], float]], ...] = (
-        ("gain", "Force over setpoint, lever free, lowest waves", "1", gain),
+        ("gain", "Force over setpoint, lever free, lowest frequencies", "1", gain),
         (
             "bandwidth",
-            "Force bandwidth, −3 dB of the lowest waves, lever free",
+            "Force bandwidth, −3 dB from the lowest frequencies, lever free",
             "Hz",
             lambda size: half_power_Hz(f, size / gain(size)),
         ),
@@ -146,14 +146,14 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
                 predicted,
                 max(abs(other - predicted) for other in others),
                 conditions=conditions,
-                causes="dry friction, moved mass and reflected mass beside the profile's",
+                causes="dry friction, moved mass and reflected mass that differ from the profile",
             )
         )
     lines = (
         Line("lever free", f, 20 * np.log10(np.abs(response)), points=True),
         Line("lever free, design", f, 20 * np.log10(designed[0]), "predicted"),
     )
-    diagram = Diagram("Force over setpoint, free", "frequency (Hz)", "size (dB)", lines, True)
+    diagram = Diagram("Force over setpoint, free", "frequency (Hz)", "magnitude (dB)", lines, True)
     return Evaluation(tuple(figures), (diagram,))
 
 
@@ -161,7 +161,7 @@ FREE = GuardedTest(
     key="force_response_free",
     title="Force response, lever free",
     purpose="bandwidth of the force while the output moves",
-    risk="The lever moves by some millimetres; it may hit what stands in its way.",
+    risk="The lever moves by a few millimetres; it may hit objects in its way.",
     fitting=("lever free",),
     lasts_s=lambda _profile: 4.0 + REALISATIONS * (SETTLE_S + PERIOD_S),
     run=_free_run,

@@ -48,12 +48,14 @@ SHAKE_Hz, SHAKES = 1.5, 5
 SHAKE_SPEED = 0.5  # of the limit
 STIFF = 0.5  # of the passive bound: the spring that shakes the balanced lever
 PUSH_Hz, PUSHES = 0.2, 3
-PUSH_FACTOR = 2.2  # of the back-driving force that the profile makes one expect
+PUSH_FACTOR = 2.2  # of the back-driving force expected from the profile
 MOVED_COUNTS = 4.0  # of the motor sensor: the nut is driven back
 SEEN_S = 0.01  # until a nut that slips has moved by a count; judged on one simulated rig
-# Of a drive's own meter of its supply current, expanded: common practice, no source.
+# Of a drive's own supply current measurement, expanded: common practice, no source.
 SUPPLY_SHARE, SUPPLY_OFFSET_A = 0.02, 0.03
-RESISTANCE_KNOWN = 0.06  # of the winding: maker's tolerance and heat; common practice, no source
+RESISTANCE_KNOWN = (
+    0.06  # of the winding: manufacturer's tolerance and heat; common practice, no source
+)
 
 
 def _back_driving_N(profile: Profile) -> float:
@@ -98,9 +100,9 @@ def _run(profile: Profile) -> Part:
     yield from move_to(profile, low)
     for mass, _force, speed in weights_lifted(profile):
         yield from make_safe()
-        yield Hand("free_load", "Take the counterweight away: the lever sinks onto its end.")
+        yield Hand("free_load", "Remove the counterweight: the lever sinks to its end stop.")
         yield Hang(mass)
-        yield from under_power(envelope(profile), f"{mass:g} kg are lifted and lowered")
+        yield from under_power(envelope(profile), f"{mass:g} kg is lifted and lowered")
         yield from move_to(profile, low)
         for _ in range(LIFTS):
             for name, to in (("lift", high), ("lower", low)):
@@ -116,7 +118,7 @@ def supply_reported(run: RecordedRun) -> bool:
     """Return whether the drive reported the current that it takes from the supply."""
     try:
         current = np.asarray(run.column("supply_A"), dtype=float)
-    except (RunError, KeyError):  # recorded before there was such a column
+    except (RunError, KeyError):  # recorded before this column existed
         return False
     return bool(np.any(np.isfinite(current)))
 
@@ -124,8 +126,9 @@ def supply_reported(run: RecordedRun) -> bool:
 def electrical_W(run: RecordedRun, part: Window, profile: Profile) -> Floats:
     """Return the electrical power: V·I of the supply if reported, else at the motor's terminals.
 
-    The latter is an estimate, τ·ω + R·i², by stated torque constant and resistance, as warm as the
-    motor's heat says (copper, 0.39 % a kelvin). Of a simulated rig's true states either is exact.
+    The latter is an estimate, τ·ω + R·i², from the stated torque constant and resistance, corrected
+    for the motor's heat (copper, 0.39 % per kelvin). With a simulated rig's true states both are
+    exact.
     """
     reported = supply_reported(run)
     exact = getattr(run, "true", {}).get(SUPPLY_POWER if reported else MOTOR_POWER)
@@ -149,7 +152,7 @@ def _peak(power: Floats) -> float:
 
 
 def _rest_W(run: RecordedRun) -> float | None:
-    """Return the power that the drive takes with its power stage off; None if it reports none."""
+    """Return the drive's own consumption with its power stage off; None if not reported."""
     if not supply_reported(run):
         return None
     off = np.asarray(run.column("power_stage")) == PowerStage.OFF
@@ -160,7 +163,7 @@ def _rest_W(run: RecordedRun) -> float | None:
 def _energies(
     run: RecordedRun, name: str, profile: Profile, mass_kg: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """(mechanical J, electrical J, its u95 in J, peak mechanical W) of each move with this weight."""
+    """Return (mechanical J, electrical J, its u95 in J, peak mechanical W) of a weight's moves."""
     rows = []
     motor = profile.actuator.motor
     reported = supply_reported(run)
@@ -206,7 +209,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     else:
         notes = [
             "Electrical power is that of the supply, voltage times current as the drive reports "
-            f"them: what it takes for itself is part of it ({rest_W:.1f} W with power off)."
+            f"them: the drive's own consumption is included ({rest_W:.1f} W with power off)."
         ]
     weights = weights_lifted(profile)
     for mass, _force, speed in weights:
@@ -214,7 +217,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     if weights:
         found.append(_sag(run, profile))
     else:
-        notes.append("Force and speed: no weight of the profile leaves room to be lifted.")
+        notes.append("Force and speed: no weight of the profile can be lifted within the limits.")
     return Evaluation(tuple(found), (_quadrants(run, profile),), tuple(notes))
 
 
@@ -272,7 +275,7 @@ def _of_weight(
                     peak,
                     0.25 * peak,
                     conditions=conditions,
-                    causes="the position loop, which swings about the move",
+                    causes="the position loop, which overshoots during the move",
                 )
             )
     return figures
@@ -292,7 +295,7 @@ def _sag(run: RecordedRun, profile: Profile) -> Characteristic:
         u95,
         "V",
         limit=profile.limits.supply.high - profile.limits.supply.low,
-        conditions="all weights lifted, from the hold before to the lowest",
+        conditions="all weights lifted, from the hold before to the lowest voltage",
     )
 
 
@@ -308,7 +311,7 @@ def _back_driving(run: RecordedRun, profile: Profile) -> Characteristic:
         for n in range(2 * PUSHES):
             here = slice(n * half, (n + 1) * half)
             x, f = nut[here], force[here]
-            # Pushed into the rod the springs are pressed, and their force drives the nut away.
+            # A push into the rod compresses the springs, and their force drives the nut away.
             moved = np.nonzero(np.abs(x - x[0]) > MOVED_COUNTS * count)[0]
             if not len(moved):
                 continue
@@ -317,9 +320,9 @@ def _back_driving(run: RecordedRun, profile: Profile) -> Characteristic:
             forces.append(abs(float(np.mean(f[max(0, i - 20) : i + 1]))))
     if len(forces) < 3:
         raise ValueError(
-            "the screw was not driven back by hand: push harder, or it is self-locking"
+            "the screw was not driven back by hand. Fix: push harder, unless it is self-locking"
         )
-    # The mean of the last 20 samples lags behind the force at the moment itself.
+    # The mean of the last 20 samples lags behind the force at that moment.
     late = rate * (SEEN_S - 0.01)
     value, u95 = mean_u95(
         np.array(forces) - late,
@@ -390,7 +393,7 @@ TEST = GuardedTest(
     key="force_speed",
     title="Force and speed",
     purpose="power and efficiency lifting and lowering, four quadrants, back-driving force",
-    risk="Weights are lifted and lowered nearly as fast as permitted; nobody below the lever.",
+    risk="Weights are lifted and lowered nearly as fast as permitted; keep clear below the lever.",
     fitting=("lever free", "weights"),
     lasts_s=lambda profile: (
         12.0

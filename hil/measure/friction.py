@@ -41,7 +41,7 @@ RAMP_S = 1.8
 SEEN_S = 0.03  # until a screw that slips has moved by a count; judged on one simulated rig
 MOVED_COUNTS = 4.0  # of the motor sensor: the nut has broken away
 FORCE_SHARE = 0.35
-STEADY = (0.4, 0.9)  # of the way of a run: before and after it the nut is accelerated
+STEADY = (0.4, 0.9)  # of the way of a slide: before and after it the nut accelerates
 ORDERS = 8
 
 
@@ -108,7 +108,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     resolution = 1e3 * 0.001 * profile.actuator.motor.torque_constant
     resolution *= profile.actuator.motor.continuous_current
     ramp = 1e3 * TORQUE_FACTOR * _breakaway_N_m(profile) / RAMP_S
-    # Twice the standard deviation of a value rounded to that step; each reading has its own.
+    # Twice the standard deviation of rounding to that step, independent in each reading.
     rounding = resolution / math.sqrt(3 * len(torques))
     value, spread = mean_u95(1e3 * torques - 0.5 * ramp * SEEN_S, rounding)
     spread = math.hypot(spread, 0.25 * ramp * SEEN_S)
@@ -175,7 +175,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
 
 def _breakaways(run: RecordedRun, profile: Profile) -> tuple[Floats, Floats]:
-    """(nut position, size of the torque less that of the springs) where the nut broke away."""
+    """Return (nut position, size of the torque less that of the springs) at each break-away."""
     lead = profile.actuator.transmission.lead
     count = lead / profile.sensors.motor.counts_per_revolution
     per_force = lead / (2 * math.pi)
@@ -186,20 +186,20 @@ def _breakaways(run: RecordedRun, profile: Profile) -> tuple[Floats, Floats]:
         moved = np.nonzero(sense * (nut - nut[0]) > MOVED_COUNTS * count)[0]
         if not len(moved):
             continue
-        # The last moment at which it had not moved by a count.
+        # The last sample at which it had not moved by a count.
         before = np.nonzero(np.abs(nut[: moved[0]] - nut[0]) < 0.5 * count)[0]
         i = int(before[-1])
         calm = slice(max(0, i - 20), i + 1)
         size = sense * (float(torque[i]) - per_force * float(np.mean(force[calm])))
         rows.append((float(nut[i]), size))
     if len(rows) < 3:
-        raise ValueError("the nut did not break away: raise friction.breakaway in the profile")
+        raise ValueError("the nut did not break away. Fix: raise friction.breakaway in the profile")
     table = np.array(rows)
     return table[:, 0], table[:, 1]
 
 
 def _slides(run: RecordedRun, profile: Profile) -> list[tuple[float, Floats, Floats, Floats]]:
-    """(speed, nut, torque less that of the springs, nut velocity) of each steady slide."""
+    """Return (speed, nut, torque less that of the springs, nut velocity) of each steady slide."""
     screw = profile.actuator.transmission
     per_force = screw.lead / (2 * math.pi)
     found = []
@@ -211,7 +211,7 @@ def _slides(run: RecordedRun, profile: Profile) -> list[tuple[float, Floats, Flo
         way = np.abs(nut - nut[0])
         steady = (way > STEADY[0] * np.max(way)) & (way < STEADY[1] * np.max(way))
         steady &= np.abs(velocity) > 0.5 * abs(speed)
-        # What drags the free lever goes through the screw, with its losses.
+        # The drag of the free lever acts through the screw, with its losses.
         against = math.copysign(1.0, speed) * force > 0
         gain = np.where(against, 1 / screw.efficiency_forward, screw.efficiency_backward)
         dry = torque - per_force * gain * force
@@ -249,7 +249,7 @@ def _dry_and_viscous(
 def _ripple(
     slides: list[tuple[float, Floats, Floats, Floats]], profile: Profile
 ) -> tuple[float, float, Line]:
-    """(amplitude once a turn, its uncertainty, order spectrum) over all slides at the low speed."""
+    """Return (amplitude once a turn, its uncertainty, order spectrum) of the slow slides."""
     per_metre = profile.actuator.radians_per_metre
     orders = np.arange(1, ORDERS + 1)
     found = []
@@ -286,7 +286,7 @@ TEST = GuardedTest(
     key="friction",
     title="Friction over the travel",
     purpose="break-away over position, dry and viscous friction, ripple over the turn",
-    risk="The nut takes the free lever over most of its travel, the force loop open.",
+    risk="The nut moves the free lever over most of its travel, the force loop open.",
     fitting=("lever free",),
     lasts_s=lambda profile: (
         8.0

@@ -1,4 +1,4 @@
-"""Guarded tests: each a procedure with a run around it, held by hold-to-run, ended without power."""
+"""Guarded tests: each a procedure recorded as a run, under hold-to-run, that ends with power off."""
 
 from __future__ import annotations
 
@@ -35,36 +35,36 @@ from hil.profile import Profile
 
 Fitting = Literal["output blocked", "lever free", "weights"]
 Part = Generator[Action, Seen, None]
-BREATH_S = 0.05  # between EndRun and the next: the host answers within a cycle or two
-MOVE_S = 1.0  # beyond the time that the way takes
+BREATH_S = 0.05  # between EndRun and the next run: the host answers within a cycle or two
+MOVE_S = 1.0  # beyond the duration of the move
 RUN_PREFIX = "measure "
 BALANCE = (
     "Take the weights off, and balance the output (a counterweight, a spring balance, or the "
     "rod uncoupled from it), so that no weight acts on the rod and it is free to move over the "
     "whole stroke."
 )
-BLOCK = "Clamp the output fast where it stands, so that neither hand nor motor can move it."
+BLOCK = "Clamp the output firmly where it is, so that neither hand nor motor can move it."
 HANDS_AWAY = "Hands away from screw, springs and lever"
-PLANT = "plant"  # the test that bears a rig which is not as stated
+PLANT = "plant"  # the test that tolerates a rig that is not as stated
 MEASURE_PLANT = (
-    "If nothing on the rig has changed, its mass or friction is not the profile's: run the test "
-    f"Plant ({PLANT}), which bears that, and take over the values that it proposes."
+    "If nothing on the rig has changed, its mass or friction differs from the profile: run the "
+    f"test Plant ({PLANT}), which tolerates that, and take over the values that it proposes."
 )
 
 
 @dataclass(frozen=True)
 class GuardedTest:
-    """One test of the plan: words for the person, the procedure, and what its run gives.
+    """One test of the plan: texts for the operator, the procedure, and the evaluation of its run.
 
     Attributes:
         key: short name, as on the command line.
         fitting: what must be fitted.
-        lasts_s: expected length without the time that hands take, for a profile.
+        lasts_s: expected duration for a profile, without manual actions.
         run: the motion; power is off before and after.
-        evaluate: figures from the recorded run alone, so that they can be taken again.
-        truth: exact figures of a simulated rig by name, for those that a formula gives; the others
-            are taken from its true states.
-        on_request: too long for the plan that is made by default; run where it is picked.
+        evaluate: figures from the recorded run alone, so that they can be recomputed.
+        truth: exact figures of a simulated rig by name, if a formula gives them; the others are
+            taken from its true states.
+        on_request: too long for the default plan; run only if selected.
     """
 
     key: str
@@ -98,14 +98,14 @@ def measure_all(
     on_start: Callable[[GuardedTest], None],
     on_end: Callable[[EndOfTest], None],
 ) -> Generator[Action, Seen, list[EndOfTest]]:
-    """Run the tests in order; the first that does not finish is the last.
+    """Run the tests in order, up to the first that does not finish.
 
-    After each the rig is without power and under the profile's own limits.
+    After each test, power is off and the profile's own limits apply.
 
     Args:
         tests: those to run.
         profile: as in force on the bench.
-        on_start, on_end: told of each test, so that a record is complete at any moment.
+        on_start, on_end: called for each test, so that a record is complete at any moment.
     """
     ends: list[EndOfTest] = []
     for test in tests:
@@ -136,7 +136,7 @@ def measure_all(
 
 
 def finished(run: RecordedRun) -> bool:
-    """Return whether the test of this run came to its end."""
+    """Return whether the test of this run finished."""
     return any(e["kind"] == "marker" and e["text"] == "finished" for e in run.events)
 
 
@@ -144,7 +144,7 @@ def mark(text: str, values: dict[str, float]) -> Part:
     """Set a marker in the run.
 
     Raises:
-        ProcedureFailed: it is refused.
+        ProcedureFailed: the marker is refused.
     """
     yield from send_requests([Marker(text=text, values=values)])
 
@@ -160,7 +160,7 @@ def apply(behaviour: Behaviour) -> Part:
     """Make a behaviour the active one.
 
     Raises:
-        ProcedureFailed: it is refused, with the reason.
+        ProcedureFailed: the behaviour is refused, with the reason.
     """
     yield from send_requests([Apply(behaviour=behaviour, load_may_move=True)])
 
@@ -168,7 +168,7 @@ def apply(behaviour: Behaviour) -> Part:
 def envelope(
     profile: Profile, force_share: float = 1.0, speed_share: float = 1.0, closed: bool = True
 ) -> Commission:
-    """Return restricted operation within shares of the profile's own limits, hold-to-run."""
+    """Return restricted operation under hold-to-run, within shares of the profile's own limits."""
     limits = profile.limits
     return Commission(
         force_N=force_share * limits.force.limited,
@@ -180,10 +180,10 @@ def envelope(
 
 
 def under_power(limits: Commission, text: str, measures_law: bool = False) -> Part:
-    """Hold-to-run control held, power on, within ``limits``; powers off first.
+    """Power off, then power on within ``limits`` while the hold-to-run control is held.
 
     Args:
-        measures_law: as of :class:`PowerOn`.
+        measures_law: as in :class:`PowerOn`.
 
     Raises:
         ProcedureFailed: one of them is refused.
@@ -198,10 +198,10 @@ def middle_m(profile: Profile) -> float:
 
 
 def move_to(profile: Profile, position_m: float, speed_share: float = 0.3) -> Part:
-    """Move the output there and wait until it has come; power is on.
+    """Move the output there and wait as long as the move takes; power is on.
 
     Raises:
-        ProcedureFailed: it is refused.
+        ProcedureFailed: the move is refused.
     """
     speed = speed_share * profile.limits.speed.limited
     yield from apply(HoldPosition(position_m=position_m, speed_m_s=speed))
@@ -212,7 +212,7 @@ def balanced_in_the_middle(profile: Profile) -> Part:
     """Balance the output and bring it to the middle of its travel; power is off afterwards.
 
     Raises:
-        ProcedureFailed: something is refused.
+        ProcedureFailed: a request is refused.
     """
     yield Hand("support_load", BALANCE)
     yield from under_power(envelope(profile, 0.5, 0.5), "The output goes to mid-travel")
@@ -221,10 +221,10 @@ def balanced_in_the_middle(profile: Profile) -> Part:
 
 
 def blocked_in_the_middle(profile: Profile) -> Part:
-    """Do the same and clamp the output there.
+    """Bring the balanced output to mid-travel and clamp it there.
 
     Raises:
-        ProcedureFailed: something is refused.
+        ProcedureFailed: a request is refused.
     """
     yield from balanced_in_the_middle(profile)
     yield Hand("hold_output", BLOCK)

@@ -34,20 +34,20 @@ from hil.procedures import Hand, Note, Pause, ProcedureFailed, Read
 from hil.profile import Profile, rig_parameters
 
 HOLD_S = 300.0
-PIECE_S = 5.0  # of a long pause: what is seen in it is kept in memory until it ends
+PIECE_S = 5.0  # of a long pause: its samples are kept in memory until it ends
 READ_AT_S = (0.5, 8, 18, 30, 45, 65, 90, 120, 160, 200, 230, 255, 280, 300)  # after power off
 COLD_READINGS = 3
-HEAT_SHARE = 0.85  # of the limit of motor heat, that the hold is to reach
+HEAT_SHARE = 0.85  # of the motor heat limit, to be reached by the hold
 FORCE_SHARE = 0.85  # of the force limit, at most
-COLD_HEAT = 0.02  # of the motor's capacity: warmer it counts as used
+COLD_HEAT = 0.02  # of the motor's capacity: above it the motor counts as warm
 READING_K = 0.03  # standard uncertainty of one reading, a four-wire meter; no source
 CURRENT_SHARE = 0.01  # of the drive's torque, expanded: common practice, no source
-# k of copper against the winding's true coefficient, and what the hottest phase is beside the mean.
+# k of copper against the winding's true coefficient, and the hottest phase against the mean.
 METHOD_SHARE = 0.01
 DUTIES = (0.25, 0.4, 0.6)  # cyclic duration factors of IEC 60034-1, 4.2.3 (from memory)
 RISES_K = (40.0, 60.0, 80.0, 105.0)
 QUESTION = (
-    "Resistance between two terminals of the motor, by four wires, always the same two; read it now"
+    "Four-wire resistance between two terminals of the motor, always the same two; read it now"
 )
 
 
@@ -67,7 +67,7 @@ def _crest(profile: Profile) -> float:
 
 
 def _force_per_current(profile: Profile) -> float:
-    """Return N per share of the continuous current, by a screw without losses or friction."""
+    """Return N per share of the continuous current, for a screw without losses or friction."""
     motor = profile.actuator.motor
     torque = motor.torque_constant * motor.continuous_current
     return torque * profile.actuator.radians_per_metre
@@ -80,7 +80,7 @@ def _hold_N(profile: Profile) -> float:
     housing = -math.expm1(-HOLD_S / bodies.housing_s) * bodies.housing_K
     share = (own + housing) / profile.actuator.motor.winding_rise
     current = math.sqrt(HEAT_SHARE * profile.limits.motor_heat.limited / share)
-    # Against friction the motor bears more than the springs.
+    # The motor carries friction in addition to the springs' force.
     bears = _force_per_current(profile) * profile.actuator.transmission.efficiency_forward
     friction = profile.actuator.friction.breakaway * profile.actuator.radians_per_metre
     most = FORCE_SHARE * profile.limits.force.limited
@@ -90,7 +90,7 @@ def _hold_N(profile: Profile) -> float:
 def _read(name: str) -> Part:
     seen = yield Read(QUESTION, "winding_ohm", "mohm")
     if not math.isfinite(seen.value) or seen.value <= 0.0:
-        raise ProcedureFailed("the resistance was not read: have a four-wire meter at hand")
+        raise ProcedureFailed("the resistance was not read. Fix: have a four-wire meter at hand")
     yield from mark(name, {"ohm": seen.value})
 
 
@@ -101,7 +101,7 @@ def _run(profile: Profile) -> Part:
         yield from _read("cold")
         yield Pause(0.5)
     yield from under_power(
-        envelope(profile), "A force is held for five minutes; take the meter off"
+        envelope(profile), "A force is held for five minutes; disconnect the meter"
     )
     yield from apply(ConstantForce(force_N=_hold_N(profile)))
     yield Note(f"The motor warms for {HOLD_S / 60:.0f} min.")
@@ -121,7 +121,7 @@ def _run(profile: Profile) -> Part:
 
 
 def _readings(run: RecordedRun, name: str) -> tuple[Floats, Floats]:
-    """(time in s, resistance in ohm) of the markers."""
+    """Return (time in s, resistance in ohm) of the markers."""
     cycles, times = np.asarray(run.column("cycle")), np.asarray(run.column("time_s"))
     rows = []
     for event in run.events:
@@ -133,7 +133,7 @@ def _readings(run: RecordedRun, name: str) -> tuple[Floats, Floats]:
 
 
 def _fit(run: RecordedRun, profile: Profile) -> tuple[Fitted, Floats, Floats, Floats, Floats]:
-    """(bodies, times of the loss, loss, times of the readings, rises)."""
+    """Return (bodies, times of the loss, loss, times of the readings, rises)."""
     motor = profile.actuator.motor
     _, cold = _readings(run, "cold")
     at, warm = _readings(run, "cooling")
@@ -184,7 +184,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
                 expected,
                 0.2 * expected,
                 conditions=conditions,
-                causes="cooling of this mounting beside the motor's data sheet, ambient",
+                causes="cooling of this mounting compared with the motor's data sheet, ambient",
             )
         )
 
@@ -234,7 +234,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             continue
         add(
             f"hold_{mass:g}_kg",
-            f"How long {mass:g} kg is held from cold, {allowed:.0f} K",
+            f"Holding time of {mass:g} kg from cold, {allowed:.0f} K",
             "s",
             lambda b, i=current: b.hold_s(i, allowed, crest),  # type: ignore[misc]
             4 * share,
@@ -243,7 +243,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     if continuous:
         notes.append(f"Heat: {', '.join(continuous)}: held continuously.")
     if uncertain:
-        notes.append(f"Heat: {', '.join(uncertain)}: held long; continuously is not certain.")
+        notes.append(
+            f"Heat: {', '.join(uncertain)}: held for long; continuous holding is not certain."
+        )
     return Evaluation(tuple(found), _diagrams(profile, fitted, times, loss, at, rise), tuple(notes))
 
 
@@ -280,7 +282,7 @@ def _diagrams(
                 Line("profile", dense - begin, stated.rises(times, loss, dense), "predicted"),
             ),
         ),
-        Diagram("How long a force is held", "force (N)", "time from cold (min)", tuple(finite)),
+        Diagram("Holding time of a force", "force (N)", "time from cold (min)", tuple(finite)),
     )
 
 
@@ -316,7 +318,7 @@ def _truth(profile: Profile) -> dict[str, float]:
 TEST = GuardedTest(
     key="heat",
     title="Heat",
-    purpose="time constants of winding and housing, continuous force (S1, S3), how long it is held",
+    purpose="time constants of winding and housing, continuous force (S1, S3), holding times",
     risk="Motor and clamp get hot; the terminals carry voltage while power is on.",
     fitting=("output blocked",),
     lasts_s=lambda _profile: 6.0 + HOLD_S + READ_AT_S[-1],

@@ -1,4 +1,4 @@
-"""Two bodies that copper loss warms: fitted to resistance readings, and asked for duties.
+"""Two bodies warmed by copper loss: their fit to resistance readings, and currents of duties.
 
 The same model as ``hil.supervision.motor_heat``: the winding over the housing, the housing over its
 surroundings, each a first-order lag of the loss as a share of that at continuous current.
@@ -16,7 +16,7 @@ from hil.measure.characteristic import Floats
 COPPER_K = 235.0  # IEC 60034-1, 8.6.2.2 (from memory): k of copper in R ~ (k + temperature)
 DRAWS = 200  # of the parameters, from their covariance
 S3_PERIOD_S = 600.0  # of a duty cycle, IEC 60034-1, 4.2.3 (from memory)
-MOST_CURRENT = 20.0  # times the continuous one: where duties are looked for
+MOST_CURRENT = 20.0  # times the continuous one: upper end of the search for duties
 LONGEST_HOLD_S = 20 * 3600.0
 
 
@@ -30,10 +30,10 @@ class TwoBodies:
     housing_s: float
 
     def rises(self, time_s: Floats, loss: Floats, at_s: Floats) -> Floats:
-        """Return the mean rise at ``at_s``; ``loss`` (n − 1) stands between ``time_s`` (n)."""
+        """Return the mean rise at ``at_s``; ``loss`` (n − 1) applies between ``time_s`` (n)."""
         total = np.zeros(len(at_s))
         for settled, tau in ((self.winding_K, self.winding_s), (self.housing_K, self.housing_s)):
-            # What the loss of each stretch has left at each moment.
+            # Share of each interval's heat that is left at each moment.
             left = np.exp(-np.maximum(at_s[:, None] - time_s[None, 1:], 0.0) / tau)
             grown = -np.expm1(
                 -np.clip(at_s[:, None] - time_s[None, :-1], 0.0, np.diff(time_s)) / tau
@@ -60,7 +60,7 @@ class TwoBodies:
         return math.sqrt(rise_K / most)
 
     def hold_s(self, current: float, rise_K: float, crest: float) -> float:
-        """Return how long a current (share) is held from cold until ``rise_K``; inf: continuously."""
+        """Return the holding time in s of a current (share) from cold to ``rise_K``; inf: continuous."""
         loss = current**2
 
         def left(t: float) -> float:
@@ -76,7 +76,7 @@ class TwoBodies:
 
 @dataclass(frozen=True)
 class Fitted:
-    """Bodies, and others as likely, drawn from the covariance of the fit."""
+    """Fitted bodies, and equally likely ones drawn from the covariance of the fit."""
 
     bodies: TwoBodies
     drawn: tuple[TwoBodies, ...]
@@ -95,18 +95,18 @@ def fit_bodies(
 
     Args:
         time_s, loss: as in ``TwoBodies.rises``.
-        at_s, rise: readings. start: where the search begins.
+        at_s, rise: readings. start: of the search.
         least_K: standard uncertainty of one reading, at least.
 
     Raises:
-        ValueError: fewer than six readings, or readings that do not tell the bodies apart.
+        ValueError: fewer than six readings, or readings that do not separate the bodies.
     """
     if len(at_s) < 6:
         raise ValueError(f"{len(at_s)} readings of the resistance: at least six are needed")
     origin = np.log(astuple(start))
 
     def miss(tried: Floats) -> Floats:
-        # The error of the cold reading is common to all rises: one reading more, of 0.
+        # The error of the cold reading is common to all rises: one more reading, of 0.
         model = TwoBodies(*np.exp(tried[:-1])).rises(time_s, loss, at_s)
         return np.append(model + tried[-1] - rise, tried[-1])
 
@@ -119,7 +119,7 @@ def fit_bodies(
     inverse = np.linalg.pinv(found.jac.T @ found.jac)
     covariance = max(spread, least_K) ** 2 * inverse
     if not np.all(np.isfinite(covariance)) or np.max(np.diag(covariance)[:-1]) > 1.0:
-        raise ValueError("the readings do not tell winding and housing apart: hold for longer")
+        raise ValueError("the readings do not separate winding and housing. Fix: hold for longer")
     chance = np.random.default_rng(1)
     draws = chance.multivariate_normal(found.x, covariance, DRAWS, method="eigh")
     return Fitted(

@@ -46,18 +46,18 @@ from hil.procedures import Hand, Pause, Push
 from hil.profile import Profile, arm_ratio
 
 TRIED_Hz = (0.8, 1.4, 2.4)
-STIFFNESS_SHARES = {"soft": 0.25, "stiff": 0.75}  # of the stiffest that is permitted
+STIFFNESS_SHARES = {"soft": 0.25, "stiff": 0.75}  # of the highest permitted stiffness
 SWING_M = 0.0015
 PERIODS, SETTLE_PERIODS = 6, 2
 MAP_STIFFNESS = (0.25, 0.55, 0.85)
-MAP_DAMPING = (0.0, 0.5, 1.0)  # of the most that is permitted beside that stiffness
+MAP_DAMPING = (0.0, 0.5, 1.0)  # of the most permitted at that stiffness
 NUDGES = 3
 NUDGE_S = 0.03
 NUDGE_M = 0.0012
 WATCH_S = 0.6
-LATE_S = 0.2  # the last part of it
+LATE_S = 0.2  # last part of WATCH_S
 SKEW_PERIODS = 0.04
-CALM = 0.3  # of the first swing: what is left then; above it the spring does not come to rest
+CALM = 0.3  # of the first swing, left then; above it the spring does not come to rest
 
 
 def designed_gains(profile: Profile) -> ForceGains:
@@ -72,7 +72,7 @@ def stiffest(profile: Profile, gains: ForceGains) -> float:
 
 
 def _grid(profile: Profile) -> list[tuple[float, float]]:
-    """(stiffness in N/m, damping in N·s/m) of the map."""
+    """Return (stiffness in N/m, damping in N·s/m) of the map."""
     gains = designed_gains(profile)
     found = []
     for share in MAP_STIFFNESS:
@@ -115,7 +115,7 @@ def _run(profile: Profile) -> Part:
 
 
 def _dynamic(run: RecordedRun, name: str) -> tuple[Floats, Complex]:
-    """(frequency of each period, stiffness −F/X that the hand meets in it, N/m)."""
+    """Return (frequency of each period, stiffness −F/X that the hand feels in it, N/m)."""
     at, found = [], []
     for part in windows(run, name):
         f = part.values["frequency_Hz"]
@@ -194,7 +194,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
                 1e-3 * max(abs(float(theory)), 0.1 * set_N_m / (2 * math.pi * least)),
                 limit=0.0,
                 conditions=f"{conditions}, at {least:g} Hz",
-                causes="dry friction that the force loop leaves over (it takes energy out)",
+                causes="dry friction left over by the force loop (it dissipates energy)",
             )
         )
         lines.append(Line(name, np.array(TRIED_Hz), 1e-3 * means, points=True))
@@ -211,9 +211,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         tuple(found),
         (
             Diagram(
-                "Size of the impedance",
+                "Magnitude of the impedance",
                 "frequency (Hz)",
-                "size (dB of 1 N·s/mm)",
+                "magnitude (dB of 1 N·s/mm)",
                 tuple(sizes),
                 True,
             ),
@@ -230,7 +230,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
 
 def skew_s(profile: Profile) -> float:
-    """Time by which force and position may be apart; judged on one simulated rig."""
+    """Return the possible time skew of force and position in s; judged on one simulated rig."""
     return SKEW_PERIODS / profile.control.rate
 
 
@@ -252,7 +252,7 @@ def _map(run: RecordedRun, profile: Profile, gains: ForceGains) -> tuple[Charact
     restless = [cell for cell in means if cell not in calm]
     bound = np.array(gains.damping_bounds)
     bound[:, 1] = np.minimum(bound[:, 1], profile.limits.damping)
-    lines = [Line("most that is permitted", 1e-3 * bound[:, 0], 1e-3 * bound[:, 1], "limit")]
+    lines = [Line("most permitted", 1e-3 * bound[:, 0], 1e-3 * bound[:, 1], "limit")]
     theory = np.array(_theory(profile, gains))
     lines.append(Line("stable by design", 1e-3 * theory[:, 0], 1e-3 * theory[:, 1], "predicted"))
     for label, cells in (("comes to rest", calm), ("does not", restless)):
@@ -278,7 +278,7 @@ def _map(run: RecordedRun, profile: Profile, gains: ForceGains) -> tuple[Charact
 
 
 def _theory(profile: Profile, gains: ForceGains) -> list[tuple[float, float]]:
-    """Most damping at which the designed loop on the lightest output is stable, by stiffness."""
+    """Return the highest damping at which the designed loop on the lightest output is stable."""
     lightest = moved_mass(profile)[0]
     observer = observer_gains(profile, 1.0 / profile.control.rate)
     loop = Loop(
@@ -298,7 +298,7 @@ def _theory(profile: Profile, gains: ForceGains) -> list[tuple[float, float]]:
 TEST = GuardedTest(
     key="impedance",
     title="Impedance",
-    purpose="virtual springs under the hand: stiffness, passivity, map of what comes to rest",
+    purpose="virtual springs moved by hand: stiffness, passivity, map of those that come to rest",
     risk="A hand is at the lever while power is on; a spring that is too stiff shakes.",
     fitting=("lever free",),
     lasts_s=lambda _profile: (

@@ -1,4 +1,4 @@
-"""One guarded test on a simulated rig of its own, as fast as it goes."""
+"""One guarded test on its own simulated rig, as fast as possible."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ def measure_in_lockstep(
     lateness: Lateness | None = None,
     let_go_s: float | None = None,
 ) -> tuple[EndOfTest, ObservedBench]:
-    """Run a test and leave its run, true states beside it, in the directory ``runs``.
+    """Run a test and write its run, with the true states, to the directory ``runs``.
 
     Args:
         profile: with its simulation.
         key: of the test.
-        seed: of the rig: equal seeds give equal runs.
+        seed: of the rig; equal seeds give equal runs.
         runs: directory of the run's folder.
-        rehearsal, lateness: what goes wrong or comes late.
-        let_go_s: when the simulated person lets the hold-to-run control go.
+        rehearsal: faults to inject. lateness: of the cycles.
+        let_go_s: time at which the simulated operator releases the hold-to-run control.
 
     Raises:
         ValueError: no such test.

@@ -1,4 +1,4 @@
-"""The designed force loop as it answers a random signal against dry friction."""
+"""Predicted response of the designed force loop to a random signal, with dry friction."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ from hil.measure.characteristic import Floats
 from hil.measure.response import Complex, Multisine
 from hil.profile import Profile
 
-COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives take it up a cycle later
+COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives apply it a cycle later
 ROUNDS = 6
-FRICTION_KNOWN = 0.3  # of it: relative uncertainty of friction; common practice, no source
+FRICTION_KNOWN = 0.3  # relative uncertainty of friction; common practice, no source
 
 
 @dataclass(frozen=True)
 class DesignedLoop:
-    """The designed loop with the output blocked, with the drag that friction is to ``wave``."""
+    """Designed loop with the output blocked, friction approximated by an equivalent drag."""
 
     loop: Loop
     friction_N: float
 
     @classmethod
     def of(cls, profile: Profile) -> DesignedLoop:
-        """Design it as the bench does. Takes some 60 ms."""
+        """Design the loop as the bench does. Takes about 60 ms."""
         period = 1.0 / profile.control.rate
         gains = design(profile, period, COMMAND_DELAY_CYCLES * period)
         loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
@@ -42,9 +42,9 @@ class DesignedLoop:
         return self.loop.law.shaping
 
     def response(self, wave: Multisine, at_Hz: Floats, friction_factor: float = 1.0) -> Complex:
-        """Return setpoint to force at ``at_Hz`` while ``wave`` (in N) is the setpoint.
+        """Return the response of force to setpoint at ``at_Hz`` while ``wave`` (in N) is the setpoint.
 
-        To a Gaussian velocity of standard deviation σ a Coulomb friction R is a drag of
+        For a Gaussian velocity of standard deviation σ, Coulomb friction R acts as a drag of
         R·√(2/π)/σ (Gelb and Vander Velde, 1968, from memory).
         """
         friction = friction_factor * self.friction_N
@@ -58,7 +58,7 @@ class DesignedLoop:
         return loop.response("deflection", "reference_m", at_Hz)
 
     def smoothed(self, at_Hz: Floats) -> Complex:
-        """Return the part of the response that lies before the loop: smoothing of the setpoint."""
+        """Return the part of the response ahead of the loop: smoothing of the setpoint."""
         turn = np.exp(-2j * math.pi * at_Hz * self.loop.plant.period_s)
         share = self.smoothing
         return np.asarray(share / (1 - (1 - share) * turn))
@@ -69,8 +69,8 @@ def saturation_N(
 ) -> Floats:
     """Return the largest force sine about ``offset_N`` at each frequency, the output blocked.
 
-    The least of what torque, speed, force rate and force limit permit: a motor force F + m·s²·δ
-    of the peak current at the drive, v = 2πf·F/k, and 2πf·F.
+    The lowest of the bounds by torque, speed, force rate and force limit: a motor force F + m·s²·δ
+    at the drive's peak current, v = 2πf·F/k, and 2πf·F.
     """
     actuator, limits = profile.actuator, profile.limits
     loop = designed.loop

@@ -40,20 +40,20 @@ TESTS: tuple[GuardedTest, ...] = (
 
 
 def tests_length_s(tests: Iterable[GuardedTest], profile: Profile) -> float:
-    """Return the time of tests in s, without that of hands."""
+    """Return the duration of tests in s, without manual actions."""
     return sum(test.lasts_s(profile) for test in tests)
 
 
 def duration_words(seconds: float) -> str:
-    """Return a duration in words, such as ``50 s`` or ``3 min``."""
+    """Return a duration as text, such as ``50 s`` or ``3 min``."""
     return f"{max(seconds, 0.0):.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
 def chosen(keys: list[str]) -> list[GuardedTest]:
-    """Return the tests of these keys in the plan's order; without any, all but those on request.
+    """Return the tests of these keys in the plan's order; without keys, all but those on request.
 
     Raises:
-        ValueError: a key that is not known.
+        ValueError: a key is unknown.
     """
     known = [test.key for test in TESTS]
     wrong = [key for key in keys if key not in known]

@@ -79,7 +79,7 @@ def _wave(profile: Profile, name: str, realisation: int) -> Multisine:
 def _run(profile: Profile) -> Part:
     level = sine_N(profile)[0]
     yield from blocked_in_the_middle(profile)
-    # Motor and springs are what is compared: a mass or friction other than stated is not a change.
+    # Motor and springs are compared: a mass or friction other than stated is not a change.
     yield from under_power(envelope(profile), "Force sines and waves against the clamp", True)
     for frequency in SINES_Hz:
         lasts = SETTLE_S + CYCLES / frequency
@@ -101,7 +101,7 @@ def _run(profile: Profile) -> Part:
             yield from apply(Waveform(shape="table", of="force", points=points, duration_s=lasts))
             yield Pause(SETTLE_S)
             yield from window(f"wave {name}", PERIOD_S + 0.01, {"realisation": realisation})
-    yield Hand("let_output_go", "Power goes off now; take the clamp off the output after it.")
+    yield Hand("let_output_go", "Power goes off now; then take the clamp off the output.")
 
 
 def _motion(run: RecordedRun, part: Window, profile: Profile) -> Motion:
@@ -115,7 +115,7 @@ def _motion(run: RecordedRun, part: Window, profile: Profile) -> Motion:
 
 
 def _blocks(run: RecordedRun, profile: Profile) -> list[tuple[Floats, Floats]]:
-    """Equations of the sines in ``BLOCKS`` groups, each of a part of every sine."""
+    """Return the equations of the sines in ``BLOCKS`` groups, each with a part of every sine."""
     rows: list[list[Floats]] = [[] for _ in range(BLOCKS)]
     left: list[list[Floats]] = [[] for _ in range(BLOCKS)]
     least = CLEAR_OF_STRIBECK * profile.actuator.friction.stribeck_speed
@@ -140,7 +140,7 @@ def _of_blocks(blocks: list[tuple[Floats, Floats]], without: int | None = None) 
 
 
 def _stiffness(run: RecordedRun) -> Floats:
-    """Slope of the spring force over the nut of each sine, N/m."""
+    """Return the slope of the spring force over the nut of each sine, N/m."""
     found = []
     for part in windows(run, "sine"):
         nut, force = cut(run, part, "nut_position_m"), cut(run, part, "spring_force_N")
@@ -163,7 +163,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     stiffness = ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
     relative = 2 * profile.calibration.relative_uncertainty
     sines = f"output blocked, sines of {SINES_Hz[0]:g} to {SINES_Hz[-1]:g} Hz about {FORCE(level):.0f}{FORCE}"
-    sliding = f"{sines}, sliding stretches alone; by the stated torque constant"
+    sliding = f"{sines}, sliding stretches only; by the stated torque constant"
     mass, mass_u95 = of_all(lambda p: p.mass)
     viscous, viscous_u95 = of_all(lambda p: 1e-3 * p.viscous)
     dry, dry_u95 = of_all(lambda p: 1e3 * p.dry / per_metre)
@@ -191,7 +191,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             1e-3 * stiffness,
             1e-3 * relative * stiffness,
             conditions=sines,
-            causes="give of the clamp and the frame, springs beside their calibration",
+            causes="compliance of the clamp and the frame, springs that differ from their calibration",
         ),
         Characteristic(
             "plant.damping",
@@ -223,8 +223,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             "ms",
             1e3 * COMMAND_DELAY_CYCLES * period,
             0.25e3 * period,
-            conditions="output blocked, waves; current loop apart",
-            causes="cycles that the drive takes for a command, bus",
+            conditions="output blocked, waves; without the current loop",
+            causes="cycles that the drive needs for a command, bus",
         ),
     )
     proposal = proposal_of(profile, found)
@@ -234,10 +234,10 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 def _waves(
     run: RecordedRun, profile: Profile, name: str, given: str, answer: str, scale: float
 ) -> Spectra:
-    """Both signals turned by the phases of the setpoint, which is the instrument.
+    """Return both signals rotated by the phases of the setpoint, which is the instrument.
 
-    Two-channel estimate: noise that goes round the loop is not read as response, as H1 of
-    torque and force would (Bendat and Piersol, Random Data, 4th ed., 6.1.4, from memory).
+    Two-channel estimate: noise that goes round the loop is not read as response, unlike
+    with H1 of torque and force (Bendat and Piersol, Random Data, 4th ed., 6.1.4, from memory).
     """
     f = _wave(profile, name, 0).frequencies_Hz
     xs, ys = [], []
@@ -267,14 +267,14 @@ def _delay_ms(run: RecordedRun, profile: Profile) -> tuple[float, float]:
             for i in range(len(command))
         ]
     )
-    # Of a lag that is known to a fifth, this much is left at the end of a held period of four lags.
+    # With the lag known to a fifth, this much is left at the end of a held period of four lags.
     return mean_u95(each, 0.06e3 * lag)
 
 
 def plant_response(
     plant: Identified, stiffness: float, at_Hz: Floats, drag: float = 0.0
 ) -> Complex:
-    """Return motor force to spring force of a plant, ``drag`` (N·s/m) beside its own damping."""
+    """Return the response of spring to motor force, ``drag`` (N·s/m) added to the plant's damping."""
     s = 2j * math.pi * at_Hz
     gain = 0.5 * (plant.gain_extending + plant.gain_retracting)
     return np.asarray(
@@ -294,7 +294,7 @@ def _diagrams(
         spectra = _waves(run, profile, name, "measured_torque_N_m", "spring_force_N", per_metre)
         f = spectra.frequencies_Hz
         turn = np.exp(-2j * math.pi * f * period)
-        # Mean force over the period before a sample, half a period later than it acts.
+        # Mean force over the period before a sample, which is half a period later than it acts.
         held = (now + (1 - now) * turn) * np.exp(1j * math.pi * f * period)
         response = spectra.answer.sum(axis=0) / spectra.given.sum(axis=0) / held
         sizes.append(Line(name, f, 20 * np.log10(np.abs(response)), points=True))
@@ -312,7 +312,9 @@ def _diagrams(
         sizes.append(Line(label, dense, 20 * np.log10(np.abs(line)), kind))
         phases.append(Line(label, dense, np.degrees(np.unwrap(np.angle(line))), kind))
     return (
-        Diagram("Spring force over motor force", "frequency (Hz)", "size (dB)", tuple(sizes), True),
+        Diagram(
+            "Spring force over motor force", "frequency (Hz)", "magnitude (dB)", tuple(sizes), True
+        ),
         Diagram("Phase of the plant", "frequency (Hz)", "phase (°)", tuple(phases), True),
         Diagram("Coherence of the plant", "frequency (Hz)", "γ²", tuple(coherences), True),
         Diagram("Random error, k = 2", "frequency (Hz)", "error (%)", tuple(errors), True),
@@ -338,7 +340,7 @@ TEST = GuardedTest(
     key=PLANT,
     title="Plant",
     purpose="motor torque to spring force: reflected mass, damping, stiffness, delay",
-    risk="Sines shake the clamped output at up to sixteen a second; the clamp must bear that.",
+    risk="Sines shake the clamped output at up to 16 Hz; the clamp must withstand that.",
     fitting=("output blocked",),
     lasts_s=lambda _profile: (
         4.0

@@ -25,7 +25,7 @@ class LoopFigures:
 
 @dataclass(frozen=True)
 class Proposal:
-    """Values of the profile that the measured plant replaces, and what that does to the loop.
+    """Values of the profile that the measured plant replaces, and their effect on the loop.
 
     Attributes:
         changes: dotted key to value with unit, as ``write_back`` takes it; empty if the profile
@@ -42,7 +42,7 @@ class Proposal:
     @property
     def sentence(self) -> str:
         if not self.changes:
-            return "The identified plant is that of the profile: no redesign is proposed."
+            return "The identified plant agrees with the profile: no redesign is proposed."
         listed = ", ".join(f"{key}: {value}" for key, value in self.changes.items())
         return (
             f"Redesign proposed ({listed}): force bandwidth {self.kept.bandwidth_Hz:.1f} Hz and "
@@ -62,7 +62,7 @@ def propose(
     """Return the proposal for a measured reflected mass and dry friction, each if known.
 
     A value is proposed if it differs from the profile's by more than its uncertainty and 2 %.
-    Takes some 200 ms; ``proposed_changes`` does not.
+    Takes about 200 ms; ``proposed_changes`` is fast.
     """
     changes, new = _changed(profile, mass_kg, mass_u95, dry_N_m, dry_u95)
     return Proposal(changes, new, _figures(profile, new), _figures(new, new))
@@ -92,19 +92,19 @@ def _changed(
 
 
 def proposal_of(profile: Profile, figures: Sequence[Characteristic]) -> Proposal:
-    """Return the proposal that a data sheet's figures make; empty without those of the plant."""
+    """Return the proposal from a data sheet's figures; empty without those of the plant."""
     return propose(profile, *_measured(figures))
 
 
 def proposed_changes(
     profile: Profile, figures: Sequence[Characteristic]
 ) -> tuple[dict[str, str], Profile]:
-    """Return the changes of that proposal and the profile with them, without their loops."""
+    """Return the changes of that proposal and the profile with them, without loop figures."""
     return _changed(profile, *_measured(figures))
 
 
 def _measured(figures: Sequence[Characteristic]) -> tuple[float, float, float, float]:
-    """(mass in kg, its u95, dry friction in N·m, its u95), NaN if not measured."""
+    """Return (mass in kg, its u95, dry friction in N·m, its u95), NaN if not measured."""
     by_name = {c.name: c for c in figures}
     mass, dry = by_name.get(MASS), by_name.get(FRICTION)
     return (
@@ -124,7 +124,7 @@ def _differs(value: float, u95: float, stated: float) -> bool:
 
 
 def _figures(designed_for: Profile, real: Profile) -> LoopFigures:
-    """Gains designed for one profile on the plant of the other."""
+    """Return the figures of gains designed for one profile on the plant of the other."""
     period = 1.0 / real.control.rate
     delay = COMMAND_DELAY_CYCLES * period
     gains = design(designed_for, period, delay)
@@ -133,6 +133,6 @@ def _figures(designed_for: Profile, real: Profile) -> LoopFigures:
         mass=real.actuator.reflected_mass,
         viscous=real.actuator.friction.viscous * real.actuator.radians_per_metre**2,
     )
-    # The observer and the law go on with the mass that they were designed for.
+    # The observer and the law keep the mass that they were designed for.
     loop = Loop(plant, gains.law, observer_gains(designed_for, period), believed=gains.plant)
     return LoopFigures(bandwidth_Hz(loop, left_over_N(real), sine_N(real)[1]), loop.margins()[0])

@@ -1,4 +1,4 @@
-"""A proposed redesign tried on the rig: its force response beside that of the gains in force."""
+"""A proposed redesign tried on the rig: its force response compared with that of the gains in force."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from hil.measure.sheet_comparison import FigurePair, compare_sheets
 from hil.procedures import Action, Ask, Seen
 from hil.profile import Profile
 
-TRIED = "force_response"  # the test that shows what the gains do
+TRIED = "force_response"  # the test that shows the effect of the gains
 LEAST_MARGIN_DEG = 30.0  # common practice, no source
 MARGINS = tuple(f"{TRIED}.margin_{size}" for size in ("small", "medium"))
 LARGER_IS_BETTER = (*MARGINS, *(f"{TRIED}.bandwidth_{size}" for size in ("small", "medium")))
@@ -26,7 +26,7 @@ class Trial:
 
     Attributes:
         pairs: of both sheets; empty if the gains in force were not measured.
-        problems: sentences that speak against the redesign; empty if it may be taken over.
+        problems: reasons against the redesign, as sentences; empty if it may be taken over.
     """
 
     pairs: tuple[FigurePair, ...]
@@ -57,8 +57,8 @@ def tried_plant(profile: Profile) -> TriedPlant:
 def on_trial(test: GuardedTest, plant: TriedPlant) -> GuardedTest:
     """Return the test on a bench whose force loop is designed for ``plant``.
 
-    For a bench that works to the profile of before: its restricted operation asks for the loop
-    each time, and ends with it.
+    For a bench that runs the previous profile: each restricted operation requests this loop, and
+    the loop ends with it.
     """
 
     def run(profile: Profile) -> Part:
@@ -70,7 +70,7 @@ def on_trial(test: GuardedTest, plant: TriedPlant) -> GuardedTest:
 def _with_plant(
     part: Generator[Action, Seen, None], plant: TriedPlant
 ) -> Generator[Action, Seen, None]:
-    """Ask for ``plant`` wherever the part asks for restricted operation."""
+    """Request ``plant`` wherever the part requests restricted operation."""
     try:
         action = next(part)
         while True:
@@ -78,7 +78,7 @@ def _with_plant(
                 action = Ask(action.request.model_copy(update={"plant": plant}))
             try:
                 seen = yield action
-            except Exception as error:  # what ends the part, or what it takes for a finding
+            except Exception as error:  # ends the part, or the part treats it as a finding
                 action = part.throw(error)
             else:
                 action = part.send(seen)
@@ -89,9 +89,9 @@ def _with_plant(
 
 
 def judge_trial(before: Sheet, tried: Sheet) -> Trial:
-    """Return whether a redesign that was tried is at least as good as the gains in force.
+    """Judge whether a redesign that was tried is at least as good as the gains in force.
 
-    It is not if a phase margin is below 30°, or if a margin or bandwidth is lower than before by
+    It is worse if a phase margin is below 30°, or if a margin or bandwidth is lower than before by
     more than the uncertainty of both (E_n < −1).
     """
     found = {c.name: c for c in tried.characteristics}

@@ -52,7 +52,7 @@ def _count_N(profile: Profile) -> float:
 def _run(profile: Profile) -> Part:
     level = sine_N(profile)[0]
     yield from blocked_in_the_middle(profile)
-    yield from under_power(envelope(profile), "A force is held, then stepped by very little")
+    yield from under_power(envelope(profile), "A force is held, then changed in very small steps")
     yield from apply(ConstantForce(force_N=level))
     yield Pause(SETTLE_S)
     yield from window("still", STILL_S)
@@ -66,7 +66,7 @@ def _run(profile: Profile) -> Part:
         lasts = (2 * REPEATS + 1) * STEP_S
         yield from apply(Waveform(shape="table", points=tuple(points), duration_s=lasts + 1.0))
         yield from window("small steps", lasts, {"size_N": size, "level_N": level})
-    yield Hand("let_output_go", "Power goes off now; take the clamp off the output after it.")
+    yield Hand("let_output_go", "Power goes off now; then take the clamp off the output.")
 
 
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
@@ -112,7 +112,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         ),
         Characteristic(
             "resolution.smallest_step",
-            "Smallest step of force that is followed by half",
+            "Smallest force step that is followed by half",
             smallest,
             smallest_u95,
             "N",
@@ -141,7 +141,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
 
 def _predicted_step_N(profile: Profile) -> float:
-    """Return the dead zone and what the position gain turns into the break-away force."""
+    """Return the dead zone plus the step that the position gain turns into the break-away force."""
     loop = DesignedLoop.of(profile).loop
     gain = loop.law.position / loop.plant.stiffness
     breakaway = profile.actuator.friction.breakaway * profile.actuator.radians_per_metre
@@ -190,7 +190,7 @@ def _truth(profile: Profile) -> dict[str, float]:
     force = abs(stiffness * per_count)
     truth = {"resolution.noise": force * math.sqrt(p.sensor_noise_counts**2 + 1 / 12)}
     if p.sensor_drift_counts_per_s:
-        # Else what drifts is the force itself, by less than a count of the nut; true states show it.
+        # Otherwise the force itself drifts, by less than a count of the nut; true states show it.
         truth["resolution.drift"] = 60 * force * p.sensor_drift_counts_per_s
     return truth
 
@@ -199,7 +199,7 @@ TEST = GuardedTest(
     key="resolution",
     title="Resolution and noise",
     purpose="noise floor and spectrum of the force, drift, smallest step that is followed",
-    risk="A loop that hunts hums; hands off.",
+    risk="A loop that hunts hums; keep hands off.",
     fitting=("output blocked",),
     lasts_s=lambda _profile: (
         4.0 + SETTLE_S + STILL_S + len(STEPS_COUNTS) * (2 * REPEATS + 1) * STEP_S

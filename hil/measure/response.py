@@ -12,9 +12,9 @@ from hil.measure.characteristic import Floats
 
 Complex = NDArray[np.complex128]
 HALF_POWER = math.sqrt(0.5)
-NEAR = 0.3  # of the logarithm of the frequency: further off a parabola leaves a response
+NEAR = 0.3  # in the logarithm of the frequency: farther off a parabola departs from a response
 MOST_MISSING, MOST_GAP = 0.25, 0.1  # of a period; no source
-CREST_TRIES = 40  # random phases drawn for one multisine, the one of least peak is taken
+CREST_TRIES = 40  # sets of random phases drawn for one multisine; the one of lowest peak is used
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +43,7 @@ class Spectra:
         """Normalised standard deviation of |H1|: √(1 − γ²)/(|γ|·√(2·n)).
 
         Bendat and Piersol, Random Data, 4th ed., table 9.6 (from memory). Its arcsine is that of the
-        phase in radians. Infinite for one segment, whose coherence says nothing.
+        phase in radians. Infinite for one segment, whose coherence is always 1.
         """
         count = len(self.given)
         if count < 2:
@@ -67,16 +67,16 @@ def coefficients(
 ) -> Complex:
     """Return the Fourier coefficients of the last whole period of ``values``.
 
-    They are fitted by least squares beside mean and trend, so that late and lost samples do no
+    They are fitted by least squares with mean and trend, so that late and lost samples do no
     harm.
 
     Args:
         time_s, values: shape (n,), in order.
-        frequencies_Hz: multiples of 1/``period_s``: all that the excitation holds.
+        frequencies_Hz: multiples of 1/``period_s``: all of the excitation.
         period_s: of the excitation.
 
     Raises:
-        ValueError: less than a period, or too much of it is missing.
+        ValueError: less than a period was recorded, or too much of it is missing.
     """
     step = float(np.median(np.diff(time_s))) if len(time_s) > 2 else math.inf
     if not time_s[-1] - time_s[0] >= period_s - 1.5 * step:
@@ -87,20 +87,20 @@ def coefficients(
     longest = float(np.max(np.diff(t)))
     if missing > MOST_MISSING or longest > MOST_GAP * period_s:
         raise ValueError(
-            f"{100 * missing:.0f} % of the period is missing, with a gap of {1e3 * longest:.0f} ms: "
-            "measure again"
+            f"{100 * missing:.0f} % of the period is missing, with a gap of {1e3 * longest:.0f} ms. "
+            "Fix: measure again"
         )
     angles = 2 * math.pi * np.outer(t, frequencies_Hz)
     middle = (t - t.mean()) / period_s
     design = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(t), middle])
-    # The columns are all but orthogonal: normal equations lose nothing, and take a tenth of the time.
+    # The columns are nearly orthogonal: normal equations lose nothing and take a tenth of the time.
     found = np.linalg.solve(design.T @ design, design.T @ y)
     count = len(frequencies_Hz)
     return np.asarray(found[:count] - 1j * found[count : 2 * count])
 
 
 def fundamental(time_s: Floats, values: Floats, frequency_Hz: float) -> complex:
-    """Return a − ib of the a·cos ωt + b·sin ωt that fits best beside a mean, times in s."""
+    """Return a − ib of the a·cos ωt + b·sin ωt that fits best together with a mean, times in s."""
     angles = 2 * math.pi * frequency_Hz * time_s
     design = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(time_s)])
     a, b, _mean = np.linalg.lstsq(design, values, rcond=None)[0]
@@ -108,9 +108,9 @@ def fundamental(time_s: Floats, values: Floats, frequency_Hz: float) -> complex:
 
 
 def crossing_Hz(frequencies_Hz: Floats, size: Floats, level: float) -> float:
-    """Return where ``size`` falls through ``level`` first, NaN if it does not.
+    """Return the frequency where ``size`` first falls below ``level``, NaN if it does not.
 
-    Between the points the logarithms follow a straight line.
+    Between the points, the logarithms are interpolated linearly.
     """
     below = np.nonzero(size < level)[0]
     if not len(below) or below[0] == 0:
@@ -125,7 +125,7 @@ def crossing_Hz(frequencies_Hz: Floats, size: Floats, level: float) -> float:
 def half_power_Hz(frequencies_Hz: Floats, size: Floats, lines: int = 7) -> float:
     """Return the −3 dB frequency from a parabola through the logarithms near it, NaN if none.
 
-    One line of a response scatters; ``lines`` of them about the crossing share the error.
+    A single line of a response scatters; a fit to ``lines`` of them averages the error.
     """
     first = crossing_Hz(frequencies_Hz, size, HALF_POWER)
     if not math.isfinite(first):
@@ -150,7 +150,7 @@ def half_power_Hz(frequencies_Hz: Floats, size: Floats, lines: int = 7) -> float
 def delay_s(frequencies_Hz: Floats, response: Complex, up_to_Hz: float) -> float:
     """Return the group delay at low frequency: slope of the phase up to ``up_to_Hz``, through 0.
 
-    The phase is taken as −τ·ω + c·ω³, so that its bend is not read as delay.
+    The phase is modelled as −τ·ω + c·ω³, so that its curvature is not read as delay.
     """
     low = frequencies_Hz <= up_to_Hz
     w = 2 * math.pi * frequencies_Hz[low]
@@ -181,7 +181,7 @@ class Multisine:
         return np.asarray(-np.sin(angles) @ (self.sizes * w))
 
     def scaled(self, most: float, most_slope: float) -> Multisine:
-        """Return it as large as peak and steepest slope permit."""
+        """Return it scaled as large as peak and steepest slope permit."""
         t = np.arange(0, self.period_s, 0.05 / float(np.max(self.frequencies_Hz)))
         factor = min(
             most / float(np.max(np.abs(self.at(t)))),
@@ -192,7 +192,7 @@ class Multisine:
     def points(
         self, per_s: int, duration_s: float, offset: float
     ) -> tuple[tuple[float, float], ...]:
-        """Return it as (time, value), ``per_s`` a second."""
+        """Return its (time, value) points, ``per_s`` a second."""
         t = np.arange(round(per_s * duration_s) + 1) / per_s
         return tuple(zip(t.tolist(), (offset + self.at(t)).tolist(), strict=True))
 
@@ -202,7 +202,7 @@ def multisine(
 ) -> Multisine:
     """Return a multisine of ``count`` lines, log-spaced; amplitudes fall as 1/f above a corner.
 
-    Of several draws the one of least crest is taken (random phases: Schroeder, IEEE Trans. Inf.
+    Of several draws the one with the lowest crest factor is used (random phases: Schroeder, IEEE Trans. Inf.
     Theory 16, 1970, for the peak of such sums; from memory).
     """
     lowest, highest = (round(f * period_s) for f in lines_Hz)

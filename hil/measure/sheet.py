@@ -22,17 +22,17 @@ MEASURED = "measured"  # folder of the measurements of several rigs
 
 
 class SheetError(Exception):
-    """A data sheet cannot be made or read; the text says why and what to do."""
+    """A data sheet that cannot be made or read; the text gives the reason and the fix."""
 
 
 def new_measurement_folder(measured: Path, rig: str) -> Path:
-    """Return a free folder in ``measured`` for one of this rig, named by date; not made."""
+    """Return an unused folder in ``measured`` for this rig, named by date; it is not created."""
     return free_path(measured / dated(one_word(rig)))
 
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedRun:
-    """One test's run and what it gave; ``problem`` says why it gave nothing."""
+    """One test's run and its figures; ``problem`` gives the reason if there are none."""
 
     test: GuardedTest
     run: Run
@@ -48,12 +48,12 @@ class EvaluatedRun:
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """All that a data sheet says.
+    """Content of a data sheet.
 
     Attributes:
         profile: of the newest run.
         tested: in the plan's order.
-        missing: keys of tests of which no run has come to its end.
+        missing: keys of tests without a finished run.
     """
 
     profile: Profile
@@ -66,7 +66,7 @@ class Sheet:
 
     @property
     def differences(self) -> list[str]:
-        """Sentences about what differs from its prediction by more than both uncertainties."""
+        """Sentences on figures that differ from their prediction by more than both uncertainties."""
         return [
             f"{c.title}: measured {shown(c.value, c.u95)}{unit}, predicted "
             f"{shown(c.predicted, c.predicted_u95)}{unit}; likely causes: "
@@ -77,7 +77,7 @@ class Sheet:
         ]
 
     def as_data(self) -> dict[str, Any]:
-        """For JSON; what is not known is None."""
+        """Return the content for JSON; unknown values are None."""
         return {
             "data_sheet": 1,
             "profile": self.profile.name,
@@ -121,12 +121,12 @@ def shown(value: float, u95: float = math.nan) -> str:
     if not math.isfinite(u95) or u95 <= 0.0:
         return f"{value:.3g}"
     places = max(0, 1 - math.floor(math.log10(u95)))
-    value = round(value, places) + 0.0  # no minus before nought
+    value = round(value, places) + 0.0  # no minus sign before zero
     return f"{value:.{places}f} ± {u95:.{places}f}"
 
 
 def finished_runs(folder: Path) -> dict[str, Run]:
-    """Return the newest run of each test in ``folder`` that came to its end, by the test's key."""
+    """Return the newest finished run of each test in ``folder``, by the test's key."""
     found: dict[str, Run] = {}
     for file in sorted((folder / RUNS).rglob("run.yaml")):
         run = load_run(file.parent)
@@ -183,7 +183,7 @@ def _profile(run: Run) -> Profile:
 
 
 def evaluate_run(test: GuardedTest, run: Run) -> EvaluatedRun:
-    """Return what one finished run gives; a problem if it gives nothing."""
+    """Evaluate one finished run; the result has a ``problem`` if no figures are found."""
     profile = _profile(run)
     try:
         found = test.evaluate(run, profile)

@@ -1,4 +1,4 @@
-"""Two data sheets beside each other: differences with their uncertainty and E_n (ISO 13528)."""
+"""Comparison of two data sheets: differences with their uncertainty and E_n (ISO 13528)."""
 
 from __future__ import annotations
 
@@ -60,9 +60,9 @@ class SheetComparison:
 
 
 def compare_sheets(first: Mapping[str, Any], second: Mapping[str, Any]) -> SheetComparison:
-    """Compare the data of two sheets, as ``read_sheet`` gives them.
+    """Compare the data of two sheets, as ``read_sheet`` returns them.
 
-    A figure whose unit is not the same in both counts as two figures.
+    A figure with different units in the two sheets counts as two figures.
     """
     one, other = (
         {f"{f['name']} ({f['unit']})": f for f in sheet["figures"]} for sheet in (first, second)

@@ -1,4 +1,4 @@
-"""Write the data sheet: HTML and print-ready PDF, JSON and Parquet beside it."""
+"""Write the data sheet: HTML, print-ready PDF, JSON and Parquet."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def read_sheet(path: Path) -> dict[str, Any]:
     """Return the data of a data sheet: its JSON file, or the folder that holds it.
 
     Raises:
-        SheetError: it is not there, or not a data sheet.
+        SheetError: the file does not exist or is not a data sheet.
     """
     file = path / f"{NAME}.json" if path.is_dir() else path
     try:
@@ -64,15 +64,15 @@ def read_sheet(path: Path) -> dict[str, Any]:
         ) from None
     except ValueError as error:
         raise SheetError(
-            f"'{file}' is not JSON ({error}). Fix: make it anew with --again"
+            f"'{file}' is not JSON ({error}). Fix: write it again with --again"
         ) from None
     if not isinstance(data, dict) or data.get("data_sheet") != 1:
-        raise SheetError(f"'{file}' is not a data sheet. Fix: make it anew with --again")
+        raise SheetError(f"'{file}' is not a data sheet. Fix: write it again with --again")
     for figure in data.get("figures", []):
         for name in ("name", "title", "unit", *NUMBERS):
             if not isinstance(figure, dict) or name not in figure:
                 raise SheetError(
-                    f"'{file}': a figure lacks '{name}'. Fix: make it anew with --again"
+                    f"'{file}': a figure lacks '{name}'. Fix: write it again with --again"
                 )
     return data
 
@@ -83,12 +83,12 @@ def _head(sheet: Sheet) -> str:
     simulated = any(t.run.meta.get("simulated") for t in sheet.tested)
     when = " to ".join(dict.fromkeys((days[0], days[-1])))
     if days == [f"{EPOCH:%Y-%m-%d}"]:
-        when = "in lockstep, which has no date,"  # every such run bears the same one
+        when = "in lockstep, which has no date,"  # every such run has the same one
     return (
         f"Measured {when}{' on a simulated rig' if simulated else ''}. "
         f"Profile fingerprint {safety_fingerprint(profile)[:16]}…, calibration "
         f"{profile.calibration.identity or 'written by hand'}, dated "
-        f"{profile.calibration.dated or 'not said'}. Uncertainties are expanded, k = 2."
+        f"{profile.calibration.dated or 'not stated'}. Uncertainties are expanded, k = 2."
     )
 
 
@@ -179,7 +179,7 @@ def _printed(sheet: Sheet) -> PrintedSheet:
 
 
 def _once(conditions: Sequence[str]) -> list[str]:
-    """Return each once, without those that another begins with."""
+    """Return each once, without those that are the beginning of another."""
     unique = list(dict.fromkeys(c for c in conditions if c))
     return [c for c in unique if not any(o != c and o.startswith(c) for o in unique)]
 

@@ -26,12 +26,12 @@ STYLE: Any = {
 }
 INK = "#1b2230"
 TOP, BOTTOM, LEFT, WIDTH = 0.965, 0.03, 0.07, 0.88  # of the page
-ROW, LOWEST_ROW = 0.0135, 0.0083  # of the page's height; 7 pt is the lowest that can be read
+ROW, LOWEST_ROW = 0.0135, 0.0083  # of the page's height; 7 pt is the smallest legible
 COLUMNS = ((0.0, "left"), (0.56, "right"), (0.75, "right"), (0.87, "right"), (0.89, "left"))
 FEW_LINES = 2
 LEGEND_ROW = 0.13  # of the height of a plot on a full page
-MANY_DECADES = 160.0  # more than this from end to end: powers of ten alone are numbered
-LETTERS_PT = 900  # letters in a line times their size: an average of what the font is wide
+MANY_DECADES = 160.0  # a wider axis (ratio of its ends) has labels at powers of ten only
+LETTERS_PT = 900  # letters in a line times their size: average width of the font
 
 
 def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) -> Canvas:
@@ -72,7 +72,7 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
 def _explain(axis: Any) -> None:
     """Put the legend where there is room, above the lines if they are many."""
     count = len(axis.get_legend_handles_labels()[0])
-    # Where a legend must lie over lines, it stays legible and they are seen through it.
+    # A legend over lines stays legible, and the lines show through.
     style = {"fontsize": 5.5, "framealpha": 0.75, "edgecolor": "none", "borderpad": 0.2}
     if count <= FEW_LINES:
         axis.legend(**style)
@@ -115,7 +115,7 @@ def _draw(axis: Any, diagram: Diagram, over: bool = False) -> None:
 
 
 def plots_svg(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) -> str:
-    """Return the page of plots as SVG, to stand in HTML."""
+    """Return the page of plots as SVG, for embedding in HTML."""
     import matplotlib  # slow to load
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
@@ -147,7 +147,7 @@ class PrintedSheet:
 
 
 def pdf_bytes(sheet: PrintedSheet) -> bytes:
-    """Return it as PDF."""
+    """Return the sheet as PDF."""
     import matplotlib  # slow to load
     from matplotlib.backends.backend_pdf import PdfPages
 
@@ -162,7 +162,7 @@ def pdf_bytes(sheet: PrintedSheet) -> bytes:
 
 
 def png_pages(sheet: PrintedSheet, dots_per_inch: float) -> list[bytes]:
-    """Return its pages as PNG files."""
+    """Return the sheet's pages as PNG files."""
     import matplotlib  # slow to load
 
     pictures = []
@@ -184,7 +184,7 @@ def _pages(sheet: PrintedSheet) -> list[Canvas]:
         lines += [_Line(tuple(row), 6.2) for row in rows]
         lines += _wrapped([foot], 5, quiet=True, rows=0.8)
     if sentences:
-        lines.append(_Line(("Differences, and what is missing",), 7, True, 1.0, above=0.45))
+        lines.append(_Line(("Differences and notes",), 7, True, 1.0, above=0.45))
         lines += _wrapped(sentences, 5.5, rows=0.9)
     pages = _figure_pages(lines)
     if sheet.diagrams:
@@ -220,7 +220,7 @@ def _wrapped(
 
 
 def _figure_pages(lines: Sequence[_Line]) -> list[Canvas]:
-    """Return pages of lines: rows as low as one page asks, but not lower than can be read."""
+    """Return pages of lines: rows shrink to fit one page, but stay legible."""
     whole = sum(line.rows + line.above for line in lines)
     row = min(ROW, max(LOWEST_ROW, (TOP - BOTTOM) / whole))
     pages: list[Canvas] = []

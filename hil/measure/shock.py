@@ -26,25 +26,25 @@ from hil.profile import Profile
 WATCH_S = 3.0
 BEFORE_S = 0.5
 PEAK_SHARE = 0.9  # of the limits of force and deflection, at most
-LEAST_DROP_MM, MOST_DROP_MM = 2, 50  # whole millimetres, as a person lays blocks under
+LEAST_DROP_MM, MOST_DROP_MM = 2, 50  # whole millimetres, as blocks are stacked by hand
 HEIGHT_M = 0.001  # of a prop, expanded: common practice, no source
 FALL_SHARE = 0.08  # of a prediction by energy: no damping, no friction
 CAUSES = (
-    "springs softer or stiffer than the profile's, or another preload; damping and friction of "
+    "springs softer or stiffer than the profile's, or a different preload; damping and friction of "
     "lever and springs; a weight that fell further than stated"
 )
-FREE = "Take the counterweight away: the lever hangs on the springs."
+FREE = "Remove the counterweight: the lever hangs on the springs."
 SUPPORT = "Take the weight off and balance the lever again."
 
 
 @dataclass(frozen=True)
 class Blow:
-    """Prediction of a weight that lands on an output that hangs on its springs, the nut held.
+    """Prediction for a weight that lands on an output hanging on its springs, the nut held.
 
     Attributes:
         own_N, weight_N: at the rod, of the output itself and of the weight.
         speed_m_s: of both together at the rod, right after the weight has landed without rebound.
-        peak_N: by energy, without damping: the springs take what both bring and give.
+        peak_N: by energy, without damping: the springs absorb the energy and the work of both.
         blow_N: v·√(k·m), by the stiffness where both come to rest.
     """
 
@@ -56,7 +56,7 @@ class Blow:
 
 
 def predicted_blow(profile: Profile, mass_kg: float, height_m: float = 0.0) -> Blow:
-    """Return what is expected of a weight that falls so far before it pulls at the load point.
+    """Return the prediction for a weight that falls by ``height_m`` before it pulls at the load point.
 
     For a linear spring it is F = W + √(W² + k·m·v²) above the force before, W the weight at the rod.
     """
@@ -98,7 +98,7 @@ def weight_laid_on(profile: Profile) -> float:
 
 
 def weight_dropped(profile: Profile) -> tuple[float, float]:
-    """Return mass in kg and height in m of the drop: the lightest weight, as far as is permitted.
+    """Return mass in kg and height in m of the drop: the lightest weight, the greatest permitted height.
 
     Both 0 if not even the lightest may be dropped by ``LEAST_DROP_MM``.
     """
@@ -118,7 +118,7 @@ def _run(profile: Profile) -> Part:
     laid = weight_laid_on(profile)
     dropped, height = weight_dropped(profile)
     yield from balanced_in_the_middle(profile)
-    yield Hand("hold_screw", "Hold the screw fast, so that the nut stays where it is.")
+    yield Hand("hold_screw", "Hold the screw firmly, so that the nut stays where it is.")
     if laid:
         yield Hand("free_load", FREE)
         yield from mark("begin shock", {"weight_kg": laid})
@@ -131,11 +131,11 @@ def _run(profile: Profile) -> Part:
     if dropped:
         yield Hand("free_load", FREE)
         ready = yield Confirm(
-            f"A weight is dropped: {dropped:g} kg by {1e3 * height:.0f} mm. Stand it on a prop beside "
-            "the load point, not below the lever, and tie it there by a strap that cannot stretch, "
-            f"so slack that the weight falls {1e3 * height:.0f} mm, no further, before it pulls. "
-            "The prop must be pulled away from the side, by a cord; a second, longer strap to the frame "
-            "catches the weight. Never a hand or a foot below weight or lever. Is it ready?"
+            f"A weight is dropped: {dropped:g} kg by {1e3 * height:.0f} mm. Stand it on a prop next to "
+            "the load point, not below the lever, and tie it there with a strap that cannot stretch, "
+            f"slack enough that the weight falls {1e3 * height:.0f} mm, no farther, before it pulls. "
+            "Pull the prop away from the side, with a cord; a second, longer strap to the frame "
+            "catches the weight. Never put a hand or foot below weight or lever. Is it ready?"
         )
         if ready.accepted:
             yield from mark("begin drop", {"weight_kg": dropped, "height_m": height})
@@ -145,7 +145,7 @@ def _run(profile: Profile) -> Part:
             yield from mark("end drop", {})
         yield Hand("support_load", SUPPORT)
         yield Hang(0.0)
-    yield Hand("let_screw_go", "Let the screw go.")
+    yield Hand("let_screw_go", "Release the screw.")
 
 
 def _energy_J(calibration: ForceCalibration, deflection_m: float) -> float:
@@ -163,7 +163,7 @@ def _deflection_m(profile: Profile, force_N: float) -> float:
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
-    """Force in one window: rest before, highest, lowest after it, where it settles."""
+    """Force in one window: rest before, highest, lowest after it, settled."""
 
     time_s: Floats
     force_N: Floats
@@ -185,7 +185,7 @@ def _seen(run: RecordedRun, part: Window) -> _Seen:
     moving = np.nonzero(np.abs(force - force[0]) > 0.05 * np.ptp(force))[0]
     begin = int(moving[0])
     rest = float(np.median(force[: max(begin - 5, 1)]))
-    # A parabola through the top takes the noise off the highest sample.
+    # A parabola through the top removes the noise of the highest sample.
     top = int(np.argmax(force))
     near = slice(max(0, top - 12), top + 13)
     a, b, c = np.polyfit(time_s[near] - time_s[top], force[near], 2)
@@ -206,7 +206,7 @@ def _stated_N(profile: Profile, force_N: float) -> float:
 def _peak_and_energy(
     seen: _Seen, profile: Profile, name: str, title: str, expected: tuple[float, float], told: str
 ) -> list[Characteristic]:
-    """Peak force and energy in the springs; ``expected`` is the peak and its uncertainty."""
+    """Return peak force and energy in the springs; ``expected`` is the peak and its uncertainty."""
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
     u95 = math.hypot(2 * seen.spread_N / 3, _stated_N(profile, seen.peak_N))
     top = _deflection_m(profile, seen.peak_N)
@@ -228,7 +228,7 @@ def _peak_and_energy(
         ),
         Characteristic(
             f"shock.{name}energy",
-            f"Energy that the springs take, {title}",
+            f"Energy absorbed by the springs, {title}",
             energy,
             seen.peak_N / calibration.stiffness(top) * u95,
             "J",
@@ -269,7 +269,7 @@ def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]
             frequency,
             FALL_SHARE * frequency,
             conditions=told,
-            causes="springs other than the profile's, a swing that passes their knee, mass of the lever",
+            causes="springs unlike the profile's, a swing that passes their knee, mass of the lever",
         ),
     ]
 
@@ -277,7 +277,7 @@ def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]
 def _dropped(seen: _Seen, profile: Profile, mass: float, height_m: float) -> list[Characteristic]:
     told = f"screw held, {mass:g} kg on a slack strap dropped {1e3 * height_m:.0f} mm onto the load point"
     expected = predicted_blow(profile, mass, height_m)
-    # v goes with the root of the height.
+    # v is proportional to the root of the height.
     unsure = 0.5 * HEIGHT_M / height_m
     peak_u95 = math.hypot(FALL_SHARE * expected.peak_N, unsure * expected.blow_N)
     blow, blow_u95 = _blow_N(seen, profile)
@@ -311,8 +311,8 @@ def _dropped(seen: _Seen, profile: Profile, mass: float, height_m: float) -> lis
 def _blow_N(seen: _Seen, profile: Profile) -> tuple[float, float]:
     """Return v·√(k·m) = √(2·E·k) and its expanded uncertainty, E the energy of the fall alone.
 
-    E is what the springs take less what output and weight give on the way to the peak, so that a knee
-    of the springs does no harm; k is the stiffness where they come to rest.
+    E is the energy absorbed by the springs less the work of output and weight on the way to the peak,
+    so that a knee of the springs does no harm; k is the stiffness where they come to rest.
     """
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
     start, rests, top = (

@@ -34,18 +34,18 @@ from hil.procedures import Hand, Pause
 from hil.profile import Profile, TwoSlopes, rig_parameters
 
 FORCE_SHARE = 0.9  # of the force limit
-DEFLECTION_SHARE = 0.95  # of the deflection limit: soft springs get there first
-# Triangles, fast enough that the nut is clear of the rise of friction towards standstill.
+DEFLECTION_SHARE = 0.95  # of the deflection limit: soft springs reach it first
+# Triangles, fast enough that the nut stays clear of the rise of friction towards standstill.
 LOOP_S = 3.2
 LOOPS = 8
 LEAD_IN_S = 0.25 * LOOP_S  # to the first peak
-# Parts of a branch that are fitted, of the largest force: not the reversal at the peak, where the
-# nut stands, and not zero, where friction turns over.
+# Fitted part of a branch, in shares of the largest force: neither the reversal at the peak, where
+# the nut stops, nor zero, where friction changes sign.
 FITTED = (0.08, 0.93)
 BINS = 400
 SMOOTH_S = 0.03  # over which the acceleration of the nut is taken; judged on one simulated rig
-# Expanded uncertainty of what repeated loops do not show, by 50 simulated rigs that vary: Stribeck
-# friction and the springs' own, which lean on slope, bend and area.
+# Expanded uncertainty that repeated loops do not show, from 50 varied simulated rigs: Stribeck
+# friction and the springs' own bias slope, bend and area.
 RATE_SHARES = {"inner": 0.0004, "outer": 0.003}
 AREA_SHARE = 0.015
 INTERCEPT_SHARE = 0.035  # of the largest force: the calibration's error there shifts the intercept
@@ -60,7 +60,7 @@ def _amplitude_N(profile: Profile) -> float:
 
 def _run(profile: Profile) -> Part:
     yield from blocked_in_the_middle(profile)
-    yield from under_power(envelope(profile), "The springs are pressed slowly, both ways")
+    yield from under_power(envelope(profile), "The springs are compressed slowly, both ways")
     lasts = LEAD_IN_S + LOOPS * LOOP_S
     most = _amplitude_N(profile)
     points = [(0.0, 0.0)]
@@ -69,7 +69,7 @@ def _run(profile: Profile) -> Part:
     yield Pause(LEAD_IN_S)
     for _ in range(LOOPS):
         yield from window("loop", LOOP_S)
-    yield Hand("let_output_go", "Power goes off now; take the clamp off the output after it.")
+    yield Hand("let_output_go", "Power goes off now; then take the clamp off the output.")
 
 
 class _Loop:
@@ -78,7 +78,7 @@ class _Loop:
     def __init__(self, run: RecordedRun, part: Window, profile: Profile, zero_m: float) -> None:
         per_torque = profile.actuator.radians_per_metre
         self.deflection = cut(run, part, "nut_position_m") - zero_m
-        # At a knee the nut changes its speed: what its mass takes is not the springs'.
+        # At a knee the nut changes its speed: the force on its mass is not the springs'.
         period = 1.0 / profile.control.rate
         window_rows = max(5, 2 * round(0.5 * SMOOTH_S / period) + 1)
         from scipy.signal import savgol_filter  # slow to load
@@ -91,7 +91,7 @@ class _Loop:
         self.rising = velocity > 0.0
 
     def branch(self, sign: float, loading: bool, most_N: float) -> tuple[Floats, Floats, Floats]:
-        """(deflection, motor force, spring force), each times ``sign``, of one branch."""
+        """Return (deflection, motor force, spring force), each times ``sign``, of one branch."""
         force = sign * self.spring_N
         inside = (force > FITTED[0] * most_N) & (force < FITTED[1] * most_N)
         inside &= self.rising == (loading == (sign > 0))
@@ -137,7 +137,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     found: list[Characteristic] = []
 
     lost = np.array(_crossings(run, True)) - np.array(_crossings(run, False))
-    # Twice the standard deviation of a rounded count; noise makes each loop round anew.
+    # Twice the standard deviation of a rounded count; noise makes each loop round independently.
     rounding = DITHERED * count / math.sqrt(3 * len(lost))
     value, u95 = mean_u95(lost * 1e6, 1e6 * rounding)
     found.append(
@@ -238,7 +238,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
                 "1",
                 stated,
                 0.03,
-                conditions=f"{conditions}; dry friction apart, by the stated torque constant",
+                conditions=f"{conditions}; without dry friction, by the stated torque constant",
                 causes="screw, torque constant, calibration of the force",
             )
         )
@@ -259,7 +259,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             causes="lubrication, alignment, preload of the nut",
         )
     )
-    # The loop goes as far as the calibrated force says, and its area with the square of that.
+    # The calibrated force sets the extent of the loop; its area goes with the square of that.
     share = math.hypot(AREA_SHARE, 2 * relative)
     value, u95 = mean_u95(np.array(areas), share * float(np.mean(areas)))
     predicted = _loop_area_J(profile, profile.actuator.friction.coulomb * per_torque)
@@ -322,7 +322,7 @@ def _truth(profile: Profile) -> dict[str, float]:
         "retracting": 2 * p.spring_preload_m * p.spring_rate_pull_N_m / total,
     }
     per_torque = 2 * math.pi / p.screw_lead_m
-    # Friction within the springs is between motor and rod as well.
+    # Friction within the springs also acts between motor and rod.
     inside = p.spring_hysteresis
     truth = {
         "springs.lost_motion": 1e6 * p.backlash_m,
@@ -351,7 +351,7 @@ TEST = GuardedTest(
     key="springs",
     title="Springs and screw under load",
     purpose="knee and rate each way, lost motion, area of the hysteresis loop, efficiency both ways",
-    risk="The springs are pressed to nine tenths of the force limit; the clamp must bear that.",
+    risk="The springs are compressed to 0.9 of the force limit; the clamp must withstand that.",
     fitting=("output blocked",),
     lasts_s=lambda _profile: 4.0 + LEAD_IN_S + LOOPS * LOOP_S,
     run=_run,

@@ -1,4 +1,4 @@
-"""True states of a simulated rig beside its recorded run, and the figures taken from them."""
+"""True states of a simulated rig, kept with its recorded run, and the figures taken from them."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from hil.bench import LockstepBench
 from hil.core import Sample
 from hil.measure.characteristic import Floats, RecordedRun
 
-# A true state each cycle at first, each tenth cycle of what lasts longer: an hour in 30 MB of memory.
+# A true state each cycle at first, each tenth cycle later: an hour takes 30 MB of memory.
 DENSE_S, SPARSE = 700.0, 10
 TRUE_FILE = "true_states.parquet"
-# Recorded columns that true states take the place of. The force is that of the
-# springs at the true deflection: what their own friction adds no deflection sensor can show.
+# Recorded columns that true states replace. The force is that of the springs at the true
+# deflection: no deflection sensor can show the force of their own friction.
 TRUE_STATES = (
     "spring_force_N",
     "deflection_m",
@@ -28,15 +28,15 @@ TRUE_STATES = (
     "nut_position_m",
     "nut_velocity_m_s",
 )
-SUPPLY_POWER = "supply_power_W"  # that the drive takes from its DC link, - back into it
-MOTOR_POWER = "motor_power_W"  # at the motor's terminals; no record has it
+SUPPLY_POWER = "supply_power_W"  # that the drive takes from its DC link; negative: returned
+MOTOR_POWER = "motor_power_W"  # at the motor's terminals; not recorded
 
 
 class ObservedBench(LockstepBench):
     """A lockstep bench that keeps the true states at the moment of each sample.
 
     Attributes:
-        true_states: a row a cycle, one after the other: cycle, ``TRUE_STATES``,
+        true_states: rows, one after the other: cycle, ``TRUE_STATES``,
             ``MOTOR_POWER``, ``SUPPLY_POWER``.
     """
 
@@ -84,17 +84,17 @@ class ObservedBench(LockstepBench):
         return float(power)
 
     def keep(self, folder: Path) -> None:
-        """Write them beside a run."""
+        """Write the true states into a run's folder."""
         names = ["cycle", *TRUE_STATES, MOTOR_POWER, SUPPLY_POWER]
         table = np.array(self.true_states).reshape(-1, len(names))
-        # Cut off while writing, it leaves no half file under the name that is read.
+        # An interrupted write leaves no partial file under the name that is read.
         part = folder / f".{TRUE_FILE}.part"
         pq.write_table(pa.table({name: table[:, i] for i, name in enumerate(names)}), part)
         part.replace(folder / TRUE_FILE)
 
 
 class TrueRun:
-    """A run with its true states in place of what the sensors made of them.
+    """A run with its true states in place of the sensors' readings.
 
     Attributes:
         true: by name, one value for each row of the run; ``MOTOR_POWER`` and ``SUPPLY_POWER``

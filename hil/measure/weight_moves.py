@@ -1,4 +1,4 @@
-"""Moves with a weight: which may be lifted, how fast, and what is expected of it."""
+"""Moves with a weight: permitted weights, their speed, expected efficiency and power."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from hil.control import moved_mass
 from hil.measure.guarded import MOVE_S
 from hil.profile import Profile
 
-ROOM_SHARE = 0.65  # of the travel: the position loop swings about the end of a move
+ROOM_SHARE = 0.65  # of the travel: the position loop overshoots at the end of a move
 SPEED_SHARE = 0.9  # of the limit, at most
 FORCE_SHARE = 0.75  # of the limit: weight and its acceleration; the rest is for the loop
 SHARPEST = 5.77  # way over time squared: peak acceleration of a minimum-jerk move
@@ -43,7 +43,7 @@ def way_m(profile: Profile) -> float:
 
 
 def lasts_s(profile: Profile, speed_m_s: float) -> float:
-    """Return how long ``move_to`` stays: the move over the whole stroke, and its settling."""
+    """Return the duration of ``move_to`` in s: the move over the whole stroke, and its settling."""
     return FASTEST * profile.actuator.stroke / speed_m_s + MOVE_S
 
 
@@ -52,10 +52,10 @@ def expected_of_move(
 ) -> tuple[float, float]:
     """Return efficiency and peak power in W of a minimum-jerk move with a weight.
 
-    Held before and after, the motor bears the weight without help from friction.
+    While it holds before and after, the motor carries the weight without help from friction.
 
     Args:
-        idle_W: that the drive takes for itself, where the supply's power is measured.
+        idle_W: the drive's own consumption, if the supply's power is measured.
     """
     actuator = profile.actuator
     motor, screw = actuator.motor, actuator.transmission

@@ -1,4 +1,4 @@
-"""Zero force: what a hand feels that moves the output, as force, mass, damping and friction."""
+"""Zero force: force, mass, damping and friction felt by a hand that moves the output."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ SETTLE_PERIODS = 2
 
 
 def _push_N(profile: Profile, frequency_Hz: float) -> float:
-    """Return the hand's force at the load point that swings the moved mass so far."""
+    """Return the hand's force at the load point that swings the moved mass by ``SWING_M``."""
     arms = arm_ratio(profile.rig)
     return moved_mass(profile)[0] * (2 * math.pi * frequency_Hz) ** 2 * SWING_M / arms
 
@@ -71,9 +71,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             inside = (time_s >= time_s[0] + n / f) & (time_s < time_s[0] + (n + 1) / f)
             t, y, v = time_s[inside], force[inside], velocity[inside]
             felt.append((f, math.sqrt(float(np.mean(y**2))), math.sqrt(float(np.mean(v**2)))))
-            # Force on the hand is against its motion: the springs push the rod with −F.
+            # The force on the hand opposes its motion: the springs push the rod with −F.
             frequencies.append(f)
-            # Velocity from the position's wave: an estimated one lags.
+            # Velocity from the position's fundamental: the estimated one lags.
             moved = 2j * math.pi * f * fundamental(t, position[inside], f)
             impedances.append(-fundamental(t, y, f) / moved)
     if len(felt) < 3 * len(FREQUENCIES_Hz):
@@ -105,7 +105,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     found.append(
         Characteristic(
             "zero_force.apparent_mass",
-            f"Mass felt at the rod beside the lever's own, at {FREQUENCIES_Hz[-1]:g} Hz",
+            f"Mass felt at the rod besides the lever's own, at {FREQUENCIES_Hz[-1]:g} Hz",
             mass,
             mass_u95,
             "kg",
@@ -149,8 +149,8 @@ def _stiffness(profile: Profile) -> float:
 TEST = GuardedTest(
     key="zero_force",
     title="Zero force",
-    purpose="force, mass and damping that a hand feels which moves the output; passivity",
-    risk="A hand is at the lever while power is on: force and speed limits are all that guards it.",
+    purpose="force, mass and damping felt by a hand that moves the output; passivity",
+    risk="A hand is at the lever while power is on: only force and speed limits protect it.",
     fitting=("lever free",),
     lasts_s=lambda _profile: (
         4.0 + sum((SETTLE_PERIODS + PERIODS) / f + 0.5 for f in FREQUENCIES_Hz)

@@ -74,7 +74,7 @@ def test_a_person_is_told_to_stand_clear_and_may_leave_the_drop_out(monkeypatch)
     ready = asked(True)
     (drop,) = (a for a in ready if isinstance(a, Drop))
     (question,) = (a.question for a in ready if isinstance(a, Confirm))
-    assert "Never a hand or a foot below" in question and "from the side" in question
+    assert "Never put a hand or foot below" in question and "from the side" in question
     assert "nobody and no hand or foot below" in drop.words and "2.5 kg" in drop.words
     left_out = asked(False)
     assert not any(isinstance(a, Drop) for a in left_out)
@@ -83,7 +83,7 @@ def test_a_person_is_told_to_stand_clear_and_may_leave_the_drop_out(monkeypatch)
         assert actions[-3:] == [
             Hand("support_load", shock.SUPPORT),
             Hang(0.0),
-            Hand("let_screw_go", "Let the screw go."),
+            Hand("let_screw_go", "Release the screw."),
         ]
 
 
