@@ -50,6 +50,7 @@ TOPICS = (
     Topic("real_hardware", "Connect real hardware", "How to"),
     Topic("listen", "Find out what a board sends", "How to"),
     Topic("profile", "Write a profile", "How to"),
+    Topic("rotary", "Describe a rotary joint", "How to"),
     Topic("describe_a_board", "Describe your own board", "How to"),
     Topic("zero", "Zero of positions", "How to"),
     Topic("operate", "Operate", "How to"),

@@ -14,6 +14,7 @@ from pydantic.fields import FieldInfo
 from drivers.quantities import Dimension
 from hil.core import COLUMNS, WORDING, Cause, Limit
 from hil.profile import Profile
+from hil.recorder import stored_columns
 
 STATES = (
     ("De-energised", "off", "sensors are live; motor disabled", "power on"),
@@ -28,6 +29,13 @@ def columns() -> str:
     lines = ["One row a cycle, SI units.", "", "| column | unit | type | meaning |"]
     lines.append("|---|---|---|---|")
     lines += [f"| `{c.name}` | {c.unit} | {c.kind} | {c.description} |" for c in COLUMNS]
+    lines += ["", "Runs of a [rotary actuator](rotary.md) have in their place:", ""]
+    lines += ["| column | unit | in place of |", "|---|---|---|"]
+    lines += [
+        f"| `{stored.name}` | {stored.unit} | `{column.name}` |"
+        for column, stored in zip(COLUMNS, stored_columns("rotary"), strict=True)
+        if stored.name != column.name
+    ]
     return "\n".join(lines)
 
 
@@ -74,7 +82,8 @@ def profile_keys() -> str:
         "| key | unit or type | default | range |",
         "|---|---|---|---|",
     ]
-    for key, kind, default, span in _keys(Profile, ""):
+    # What an actuator and a rotary one have in common stands once.
+    for key, kind, default, span in dict.fromkeys(_keys(Profile, "")):
         lines.append(f"| `{key}` | {kind} | {default} | {span} |")
     return "\n".join(lines)
 
@@ -101,17 +110,22 @@ def _models(annotation: Any) -> Iterator[type[BaseModel]]:
 def _kind(field: FieldInfo) -> str:
     for item in field.metadata:
         if isinstance(item, Dimension):
-            return item.unit
+            return _units(item)
     for part in (field.annotation, *typing.get_args(field.annotation)):
         for item in getattr(part, "__metadata__", ()):
             if isinstance(item, Dimension):
-                return item.unit
+                return _units(item)
         if typing.get_origin(part) is typing.Literal:
             return " or ".join(f"`{value}`" for value in typing.get_args(part))
     name = getattr(field.annotation, "__name__", "")
     return {"float": "number", "int": "whole number", "str": "text", "bool": "yes or no"}.get(
         name, str(name or "see the example")
     )
+
+
+def _units(kind: Dimension) -> str:
+    linear, rotary = kind.unit_of(False), kind.unit_of(True)
+    return linear if linear == rotary else f"{linear}, rotary {rotary}"
 
 
 def _default(field: FieldInfo) -> str:
