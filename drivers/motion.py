@@ -14,10 +14,12 @@ are made inside :func:`speaking`.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 Motion = Literal["linear", "rotary"]
@@ -57,6 +59,43 @@ def speaking(motion: Motion) -> Iterator[None]:
 def worded(linear: str, rotary: str) -> str:
     """Return the text for the present kind of motion."""
     return rotary if is_rotary() else linear
+
+
+# Words of a linear actuator, and of a rotary one; longer ones first.
+_WORDS = (
+    ("ball screw", "gear"),
+    ("a left-hand screw", "a gear of the opposite sense"),
+    ("screw's lead", "gear's ratio"),
+    ("lead of the screw", "ratio of the gear"),
+    ("wrong lead", "wrong ratio"),
+    ("turn the screw", "turn the motor's shaft"),
+    ("screw", "gear"),
+    ("a nut", "a gear"),
+    ("nut", "gear"),
+    ("lever", "arm"),
+    ("rod", "joint"),
+    ("caliper", "protractor"),
+    ("forces", "torques"),
+    ("force", "torque"),
+)
+# Not where it is part of a key, of a name or of a quantity that stays what it is.
+_WORD = re.compile(
+    r"(?<![\w.'\-])(" + "|".join(linear for linear, _ in _WORDS) + r")(?![\w\-]|\.\w)", re.I
+)
+
+
+def in_words(text: str) -> str:
+    """Return a text about a linear actuator in the words of the motion that is spoken of."""
+    return _in_rotary_words(text) if is_rotary() else text
+
+
+@lru_cache(maxsize=2048)
+def _in_rotary_words(text: str) -> str:
+    def rotary(found: re.Match[str]) -> str:
+        word = dict(_WORDS)[found[1].lower()]
+        return word[:1].upper() + word[1:] if found[1][:1].isupper() else word
+
+    return _WORD.sub(rotary, text)
 
 
 class Shown(float):
@@ -174,6 +213,32 @@ def unit_text(unit: str) -> str:
     name = unit_name(unit)
     return name if name.startswith("°") else f" {name}"
 
+
+def restated_text(text: str, unit: str) -> str:
+    """Return a text with its bare numbers, which are in a linear actuator's unit, restated.
+
+    A text that has the unit spoken of already, and a number with a unit of its own, stay.
+    """
+    name = unit_name(unit)
+    if name == unit or name in text:
+        return text
+    return _BARE.sub(lambda found: f"{restated(float(found[0]), unit):.3g}", text)
+
+
+def restated_axis(label: str) -> tuple[str, float]:
+    """Return the label of an axis in the unit that is spoken of, and the factor to its numbers.
+
+    A label ends in the unit in brackets: ``nut (mm)``.
+    """
+    found = _AXIS.fullmatch(label)
+    quantity = BY_UNIT.get(found[2]) if found else None
+    if quantity is None or found is None:
+        return label, 1.0
+    return f"{found[1]}({quantity.unit})", quantity.factor / quantity.linear.factor
+
+
+_BARE = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.]| ?[%°]| Hz| s\b| N·m| of )")
+_AXIS = re.compile(r"(.*)\(([^()]+)\)")
 
 _R = ARC_RADIUS_M
 _ROUND = _DEGREES / _R  # degrees for each metre of the arc

@@ -183,6 +183,11 @@ def _read(value: str, unit: str) -> float:
         ) from None
 
 
+def kind_of(unit: str, along: bool) -> Dimension:
+    """Return the kind of a value by its SI unit, along the output's motion or of anything else."""
+    return Along(unit) if along else Dimension(unit)
+
+
 def dimension(unit: str) -> Dimension:
     """Return the kind of a value along the output's motion, or of any other, by its SI unit."""
     return Along(unit) if unit in ROTARY_UNITS and unit != "kg" else Dimension(unit)

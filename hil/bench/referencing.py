@@ -76,8 +76,8 @@ def why_not_confirmed(
     stroke = profile.actuator.stroke
     if not 0.0 <= position_m <= stroke:
         return (
-            f"{LENGTH(position_m):.1f}{LENGTH} lies outside the stroke, 0 to {1e3 * stroke:.1f} "
-            "mm. Fix: state where the output stands"
+            f"{LENGTH(position_m):.1f}{LENGTH} lies outside the stroke, 0 to "
+            f"{LENGTH(stroke):.1f}{LENGTH}. Fix: state where the output stands"
         )
     speed = max(abs(estimator.output_velocity_m_s), abs(estimator.nut_velocity_m_s))
     if not speed <= STANDS_M_S:

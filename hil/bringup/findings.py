@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from drivers.motion import in_words, restated, unit_name
 from hil.bringup.step import Finding
 
 FINDINGS: dict[str, tuple[str, str]] = {
@@ -353,10 +354,12 @@ def finding(
     """
     sentence, fix = FINDINGS[code]
     shown = ", ".join([note] * bool(note) + [_shown(name, n) for name, n in numbers.items()])
-    return Finding(code, f"{sentence} ({shown})" if shown else sentence, fix, dict(changes or {}))
+    told = in_words(f"{sentence} ({shown})" if shown else sentence)
+    return Finding(code, told, in_words(fix), dict(changes or {}))
 
 
 def _shown(name: str, number: float | str) -> str:
-    what, _, unit = name.rpartition("_")
-    value = number if isinstance(number, str) else f"{number:.4g}"
-    return f"{what.replace('_', ' ')} {value} {UNITS.get(unit, unit)}".strip()
+    what, _, ending = name.rpartition("_")
+    unit = UNITS.get(ending, ending)
+    value = number if isinstance(number, str) else f"{restated(number, unit):.4g}"
+    return f"{what.replace('_', ' ')} {value} {unit_name(unit)}".strip()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.motion import worded
 from hil.bringup.signal_statistics import Floats
 from hil.procedures import Action, Hand, ProcedureFailed, Read, Seen, column
 from hil.profile import Profile
@@ -87,7 +88,13 @@ def at_spot(turns: float, caliper: bool = False) -> Generator[Action, Seen, Spot
     rows.append((yield Hand("hold_screw", "Hold the shaft firmly, or clamp it.")).rows)
     true = math.nan
     if caliper:
-        seen = yield Read("Position of the nut, by caliper from a fixed face", "nut_position_m")
+        seen = yield Read(
+            worded(
+                "Position of the nut, by caliper from a fixed face",
+                "Angle of the gear's output, by a protractor from a fixed mark",
+            ),
+            "nut_position_m",
+        )
         true = seen.value
         if math.isnan(true):
             raise ProcedureFailed("without the nut's position nothing can be compared: repeat")

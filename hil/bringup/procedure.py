@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from drivers.motion import in_words
 from hil.bringup.findings import finding
 from hil.bringup.signal_statistics import Floats
 from hil.bringup.step import Context, Plot, Result, Step, Trace, Verdict
@@ -59,6 +60,7 @@ def bring_up(
             yield Note(f"{step.title}: {step.happens}")
             result = yield from _one(step, context)
             yield from make_safe()
+            result.text = in_words(result.text)
         result.ended = datetime.datetime.now().astimezone()
         if result.verdict is Verdict.PASS:
             passed.add(step.key)

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from drivers.base import PowerStage
+from drivers.motion import in_words
 from hil.bench import DriveFacts
 from hil.bringup.procedure import watched
 from hil.bringup.record_files import (
@@ -350,7 +351,7 @@ def first_finding(results: Iterable[Result]) -> dict[str, str] | None:
 def _entry(step: Step, text: str = "") -> dict[str, Any]:
     return {
         "step": step.key,
-        "title": step.title,
+        "title": in_words(step.title),
         "verdict": str(Verdict.NOT_RUN),
         "text": text,
         "ended": None,

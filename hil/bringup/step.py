@@ -5,11 +5,12 @@ from __future__ import annotations
 import datetime
 import enum
 from collections.abc import Callable, Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import in_words, restated, restated_axis, restated_text, unit_name
 from hil.bench import DriveFacts
 from hil.procedures import Action, Seen
 from hil.profile import Profile
@@ -51,6 +52,23 @@ class Measured:
     why: str = ""
     good: bool = True
 
+    def __post_init__(self) -> None:
+        """Restate what was given in a linear actuator's unit, if another one is spoken of."""
+        object.__setattr__(self, "name", in_words(self.name))
+        object.__setattr__(self, "why", in_words(self.why))
+        object.__setattr__(self, "expected", in_words(self.expected))
+        unit = unit_name(self.unit)
+        if unit == self.unit:
+            return
+        value = self.value
+        if isinstance(value, str):
+            value = restated_text(value, self.unit)
+        else:
+            value = float(restated(value, self.unit))
+        object.__setattr__(self, "value", value)
+        object.__setattr__(self, "expected", restated_text(self.expected, self.unit))
+        object.__setattr__(self, "unit", unit)
+
 
 @dataclass(frozen=True, eq=False)  # arrays do not compare to a single truth value
 class Trace:
@@ -70,13 +88,28 @@ class Trace:
 
 @dataclass(frozen=True)
 class Plot:
-    """A plot as evidence."""
+    """A plot as evidence, given in a linear actuator's units and kept in those spoken of."""
 
     title: str
     x_label: str
     y_label: str
     traces: tuple[Trace, ...]
     levels: tuple[tuple[str, float], ...] = ()  # horizontal lines: label and height
+
+    def __post_init__(self) -> None:
+        (x_label, x), (y_label, y) = restated_axis(self.x_label), restated_axis(self.y_label)
+        if (x_label, y_label) == (self.x_label, self.y_label):
+            return
+        traces = tuple(replace(t, x=x * t.x, y=y * t.y) for t in self.traces)
+        levels = tuple((label, y * height) for label, height in self.levels)
+        for name, value in (
+            ("title", in_words(restated_axis(self.title)[0])),
+            ("x_label", in_words(x_label)),
+            ("y_label", in_words(y_label)),
+            ("traces", traces),
+            ("levels", levels),
+        ):
+            object.__setattr__(self, name, value)
 
 
 @dataclass

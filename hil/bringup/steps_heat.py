@@ -7,7 +7,7 @@ from collections.abc import Generator
 
 import numpy as np
 
-from drivers.motion import LENGTH
+from drivers.motion import FORCE, LENGTH
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step
 from hil.bringup.under_power import after, told, trace, watch
@@ -97,11 +97,13 @@ def _summary(context: Context, heat: float, temperature: float, volts: float) ->
         parts.append(f"stroke {LENGTH(stroke):.1f}{LENGTH}")
     for key, text in (
         ("friction_N_m", "friction {:.3f} N·m"),
-        ("back_drive_N", "back-drive force {:.0f} N"),
+        ("back_drive_N", ""),
         ("loop_bandwidth_Hz", "force bandwidth {:.0f} Hz"),
         ("loop_margin_deg", "phase margin at least {:.0f}°"),
     ):
-        if key in known:
+        if key == "back_drive_N" and key in known:
+            parts.append(f"back-drive force {FORCE(known[key]):.0f}{FORCE}")
+        elif key in known:
             parts.append(text.format(known[key]))
     return ", ".join(parts)
 

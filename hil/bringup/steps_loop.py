@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drivers.motion import FORCE
+from drivers.motion import FORCE, in_words
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace
 from hil.bringup.under_power import (
@@ -125,7 +125,7 @@ def _loop(context: Context) -> Generator[Action, Seen, Result]:
 
 def _stopped(stop: BenchStopped) -> Finding | None:
     """Return a finding on the loop if a limit tripped while it was closed, else None."""
-    if stop.cause in ("Force", "Force rate", "Speed", "Deflection", "Travel"):
+    if stop.cause in map(in_words, ("Force", "Force rate", "Speed", "Deflection", "Travel")):
         return finding("loop_restless", note=f"stopped by {stop.cause.lower()}")
     return None
 

@@ -121,7 +121,7 @@ def _judge(context: Context, result: Result, x: Floats, force: Floats, stated: f
         context.known["rate_inner_N_m"] = whole
     result.text = (
         f"{STIFFNESS(push):.0f}{STIFFNESS} pushing, {STIFFNESS(pull):.0f}{STIFFNESS} pulling, "
-        f"{1e-3 * stated:.0f} stated; up to {FORCE(float(np.max(np.abs(force)))):.0f}{FORCE} on the rod"
+        f"{STIFFNESS(stated):.0f} stated; up to {FORCE(float(np.max(np.abs(force)))):.0f}{FORCE} on the rod"
     )
 
 

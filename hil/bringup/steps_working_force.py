@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drivers.motion import FORCE, LENGTH, STIFFNESS
+from drivers.motion import FORCE, LENGTH, STIFFNESS, in_words
 from hil.bringup.findings import finding
 from hil.bringup.spring_curve import Curve, Push, Screw, spring_curve
 from hil.bringup.step import Context, Result, Step
@@ -100,7 +100,7 @@ def _working_force(context: Context) -> Generator[Action, Seen, Result]:
             try:
                 push = yield from _push(context, g, stage)
             except BenchStopped as stop:
-                if stop.cause not in STOPS_OF_A_PUSH:
+                if stop.cause not in map(in_words, STOPS_OF_A_PUSH):
                     raise
                 result.findings.append(finding("push_ended", note=f"{stop.cause}, {stage}"))
                 return result

@@ -14,7 +14,7 @@ from collections.abc import Generator
 
 import numpy as np
 
-from drivers.motion import FORCE
+from drivers.motion import FORCE, worded
 from hil.calibration.load_points import settled_under, take
 from hil.calibration.loads import cell_load
 from hil.calibration.plan import FORCE_SHARE, PlannedLoad, Session
@@ -50,7 +50,11 @@ PUT_IN = (
     "whatever is behind it so that the rod cannot move. Keep your hands away."
 )
 TAKE_OUT = "Take the clamp off, and remove the load cell from the line of the rod."
-QUESTION = "The load cell's reading in N, + where the rod presses on it, − where it pulls"
+# Of a linear actuator, and of a rotary one, whose cell is between the joint and the clamp.
+QUESTIONS = (
+    "The load cell's reading in N, + where the rod presses on it, − where it pulls",
+    "The torque cell's reading in N·m, + where the joint drives it up, − where down",
+)
 
 
 def put_in(session: Session) -> Generator[Action, Seen, None]:
@@ -118,14 +122,14 @@ def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Ac
     Raises:
         ProcedureFailed: no typed value can be its reading.
     """
-    question, wrong = f"{load.label[:1].upper()}{load.label[1:]}. {QUESTION}", ""
+    question, wrong = f"{load.label[:1].upper()}{load.label[1:]}. {worded(*QUESTIONS)}", ""
     for _ in range(TRIES):
         reading = (yield Read(question, "cell_N", "N")).value
         wrong = misread(reading, felt_N, session.profile.limits.force.limited)
         if not wrong:
             return reading
         yield Note(wrong)
-        question = f"{wrong}. {QUESTION}"
+        question = f"{wrong}. {worded(*QUESTIONS)}"
     raise ProcedureFailed(f"{load.label}: {wrong}; nothing was calibrated")
 
 

@@ -15,11 +15,11 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
-from drivers.motion import FORCE, LENGTH, PER_COUNT, STIFFNESS
+from drivers.motion import FORCE, LENGTH, PER_COUNT, STIFFNESS, is_rotary, worded
 from hil.calibration.calibration_file import CalibrationFile, calibration_hash
 from hil.calibration.comparison import counts_for
 from hil.control import ForceCalibration
-from hil.profile import TwoSlopes
+from hil.profile import TwoSlopes, arc_tables
 
 Array = NDArray[np.float64]
 # Okabe and Ito's palette, told apart with any colour vision; marks and dashes differ in grey.
@@ -101,8 +101,11 @@ def _law_rows(file: CalibrationFile, law: ForceCalibration) -> list[tuple[str, s
             ),
         ]
     else:
-        terms = " ".join(f"{c:+.6g}·δ^{i}" for i, c in enumerate(spring.coefficients))
-        rows.append(("Force in N, δ in mm", terms))
+        written = arc_tables(calibration, inside=False) if is_rotary() else calibration
+        shown = written.spring_law
+        assert not isinstance(shown, TwoSlopes)
+        terms = " ".join(f"{c:+.6g}·δ^{i}" for i, c in enumerate(shown.coefficients))
+        rows.append((f"{worded('Force', 'Torque')} in {FORCE.unit}, δ in {LENGTH.unit}", terms))
     rows.append(
         ("Force per count at zero", f"{FORCE(abs(law.stiffness(0) * law.per_count)):.3g}{FORCE}")
     )
@@ -125,16 +128,18 @@ def _word(column: str) -> str:
 
 def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
     table = file.content.points
-    load = np.array(table.column("load_N"), dtype=float)
+    per_N = FORCE.factor
+    load = per_N * np.array(table.column("load_N"), dtype=float)
     reading = np.array(table.column("reading_counts"), dtype=float)
     sense = np.array(table.column("direction"), dtype=int)
     series = np.array(table.column("series"), dtype=int)
     out = np.array(table.column("outlier"), dtype=bool)
-    force = np.array([law.force(law.deflection(r)) for r in reading])
+    force = per_N * np.array([law.force(law.deflection(r)) for r in reading])
     low, high = file.range_N
     beyond = 0.02 * (high - low)
     grid = np.linspace(low - beyond, high + beyond, LOOKS)
-    band = np.array([law.u95(f) for f in grid])
+    band = per_N * np.array([law.u95(f) for f in grid])
+    at = per_N * grid
     marks = [(sense >= 0, "^", BLUE, "rising"), (sense < 0, "v", VERMILION, "falling")]
 
     def scattered(axis: Any, x: Array, y: Array) -> None:
@@ -145,11 +150,11 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
             axis.plot(x[out], y[out], "x", color=INK, ms=5, label="set aside")
 
     def drawn_law(axis: Any) -> None:
-        axis.plot(grid, [counts_for(law, f) for f in grid], color=INK, lw=1, label="law")
+        axis.plot(at, [counts_for(law, f) for f in grid], color=INK, lw=1, label="law")
         scattered(axis, load, reading)
 
     def drawn_residuals(axis: Any) -> None:
-        axis.fill_between(grid, -band, band, color=SKY, alpha=0.25, lw=0, label="±U, k = 2")
+        axis.fill_between(at, -band, band, color=SKY, alpha=0.25, lw=0, label="±U, k = 2")
         axis.axhline(0, color=INK, lw=0.8)
         scattered(axis, load, force - load)
 
@@ -173,43 +178,48 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
         inside = (x >= low - beyond) & (x <= high + beyond)
         for i, name in enumerate(budget.columns[2:]):
             axis.plot(
-                x[inside],
-                np.array(budget.column(name), dtype=float)[inside],
+                per_N * x[inside],
+                per_N * np.array(budget.column(name), dtype=float)[inside],
                 DASHES[i // len(COLOURS) % len(DASHES)],
                 color=COLOURS[i % len(COLOURS)],
                 lw=0.9,
                 label=_word(name),
             )
         axis.plot(
-            x[inside],
-            np.array(budget.column("u_N"), dtype=float)[inside],
+            per_N * x[inside],
+            per_N * np.array(budget.column("u_N"), dtype=float)[inside],
             color=INK,
             lw=1.6,
             label="u(F)",
         )
         axis.set_ylim(bottom=0)
 
+    word, loads = worded("Force", "Torque"), f"Load in {FORCE.unit}"
+    off = f"Difference in {FORCE.unit}"
     plots = [
-        _drawn("Reading against load, and the law", "Load in N", "Reading in counts", drawn_law),
-        _drawn("Force by the law minus load", "Load in N", "Difference in N", drawn_residuals),
+        _drawn("Reading against load, and the law", loads, "Reading in counts", drawn_law),
+        _drawn(f"{word} by the law minus load", loads, off, drawn_residuals),
+        _drawn("Hysteresis: falling minus rising", loads, off, drawn_hysteresis),
         _drawn(
-            "Hysteresis: falling minus rising", "Load in N", "Difference in N", drawn_hysteresis
+            "Standard uncertainty and its parts",
+            f"{word} in {FORCE.unit}",
+            f"u in {FORCE.unit}",
+            drawn_uncertainty,
         ),
-        _drawn("Standard uncertainty and its parts", "Force in N", "u in N", drawn_uncertainty),
     ]
     sensor = file.content.sensor
     if sensor.get("counts"):
 
         def drawn_sensor(axis: Any) -> None:
             axis.axhline(0, color=INK, lw=0.8)
-            x = 1e3 * np.array(sensor["deflection_m"], dtype=float)
+            x = LENGTH.factor * np.array(sensor["deflection_m"], dtype=float)
             y = np.array(sensor["residual_counts"], dtype=float)
             axis.plot(x, y, "o", color=GREEN, ms=3)
 
         plots.append(
             _drawn(
                 "Sensor against nut travel, output held",
-                "Deflection in mm",
+                f"Deflection in {LENGTH.unit}",
                 "Residual in counts",
                 drawn_sensor,
             )

@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass
 from typing import Literal
 
 from hil.procedures import ProcedureFailed
-from hil.profile import Lever, Profile
+from hil.profile import Arm, Lever, Profile
 
 # Weights hung on the lever; dead weights directly on an upright rod; or the readings of a reference
 # load cell that the actuator presses on.
@@ -188,7 +188,8 @@ def rod_load(
         | {
             "weights": per_moment * mass_kg * rig.load_arm * accuracy.weights,
             "load_arm": per_moment * mass_kg * accuracy.load_arm_m,
-            "rod_arm": -force / rig.rod_arm * accuracy.rod_arm_m,
+            # The arc on which an arm's torque is computed is a number, and is exact.
+            "rod_arm": 0.0 if isinstance(rig, Arm) else -force / rig.rod_arm * accuracy.rod_arm_m,
             "own_moment": per_moment * own * accuracy.own_moment,
             "angle": -g * sine * moment / rig.rod_arm * accuracy.angle_rad,
             "gravity": force * accuracy.gravity,

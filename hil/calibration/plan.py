@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from drivers.motion import FORCE
+from drivers.motion import FORCE, in_words
 from hil.calibration.fit_models import LAWS
 from hil.calibration.loads import Accuracy, Kind, kind_of_loads, rod_load
 from hil.calibration.result import CalibrationFinding, CalibrationPoint, SensorLaw
@@ -175,7 +175,7 @@ def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
                 f"{FORCE(most):.0f}{FORCE} "
                 f"({100 * FORCE_SHARE:.0f} % of limits.force.limited): take a lighter one{also}"
             )
-    alone = "lever alone" if isinstance(profile.rig, Lever) else "carriage alone"
+    alone = in_words("lever alone" if isinstance(profile.rig, Lever) else "carriage alone")
     rising: list[tuple[str, float | None]] = [("no load", None), (alone, 0.0)]
     rising += [(f"{mass:g} kg", mass) for mass in sorted(set(weights))]
     plan = [PlannedLoad(label, mass, 1) for label, mass in rising]
@@ -193,7 +193,8 @@ def _cell_steps(profile: Profile, options: Options) -> list[PlannedLoad]:
         raise ProcedureFailed("weights do not hang on a load cell: name forces in newtons instead")
     if any(not 0.0 < force < math.inf for force in forces):
         raise ProcedureFailed(
-            "a force to press with is not above 0 N; pulling forces follow from the option to pull"
+            f"a force to press with is not above 0{FORCE}; pulling forces follow from the "
+            "option to pull"
         )
     if forces[-1] > most:
         raise ProcedureFailed(

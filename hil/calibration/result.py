@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import in_words
 from hil.calibration.figures import Merit
 from hil.calibration.fit_models import Fit
 from hil.calibration.loads import Accuracy, Kind
@@ -126,6 +127,10 @@ class CalibrationFinding:
     fix: str
     severity: Literal["error", "warning"] = "error"
     points: tuple[int, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sentence", in_words(self.sentence))
+        object.__setattr__(self, "fix", in_words(self.fix))
 
 
 @dataclass(frozen=True, eq=False)

@@ -338,13 +338,13 @@ class ReferenceSeek(OpenLoop):
             travel = self._profile.limits.travel
             line = travel.upper + travel.tripped_beyond
             if stroke < line <= self._stroke:
-                upper = math.floor(1e4 * (stroke - travel.tripped_beyond)) / 10.0
+                upper = math.floor(10.0 * LENGTH(stroke - travel.tripped_beyond)) / 10.0
                 self._fail(
                     f"the two ends lie {LENGTH(stroke):.1f}{LENGTH} apart, the stroke is stated as "
                     f"{LENGTH(self._stroke):.1f}{LENGTH}, and limits.travel trips at "
                     f"{LENGTH(line):.1f}{LENGTH} "
                     "only, past the end that was met. Fix: write actuator.stroke: "
-                    f"{LENGTH(stroke):.1f}{LENGTH}, and limits.travel.upper: {upper:.1f} mm at most"
+                    f"{LENGTH(stroke):.1f}{LENGTH}, and limits.travel.upper: {upper:.1f}{LENGTH} at most"
                 )
                 return False
             self.borne_out = f"both ends lie {LENGTH(stroke):.2f}{LENGTH} apart"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from drivers.motion import in_words
 from hil.core.limits import Cause, Limit
 
 
@@ -192,7 +193,7 @@ def label(code: int) -> str:
     """Return the label of a ``Limit`` or ``Cause`` code; '' for 0, 'Cause N' if unknown."""
     wording = WORDING.get(code)
     if wording is not None:
-        return wording.label
+        return in_words(wording.label)
     return f"Cause {code}" if code else ""
 
 
@@ -200,14 +201,14 @@ def sentence(code: int) -> str:
     """Return a sentence on the event; '' for 0."""
     wording = WORDING.get(code)
     if wording is not None:
-        return wording.sentence
+        return in_words(wording.sentence)
     return f"The bench was stopped for cause {code}." if code else ""
 
 
 def fix(code: int) -> str:
     """Return the fix as a sentence; '' for 0 or an unknown code."""
     wording = WORDING.get(code)
-    return wording.fix if wording is not None else ""
+    return in_words(wording.fix) if wording is not None else ""
 
 
 def limit_names(mask: int) -> list[str]:

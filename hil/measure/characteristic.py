@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
+
+from drivers.motion import in_words, is_rotary, restated, restated_axis, unit_name
 
 Floats = NDArray[np.float64]
 COVERAGE = 0.95
@@ -50,6 +52,19 @@ class Characteristic:
     conditions: str = ""
     causes: str = ""
 
+    def as_shown(self) -> Characteristic:
+        """Return it in the unit that people read: of a rotary actuator not the one inside."""
+        unit = unit_name(self.unit)
+        if not is_rotary():
+            return self
+        names = ("value", "u95", "predicted", "predicted_u95", "limit", "truth")
+        numbers: dict[str, Any] = {
+            name: float(restated(getattr(self, name), self.unit)) for name in names
+        }
+        for name in ("title", "conditions", "causes"):
+            numbers[name] = in_words(getattr(self, name))
+        return replace(self, unit=unit, **numbers)
+
     @property
     def differs(self) -> bool:
         """True if measured and predicted differ by more than both uncertainties together."""
@@ -84,13 +99,26 @@ class Line:
 
 @dataclass(frozen=True, eq=False)
 class Diagram:
-    """One plot of the data sheet."""
+    """One plot of the data sheet, given in a linear actuator's units and kept in those spoken of."""
 
     title: str
     x_label: str
     y_label: str
     lines: tuple[Line, ...]
     log_x: bool = False
+
+    def __post_init__(self) -> None:
+        (x_label, x), (y_label, y) = restated_axis(self.x_label), restated_axis(self.y_label)
+        if (x_label, y_label) == (self.x_label, self.y_label):
+            return
+        lines = tuple(replace(line, x=x * line.x, y=y * line.y) for line in self.lines)
+        for name, value in (
+            ("title", in_words(self.title)),
+            ("x_label", in_words(x_label)),
+            ("y_label", in_words(y_label)),
+            ("lines", lines),
+        ):
+            object.__setattr__(self, name, value)
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drivers.motion import LENGTH, STIFFNESS
+from drivers.motion import DAMPING, LENGTH, STIFFNESS
 from hil.control import (
     ForceGains,
     Loop,
@@ -213,7 +213,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             Diagram(
                 "Magnitude of the impedance",
                 "frequency (Hz)",
-                "magnitude (dB of 1 N·s/mm)",
+                f"magnitude (dB of 1 {DAMPING.unit})",
                 tuple(sizes),
                 True,
             ),

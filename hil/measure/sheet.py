@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from drivers.motion import speaking
 from hil.control import safety_fingerprint, with_plant
 from hil.core import TriedPlant, dated, free_path, one_word
 from hil.measure.characteristic import Characteristic, Diagram
@@ -42,6 +43,12 @@ class EvaluatedRun:
     problem: str = ""
 
     @property
+    def shown(self) -> list[Characteristic]:
+        """Return the characteristics in the units that people read."""
+        with speaking(self.run.motion):
+            return [c.as_shown() for c in self.characteristics]
+
+    @property
     def day(self) -> str:
         return str(self.run.meta.get("started", ""))[:10]
 
@@ -65,13 +72,18 @@ class Sheet:
         return [c for tested in self.tested for c in tested.characteristics]
 
     @property
+    def shown(self) -> list[Characteristic]:
+        """Return the characteristics in the units that people read."""
+        return [c for tested in self.tested for c in tested.shown]
+
+    @property
     def differences(self) -> list[str]:
         """Sentences on figures that differ from their prediction by more than both uncertainties."""
         return [
             f"{c.title}: measured {shown(c.value, c.u95)}{unit}, predicted "
             f"{shown(c.predicted, c.predicted_u95)}{unit}; likely causes: "
             f"{c.causes or 'not known'}"
-            for c in self.characteristics
+            for c in self.shown
             if c.differs
             for unit in ("" if c.unit == "1" else f" {c.unit}",)
         ]
@@ -101,7 +113,7 @@ class Sheet:
                     "date": tested.day,
                 }
                 for tested in self.tested
-                for c in tested.characteristics
+                for c in tested.shown
             ],
             "differences": self.differences,
             "notes": [note for tested in self.tested for note in tested.notes],
@@ -184,6 +196,11 @@ def _profile(run: Run) -> Profile:
 
 def evaluate_run(test: GuardedTest, run: Run) -> EvaluatedRun:
     """Evaluate one finished run; the result has a ``problem`` if no figures are found."""
+    with speaking(run.motion):
+        return _evaluated(test, run)
+
+
+def _evaluated(test: GuardedTest, run: Run) -> EvaluatedRun:
     profile = _profile(run)
     try:
         found = test.evaluate(run, profile)

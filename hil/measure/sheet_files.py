@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from drivers.motion import in_words
 from hil.bench import EPOCH
 from hil.control import safety_fingerprint
 from hil.measure.characteristic import Characteristic, Diagram
@@ -128,8 +129,8 @@ def _html(sheet: Sheet) -> str:
         truth=any(math.isfinite(c.truth) for c in sheet.characteristics),
         groups=[
             {
-                "title": tested.test.title,
-                "rows": [_row(c) for c in tested.characteristics],
+                "title": in_words(tested.test.title),
+                "rows": [_row(c) for c in tested.shown],
                 "foot": f"Run {tested.run.path.name}, {tested.day}",
             }
             for tested in sheet.tested
@@ -158,14 +159,16 @@ def _printed(sheet: Sheet) -> PrintedSheet:
     groups: list[tuple[str, Sequence[Sequence[str]], str]] = []
     for tested in sheet.tested:
         rows = []
-        for c in tested.characteristics:
+        for c in tested.shown:
             row = _row(c)
             mark = " ≠" if c.differs else ""
             rows.append(
                 (row["title"], row["value"], row["predicted"] + mark, row["limit"], row["unit"])
             )
         said = _once([c.conditions for c in tested.characteristics])
-        groups.append((tested.test.title, rows, f"{'; '.join(said)}. Run {tested.run.path.name}"))
+        groups.append(
+            (in_words(tested.test.title), rows, f"{'; '.join(said)}. Run {tested.run.path.name}")
+        )
     return PrintedSheet(
         f"Data sheet: {sheet.profile.name}",
         [sheet.profile.description, _head(sheet)],

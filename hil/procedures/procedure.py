@@ -15,6 +15,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import in_words, unit_name
 from hil.core import COLUMNS, INDEX, Request, State
 
 STATE = INDEX["state"]
@@ -84,6 +85,9 @@ class Note:
 
     text: str
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "text", in_words(self.text))
+
 
 Act = Literal[
     "turn_screw",  # by ``amount`` turns; + extends the nut of a right-hand screw
@@ -109,6 +113,9 @@ class Hand:
     instruction: str
     amount: float = 0.0
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "instruction", in_words(self.instruction))
+
 
 @dataclass(frozen=True)
 class Read:
@@ -122,12 +129,22 @@ class Read:
 
     question: str
     quantity: Literal["nut_position_m", "output_position_m", "balance_N", "cell_N", "winding_ohm"]
-    unit: str = "mm"
+    unit: str = "mm"  # of a linear actuator
+
+    @property
+    def shown_unit(self) -> str:
+        """Unit of a bare number; a balance and an ohmmeter know nothing of the actuator."""
+        return unit_name(self.unit) if self.along else self.unit
 
     @property
     def dimension(self) -> str:
         """SI unit of the number."""
         return self.quantity.rpartition("_")[2]
+
+    @property
+    def along(self) -> bool:
+        """Whether the number is along the motion of the output."""
+        return self.quantity in ("nut_position_m", "output_position_m", "cell_N")
 
 
 @dataclass(frozen=True)

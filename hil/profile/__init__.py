@@ -15,7 +15,7 @@ from hil.profile.devices import (
     varied_simulation,
     with_simulated_faults,
 )
-from hil.profile.explain import explain, shown
+from hil.profile.explain import example_of, explain, shown
 from hil.profile.fact_differences import fact_differences
 from hil.profile.following import (
     force_following,
@@ -36,6 +36,7 @@ from hil.profile.loader import (
 )
 from hil.profile.part import Fraction, Part
 from hil.profile.problems import Problem, ProfileError
+from hil.profile.rotary import arc_tables, motion_of
 from hil.profile.schema import (
     Arm,
     Calibration,
@@ -92,11 +93,13 @@ __all__ = [
     "SpringSet",
     "TwoSlopes",
     "Written",
+    "arc_tables",
     "arm_ratio",
     "choose_spring_set",
     "dotted",
     "drive_options",
     "examine_profile",
+    "example_of",
     "explain",
     "fact_differences",
     "find_profile",
@@ -108,6 +111,7 @@ __all__ = [
     "make_drive",
     "make_lockstep_drive",
     "most_current",
+    "motion_of",
     "motor_force",
     "on_the_same_rig",
     "output_energy",

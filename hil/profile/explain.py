@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from drivers.motion import is_rotary
+from drivers.motion import ROTARY_UNITS, is_rotary
 from drivers.quantities import Dimension
 from drivers.suggest import did_you_mean
 from hil.profile.problems import Problem
@@ -47,6 +47,13 @@ EXAMPLES = {
     "N*m/rad": "150 N*m/rad",
     "rad/count": "0.004 deg/count",
 }
+
+
+def example_of(unit: str, linear: str) -> str:
+    """Return an example of a quantity along the output: ``linear``, or that of a rotary actuator."""
+    return EXAMPLES[ROTARY_UNITS[unit][0]] if is_rotary() and unit in ROTARY_UNITS else linear
+
+
 _UNION_TAGS = ("union_tag_invalid", "union_tag_not_found")
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.motion import LENGTH
+from drivers.motion import FORCE, LENGTH, STIFFNESS, worded
 from hil.core import (
     Apply,
     EndRun,
@@ -270,24 +270,27 @@ def _asked_values(step: Any, hung: float) -> dict[str, float]:
 def describe(step: Any) -> str:
     """Return a step as one line for the operator."""
     words = str(step.do).replace("_", " ")
+    if step.do in ("constant_force", "hold_position"):
+        words = worded(words, words.replace("force", "torque").replace("position", "angle"))
     parts = []
     if isinstance(step, WaitUntilStep):
         return f"wait until {condition_words(step)}, at most {step.at_most:g} s"
     if isinstance(step, RampStep):
         return f"ramp of {step.of} from {step.begin} to {step.end} within {step.lasts:g} s"
-    for key, unit, scale in (
-        ("force", "N", 1.0),
-        ("stiffness", "N/mm", 1e-3),
-        ("position", "mm", 1e3),
-        ("rest", "at mm", 1e3),
-        ("mass", "kg", 1.0),
+    for key, of in (
+        ("force", None if step.do == "push" else FORCE),  # a hand pushes the load with newtons
+        ("stiffness", STIFFNESS),
+        ("position", LENGTH),
+        ("rest", LENGTH),
+        ("mass", None),
     ):
         value = getattr(step, key, None)
         if value is None or (step.do == "waveform" and key != "stiffness"):
             continue
-        parts.append(
-            f"at {LENGTH(value):g}{LENGTH}" if key == "rest" else f"{value * scale:g} {unit}"
-        )
+        if of is None:
+            parts.append(f"{value:g} {'kg' if key == 'mass' else 'N'}")
+        else:
+            parts.append(f"{'at ' * (key == 'rest')}{of(value):g}{of}")
     if step.do == "waveform":
         parts = [step.shape, "of", step.of]
     if step.do == "marker":

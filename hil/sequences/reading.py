@@ -10,8 +10,21 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
+from drivers.motion import Motion, speaking, spoken
 from drivers.suggest import did_you_mean
-from hil.profile import SHIPPED, Problem, ProfileError, Source, explain, read_source, shown
+from hil.profile import (
+    SHIPPED,
+    Problem,
+    ProfileError,
+    Source,
+    example_of,
+    explain,
+    find_profile,
+    motion_of,
+    read_source,
+    read_with_parts,
+    shown,
+)
 from hil.sequences.parameters import Ranged, read_parameters, settle_values, with_values
 from hil.sequences.sequence import LEAST_MEASURED_S, Sequence, Written, kind_of
 from hil.sequences.sequence_steps import (
@@ -57,6 +70,24 @@ def load_sequence(
     file, name = _find(path) if text is None else (Path(path), str(path))
     source = read_source(file, name, text)
     reader = _Reader()
+    with speaking(_motion(source)):
+        return _sequence(source, file, reader, given)
+
+
+def _motion(source: Source) -> Motion:
+    """Return the kind of motion that a sequence is written for, by the profile that it names."""
+    named = source.data.get("profile")
+    if not isinstance(named, str):
+        return spoken()
+    try:
+        return motion_of(read_with_parts(find_profile(named)).data)
+    except ProfileError:
+        return spoken()
+
+
+def _sequence(
+    source: Source, file: Path, reader: _Reader, given: Mapping[str, object] | None
+) -> Sequence:
     head, declared = reader.head(source)
     values, wrong = settle_values(declared, given or {})
     problems = [Problem("parameters given", 0, 0, key, what, fix) for key, what, fix in wrong]
@@ -77,6 +108,7 @@ def load_sequence(
         tuple(reader.steps),
         tuple(reader.written),
         values,
+        motion=spoken(),
     )
 
 
@@ -258,13 +290,15 @@ class _Reader:
             try:
                 step.value(text)
             except PydanticCustomError as error:
-                unit = "N" if step.of == "force" else "mm"
-                self.wrong(at, key, error.message(), f"write for instance '20 {unit}'")
+                example = (
+                    example_of("N", "20 N") if step.of == "force" else example_of("m", "20 mm")
+                )
+                self.wrong(at, key, error.message(), f"write for instance '{example}'")
                 good = False
         return good
 
     def _condition(self, at: Written, step: WaitUntilStep) -> None:
-        _, example = MEASURED_VALUES[step.measured]
+        example = example_of(*MEASURED_VALUES[step.measured])
         for key, text in (("above", step.above), ("below", step.below)):
             try:
                 if text is not None:

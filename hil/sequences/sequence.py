@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
+from drivers.motion import Motion
 from hil.profile import Problem, Profile, Source
 from hil.sequences.sequence_steps import (
     EnergiseStep,
@@ -43,6 +44,7 @@ class Sequence:
         written: place of each step in its file.
         values: of the parameters, as written.
         stretch: factor on the times that may be scaled.
+        motion: kind of motion of the rig that its quantities are for.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Sequence:
     written: tuple[Written, ...]
     values: dict[str, Any]
     stretch: float = 1.0
+    motion: Motion = "linear"
 
     @property
     def seconds(self) -> float:
@@ -142,6 +145,10 @@ def least_length(step: Any) -> float:
 
 def unfit(sequence: Sequence, profile: Profile) -> list[Problem]:
     """Return the demands of a sequence that this rig cannot meet: weights that it lacks."""
+    if sequence.motion != profile.motion:
+        told = f"its quantities are those of a {sequence.motion} actuator"
+        fix = f"'{profile.name}' is {profile.motion}: write the sequence in its units"
+        return [sequence.written[0].source.problem(("profile",), told, fix)]
     weights = profile.rig.weights
     problems = []
     for i, step in enumerate(sequence.steps):

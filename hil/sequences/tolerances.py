@@ -9,6 +9,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import dimension
+from hil.profile import example_of
 
 _PERCENT = re.compile(r"\s*([0-9]+\.?[0-9]*|\.[0-9]+)\s*%\s*")
 # Kind of figure: SI unit, its size in the figure's own unit, and an example.
@@ -32,6 +33,7 @@ def read_tolerance(text: str, kind: str, setpoint: float | None) -> float:
         ValueError: "what; fix".
     """
     unit, scale, example = _UNITS[kind]
+    example = example_of(unit, example)
     match = _PERCENT.fullmatch(text)
     if match is not None:
         if setpoint is None:

@@ -112,7 +112,7 @@ def limit_margins(
     entries.append(entry("Supply", used, text, limit))
     for name, column, limited, unit, limit in (
         (
-            "Force following",
+            worded("Force following", "Torque following"),
             "force_following_N",
             force_following(profile).limited,
             "N",

@@ -9,7 +9,7 @@ the reason why it refuses to.
 from __future__ import annotations
 
 from drivers.base import PowerStage, Telemetry
-from drivers.motion import FORCE
+from drivers.motion import FORCE, in_words
 from hil.control import Estimator, Tiers
 from hil.core import Cause, Limit, fix
 from hil.profile import Profile
@@ -379,7 +379,7 @@ class Supervisor:
             return self._motor_sensor.text()
         if cause in REFERENCE and self._sensors.reference_lost:
             return self._sensors.reference_lost
-        return self._measured_sentence(cause, telemetry, estimator, force)
+        return in_words(self._measured_sentence(cause, telemetry, estimator, force))
 
     def _measured_sentence(
         self, cause: int, telemetry: Telemetry, estimator: Estimator, force: float

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import restated, unit_name
 from hil.core import INDEX
 from hil.procedures import Action, BenchStopped, Pause, Procedure, ProcedureFailed, Seen, no_rows
 from hil.profile import Profile
@@ -221,6 +222,7 @@ def words_of(change: Change) -> str:
     """Return a change in a sentence."""
     name, _, unit = change.name.partition("_")
     scale, unit = {"N_m": (1e-3, "N/mm"), "m": (1e6, "um")}.get(unit, (1.0, unit))
+    scale, unit = float(restated(scale, unit)), unit_name(unit)
     way = "drifts" if change.kind == "drift" else "stepped"
     return (
         f"{name} {way} since cycle {change.onset:.0f} ({change.onset_low:.0f} to "

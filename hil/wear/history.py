@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from drivers.motion import METRES, Motion, restated, speaking, unit_name, worded
 from hil.recorder import Run, RunError, load_run
 from hil.wear.run_signs import COLUMNS, run_signs
 from hil.wear.signs import signs_of_columns
@@ -67,6 +68,7 @@ class Entry:
     travel_m: float
     signs: dict[str, float]
     signs_form: int = SIGNS_FORM
+    motion: Motion = "linear"
 
 
 @dataclass(frozen=True)
@@ -88,11 +90,16 @@ class Finding:
     @property
     def text(self) -> str:
         """Change in a sentence."""
+        with speaking(self.since.motion):
+            return self._text()
+
+    def _text(self) -> str:
         words, unit, factor, _ = SIGNS[self.sign]
-        before, now = factor * self.change.before, factor * self.change.now
+        before, now = (restated(factor * v, unit) for v in (self.change.before, self.change.now))
         return (
-            f"{words}: {before:.4g} to {now:.4g} {unit} since {self.since.started[:10]} "
-            f"(run {self.since.run}, after {self.travel_m:.0f} m of nut travel)"
+            f"{words}: {before:.4g} to {now:.4g} {unit_name(unit)} since {self.since.started[:10]} "
+            f"(run {self.since.run}, after {METRES(self.travel_m):.0f}{METRES} of "
+            f"{worded('nut travel', 'rotation')})"
         )
 
 
@@ -135,6 +142,7 @@ class History:
                 float(kept["travel_m"]),
                 signs,
                 int(kept.get("signs_form", 1)),
+                "rotary" if kept.get("motion") == "rotary" else "linear",
             )
 
     @property
@@ -187,7 +195,9 @@ class History:
                 more = {column: np.asarray(run.column(column), float) for column in COLUMNS}
                 known |= run_signs(columns | more)
             travel_m = float(np.nansum(np.abs(np.diff(columns["nut_position_m"]))))
-        self.entries[run.path.name] = Entry(run.path.name, actuator, started, travel_m, known)
+        self.entries[run.path.name] = Entry(
+            run.path.name, actuator, started, travel_m, known, motion=run.motion
+        )
 
     def save(self) -> None:
         """Write the signs; an older file is replaced atomically.
@@ -202,6 +212,7 @@ class History:
                 "travel_m": entry.travel_m,
                 "signs": entry.signs,
                 "signs_form": entry.signs_form,
+                "motion": entry.motion,
             }
             for entry in self.entries.values()
         }

@@ -6,6 +6,7 @@ import html
 import os
 from pathlib import Path
 
+from drivers.motion import restated, unit_name
 from hil.wear.endurance import WATCHED, words_of
 from hil.wear.journal import Journal
 from hil.wear.trend import Trend
@@ -53,6 +54,7 @@ def write_summary(file: Path, title: str, journal: Journal, trends: dict[str, Tr
 
 def _plot(trend: Trend) -> str:
     title, unit, scale = TITLES[trend.name]
+    scale, unit = float(restated(scale, unit)), unit_name(unit)
     if len(trend.values) < 2:
         return f"<h3>{title}</h3><p>not shown by this sequence yet</p>"
     every = max(1, len(trend.values) // WIDE)

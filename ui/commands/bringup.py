@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from drivers.motion import in_words
 from drivers.simulated import INJECTED_FAULTS
 from hil.bench import DriveFacts, LockstepBench, drive_facts, facts_from_dict
 from hil.bringup import (
@@ -220,9 +221,9 @@ class _Session:
             record.on_start(step)
             say(
                 self.options,
-                f"\n--- {step.title} ({step.key})\n"
-                f"What could go wrong: {step.wrong}\n"
-                f"Must be clear: {step.clear}",
+                f"\n--- {in_words(step.title)} ({step.key})\n"
+                f"What could go wrong: {in_words(step.wrong)}\n"
+                f"Must be clear: {in_words(step.clear)}",
             )
 
         def on_result(step: Step, result: Result) -> None:

@@ -252,7 +252,10 @@ def _forces(text: str) -> tuple[float, ...]:
 
 def _above_zero(text: str, unit: str, form: str, range_: str) -> tuple[float, ...]:
     try:
-        values = tuple(float(part.removesuffix(unit)) for part in text.split(","))
+        values = tuple(
+            float(part.removesuffix("*m").removesuffix("·m").removesuffix(unit))
+            for part in text.split(",")
+        )
     except ValueError:
         raise argparse.ArgumentTypeError(f"'{text}': {form}") from None
     if any(not 0.0 < value < math.inf for value in values):
@@ -263,7 +266,7 @@ def _above_zero(text: str, unit: str, form: str, range_: str) -> tuple[float, ..
 def _cell_u(text: str) -> tuple[float, float]:
     """(relative, in N), one of them 0."""
     number, per = text.strip(), math.nan
-    for unit, factor in (("%", 0.01), ("kN", 1e3), ("N", 1.0)):
+    for unit, factor in (("%", 0.01), ("kN", 1e3), ("N*m", 1.0), ("N·m", 1.0), ("N", 1.0)):
         if number.endswith(unit):
             number, per = number.removesuffix(unit), factor
             break

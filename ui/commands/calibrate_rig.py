@@ -61,7 +61,7 @@ def calibrate_rig(options: argparse.Namespace) -> int:
         laws=LAWS if options.law == "auto" else (options.law,),
         gravity_m_s2=options.gravity,
         loads=options.loads,
-        forces_N=options.forces,
+        forces_N=tuple(FORCE.inside(force) for force in options.forces),
         pull=options.pull,
         accuracy=_accuracy(options),
     )
@@ -94,7 +94,7 @@ def _accuracy(options: argparse.Namespace) -> Accuracy:
                     f"--{word}: no weights hang with --loads cell; leave it out", BAD_INPUT
                 )
         relative, newtons = options.cell_u
-        return Accuracy(cell=relative, cell_N=newtons)
+        return Accuracy(cell=relative, cell_N=FORCE.inside(newtons))
     for word in ("cell_u", "forces", "pull"):
         if getattr(options, word):
             raise CommandError(f"--{word.replace('_', '-')} belongs to --loads cell", BAD_INPUT)

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from drivers.motion import FORCE
+from drivers.motion import FORCE, worded
 from hil.calibration import (
     FOLDER,
     CalibrationFile,
@@ -109,13 +109,17 @@ def compare_kept(options: argparse.Namespace) -> int:
     a, b = (load_calibration(path) for path in options.compare)
     found = compare(a, b)
     say(options, f"A  {a.identity}\nB  {b.identity}\n")
-    say(options, "force by A / N   B less A / N   ±U of both, k = 2 / N")
+    unit = FORCE.unit
+    say(
+        options,
+        f"{worded('force', 'torque')} by A / {unit}   B less A / {unit}   ±U of both, k = 2 / {unit}",
+    )
     for i in np.linspace(0, found.force_N.size - 1, SHOWN_FORCES).astype(int):
         beyond = abs(found.difference_N[i]) > 2 * found.u_N[i]
         say(
             options,
-            f"{found.force_N[i]:14.1f} {found.difference_N[i]:+14.2f} "
-            f"{2 * found.u_N[i]:14.2f}{'   beyond it' if beyond else ''}",
+            f"{FORCE(found.force_N[i]):14.1f} {FORCE(found.difference_N[i]):+14.2f} "
+            f"{FORCE(2 * found.u_N[i]):14.2f}{'   beyond it' if beyond else ''}",
         )
     say(
         options,

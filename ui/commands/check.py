@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import Any
 
-from drivers.motion import FORCE
+from drivers.motion import FORCE, restated, speak, unit_name, worded
 from drivers.registry import find_protocol
 from drivers.transport import Budgeting
 from hil.calibration import age_warning
@@ -93,6 +93,7 @@ def run(options: argparse.Namespace) -> int:
     if examined.profile is None:
         raise ProfileError(examined.errors)
     profile = examined.profile
+    speak(profile.motion)
     rows = figures(profile, examined.conventions)
     say(options, f"{profile.name}: the profile is valid")
     for _key, label, value, unit, note in rows:
@@ -148,21 +149,21 @@ def figures(
     rows: list[tuple[str, str, float | str, str, str]] = [
         (
             "reflected_mass_kg",
-            "Mass of motor and screw at the nut",
+            worded("Mass of motor and screw at the nut", "Inertia of motor and gear at the joint"),
             actuator.reflected_mass,
             "kg",
-            "J·(2π/lead)² + nut",
+            worded("J·(2π/lead)² + nut", "J·ratio² + gear"),
         ),
         (
-            "force_per_torque_N_per_N_m",
-            "Force per motor torque",
-            screw.efficiency_forward * actuator.radians_per_metre,
-            "N/(N·m)",
-            "2π·η/lead",
+            worded("force_per_torque_N_per_N_m", "torque_per_torque"),
+            worded("Force per motor torque", "Torque per motor torque"),
+            float(FORCE(screw.efficiency_forward * actuator.radians_per_metre)),
+            worded("N/(N·m)", "N·m/(N·m)"),
+            worded("2π·η/lead", "η·ratio"),
         ),
         (
             "force_at_current_limit_N",
-            "Force at the current limit",
+            worded("Force at the current limit", "Torque at the current limit"),
             motor_force(profile, limits.current.limited),
             "N",
             f"limit {FORCE(limits.force.limited):g}{FORCE}",
@@ -218,7 +219,7 @@ def figures(
     rows += [
         (
             "force_bandwidth_Hz",
-            "Force bandwidth to be expected",
+            worded("Force bandwidth to be expected", "Torque bandwidth to be expected"),
             predicted.bandwidth_Hz,
             "Hz",
             gains.notice or f"−3 dB, output blocked; requested {control.force_bandwidth:g} Hz",
@@ -257,7 +258,7 @@ def figures(
         rows.append(
             (
                 f"force_to_hold_{i}_N",
-                f"Rod force to hold {weight:g} kg",
+                worded("Rod force", "Torque") + f" to hold {weight:g} kg",
                 force,
                 "N",
                 f"{force / limits.force.limited:.0%} of the limit",
@@ -283,7 +284,23 @@ def figures(
             "",
         )
     )
-    return rows
+    return [_restated(row) for row in rows]
+
+
+# Endings of keys: of a linear actuator, and of a rotary one.
+_ENDINGS = {"kg": "kg_m2", "N": "N_m", "N/mm": "N_m_per_rad", "N·s/m": "N_m_s_per_rad"}
+_LINEAR_ENDINGS = {"kg": "kg", "N": "N", "N/mm": "N_per_mm", "N·s/m": "N_s_per_m"}
+
+
+def _restated(
+    row: tuple[str, str, float | str, str, str],
+) -> tuple[str, str, float | str, str, str]:
+    """Return a row in the units that are spoken of, its key with them."""
+    key, label, value, unit, note = row
+    if isinstance(value, str) or unit_name(unit) == unit or unit not in _ENDINGS:
+        return row
+    key = key.removesuffix(_LINEAR_ENDINGS[unit]) + _ENDINGS[unit]
+    return key, label, float(restated(value, unit)), unit_name(unit), note
 
 
 def _bus(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from drivers.motion import NEWTON_SECONDS_PER_M
+from drivers.motion import NEWTON_SECONDS_PER_M, STIFFNESS, restated, unit_name
 from hil.control import VelocityGains, design, design_velocity
 from hil.profile import Profile, TwoSlopes, drive_options
 
@@ -76,10 +76,13 @@ def recommended(profile: Profile, sources: Sequence[Mapping[str, Any]]) -> str:
             reaching,
             key=lambda row: (row["drag_N_s_per_m"] is None, row["stiffness_ceiling_N_per_mm"]),
         )
-        why = f"virtual springs up to {best['stiffness_ceiling_N_per_mm']:.4g} N/mm, " + (
-            "no drag by design"
-            if best["drag_N_s_per_m"] is None
-            else f"{NEWTON_SECONDS_PER_M(best['drag_N_s_per_m']):.4g}{NEWTON_SECONDS_PER_M} of drag"
+        why = (
+            f"virtual springs up to {restated(best['stiffness_ceiling_N_per_mm'], 'N/mm'):.4g}{STIFFNESS}, "
+            + (
+                "no drag by design"
+                if best["drag_N_s_per_m"] is None
+                else f"{NEWTON_SECONDS_PER_M(best['drag_N_s_per_m']):.4g}{NEWTON_SECONDS_PER_M} of drag"
+            )
         )
     return f"recommended: {best['source']} ({why}; the drive takes {' and '.join(sorted(taken))})"
 
@@ -88,12 +91,23 @@ def table(sources: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """Yield the lines of the comparison; none without sources."""
     if not sources:
         return
-    head = "".join(f"{f'{word}, {unit}':>19}" for _key, word, unit in COLUMNS)
+    head = "".join(f"{f'{word}, {_told(unit)}':>19}" for _key, word, unit in COLUMNS)
     yield f"  {'source':10}{head}"
     for row in sources:
-        values = (row[key] for key, _word, _unit in COLUMNS)
-        cells = "".join(f"{'–' if v is None else format(v, '.4g'):>19}" for v in values)
+        cells = "".join(
+            f"{'–' if row[key] is None else format(_in(row[key], unit), '.4g'):>19}"
+            for key, _word, unit in COLUMNS
+        )
         yield f"  {row['source']:10}{cells}"
     for row in sources:
         if row["notice"]:
             yield f"  {row['source']}: {row['notice']}"
+
+
+def _in(value: float, unit: str) -> float:
+    return restated(value, unit.removesuffix(" rms"))
+
+
+def _told(unit: str) -> str:
+    of, space, rms = unit.partition(" ")
+    return f"{unit_name(of)}{space}{rms}"

@@ -11,7 +11,8 @@ from typing import Any
 
 from pydantic_core import PydanticCustomError
 
-from drivers.quantities import Dimension
+from drivers.motion import FORCE
+from drivers.quantities import dimension
 from hil.bench import LockstepBench
 from hil.control import profile_in_force
 from hil.host import start_bench
@@ -236,7 +237,7 @@ def plan_of(options: argparse.Namespace) -> Plan:
         if text is None:
             return None
         try:
-            value = Dimension(unit).parse(text)
+            value = dimension(unit).parse(text)
         except PydanticCustomError as error:
             raise CommandError(f"{option} {text}: {error.message()}", BAD_INPUT) from None
         return value
@@ -277,7 +278,7 @@ def plan_of(options: argparse.Namespace) -> Plan:
         raise CommandError("--spring-range and --spring-cycles belong together", BAD_INPUT)
     for option, value in (("--spring-range", spring_range), ("--screw-rating", rating)):
         if value is not None and not value > 0.0:
-            raise CommandError(f"{option}: must be above 0 N", BAD_INPUT)
+            raise CommandError(f"{option}: must be above 0{FORCE}", BAD_INPUT)
     spring = None
     if spring_range is not None:
         spring = SpringLife(spring_range, options.spring_cycles, options.spring_exponent)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from drivers.motion import METRES, restated, speak, unit_name, worded
 from hil.wear import SIGNS, Entry, History
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 
@@ -50,8 +51,10 @@ def run(options: argparse.Namespace) -> int:
         say(options, f"not read: {trouble}")
     for actuator, entries in history.by_actuator().items():
         travel_m = sum(entry.travel_m for entry in entries)
+        speak(entries[-1].motion)
         first, last = entries[0].started[:10], entries[-1].started[:10]
-        say(options, f"{actuator}: {len(entries)} runs, {first} to {last}, {travel_m:.0f} m of nut")
+        way = f"{METRES(travel_m):.0f}{METRES} of {worded('nut', 'rotation')}"
+        say(options, f"{actuator}: {len(entries)} runs, {first} to {last}, {way}")
         for sign in SIGNS:
             say(options, f"  {_line(sign, entries)}")
         for finding in findings:
@@ -89,6 +92,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _line(sign: str, entries: list[Entry]) -> str:
     words, unit, factor, _ = SIGNS[sign]
+    factor, unit = float(restated(factor, unit)), unit_name(unit)
     values = [factor * entry.signs[sign] for entry in entries if sign in entry.signs]
     if not values:
         return f"{words}: not shown by any run"

@@ -325,7 +325,7 @@ def _finish(
 def _show(options: argparse.Namespace, sheet: Sheet) -> None:
     for tested in sheet.tested:
         say(options, f"\n{tested.test.title} (run {tested.run.path.name})")
-        for c in tested.characteristics:
+        for c in tested.shown:
             predicted = shown(c.predicted, c.predicted_u95) if c.predicted == c.predicted else ""
             unit = "" if c.unit == "1" else c.unit
             beside = f"  predicted {predicted}" if predicted else ""

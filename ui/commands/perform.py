@@ -88,6 +88,8 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
+    if options.profile is not None:
+        load_profile(options.profile)  # its kind of motion has the units of the sequence
     sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
     if options.link is not None:
         refuse_cap(

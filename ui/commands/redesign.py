@@ -117,8 +117,8 @@ def _tried(
         return None, FAILED
     after = assemble(folder, TESTS)
     trial = judge_trial(sheet, after)
-    before = {c.name: c for c in sheet.characteristics}
-    for c in after.characteristics:
+    before = {c.name: c for c in sheet.shown}
+    for c in after.shown:
         beside = (
             f"  predicted {shown(c.predicted, c.predicted_u95)}"
             if c.predicted == c.predicted

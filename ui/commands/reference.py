@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from drivers.motion import LENGTH
+from drivers.motion import LENGTH, restated
 from hil.bench import EPOCH, LockstepBench
 from hil.core import ConfirmReference, EndRun, SeekReference, StartRun
 from hil.host import BenchOptions, start_bench
@@ -186,7 +186,10 @@ def _finish(options: argparse.Namespace, ended: Ended, run: Path | None) -> int:
             "repeatability_um": 1e6 * found.repeatability_m,
         }
         say(options, found.text)
-        say(options, "touched at " + ", ".join(f"{at:.3f}" for at in touches) + " mm")
+        say(
+            options,
+            "touched at " + ", ".join(f"{restated(at, 'mm'):.3f}" for at in touches) + f"{LENGTH}",
+        )
         if abs(found.shift_m) > 0.0 and math.isfinite(found.shift_m):
             say(options, f"zero moved by {LENGTH(found.shift_m):+.3f}{LENGTH}")
     elif ended.how == "finished":

@@ -24,7 +24,7 @@ from typing import Any
 
 from pydantic_core import PydanticCustomError
 
-from drivers.quantities import Dimension
+from drivers.quantities import kind_of
 from hil.procedures import Choose, Hand, ProcedureFailed, Read, RequireHoldToRun
 
 LETS_GO_S = 0.25
@@ -92,15 +92,15 @@ class TerminalOperator:
         while True:
             self._ask(
                 question.question,
-                f"number with unit ({question.unit}), or Enter if it cannot be read",
+                f"number with unit ({question.shown_unit}), or Enter if it cannot be read",
             )
             typed = self._line().strip()
             if not typed:
                 return math.nan
             with contextlib.suppress(ValueError):
-                typed = f"{float(typed):.12g} {question.unit}"
+                typed = f"{float(typed):.12g} {question.shown_unit}"
             try:
-                return float(Dimension(question.dimension).parse(typed))
+                return float(kind_of(question.dimension, question.along).parse(typed))
             except (PydanticCustomError, ValueError) as error:
                 self._say(f"Not understood: {error}")
 

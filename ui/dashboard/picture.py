@@ -43,7 +43,7 @@ def save_picture(
         OSError: the file cannot be written.
     """
     rows = np.full((run.table.num_rows, len(COLUMNS)), np.nan)
-    names = set(run.table.column_names)
+    names = run.names
     for i, column in enumerate(COLUMNS):
         if column.name in names:
             rows[:, i] = run.column(column.name)

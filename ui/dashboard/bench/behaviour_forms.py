@@ -262,7 +262,7 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
         BehaviourForm(
             4,
             BehaviourCode.HOLD_POSITION,
-            "Hold position",
+            worded("Hold position", "Hold angle"),
             "moves, holds",
             [
                 place("position", worded("Position", "Angle")),

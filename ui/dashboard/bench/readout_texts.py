@@ -29,14 +29,17 @@ class Readout:
 def readouts(model: OperateModel) -> list[Readout]:
     """Return the numbers above the rig picture, the spring force first."""
     band = model.figure("force_u95_N")
+    # Behind a torque with its decimals there is no room for it.
+    known = f"± {number(FORCE(band), 0 if band >= 2 else 1)}"
+    motor = number(FORCE(model.figure("motor_force_N")), 0)
     tare = f", tare {number(FORCE(model.tare_N), 0)}" if model.tare_N else ""
     return [
         Readout(
             worded("Spring force", "Spring torque"),
             number(FORCE(model.figure("spring_force_N")), 0),
             FORCE.unit,
-            f"± {number(FORCE(band), 0 if band >= 2 else 1)}",
-            f"from motor {number(FORCE(model.figure('motor_force_N')), 0)}{FORCE}{tare}",
+            worded(known, ""),
+            worded("", f"{known}, ") + f"from motor {motor}{FORCE}{tare}",
         ),
         Readout("Deflection", number(LENGTH(model.figure("deflection_m")), 2), LENGTH.unit),
         Readout("Output", number(LENGTH(model.figure("output_position_m")), 1), LENGTH.unit),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 
-from hil.profile import Lever, Profile
+from hil.profile import Arm, Lever, Profile
 
 
 def rig_text(profile: Profile) -> str:
     """Return the rig in half a line."""
     rig = profile.rig
+    if isinstance(rig, Arm):
+        return f"joint with an arm of {1e3 * rig.load_arm:g} mm"
     if isinstance(rig, Lever):
         return f"lever rig {1e3 * rig.rod_arm:g} : {1e3 * rig.load_arm:g} mm"
     return "linear rig, " + ("vertical" if rig.vertical else "horizontal")

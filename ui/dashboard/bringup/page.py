@@ -7,6 +7,7 @@ from collections.abc import Callable
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QWidget
 
+from drivers.motion import in_words
 from hil.bringup import Step
 from ui.dashboard.bench import PageContext
 from ui.dashboard.bringup.evidence import evidence_html
@@ -71,7 +72,8 @@ class BringUpPage(GuidedPage):
         step = self.bringup.shown
         power = "under power, hold to run" if step.energises else "power off"
         self.standing.setText(f"{WORDS[self.bringup.state_of(step)]} · {power}")
-        for label, text in zip(self.words, (step.happens, step.wrong, step.clear), strict=True):
+        told = map(in_words, (step.happens, step.wrong, step.clear))
+        for label, text in zip(self.words, told, strict=True):
             label.say(text)
         self.write.setVisible(bool(self.bringup.proposed))
 

@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from drivers.motion import FORCE
 from hil.calibration import KINDS, Kind
 from ui.dashboard.bench import two_digits
 from ui.dashboard.calibrate.model import CalibrateModel
@@ -253,7 +254,9 @@ class OutcomeView(QWidget):
         if self.law.currentIndex() != place and not self.law.view().isVisible():
             self.law.setCurrentIndex(place)
         some = result.calibration is not None
-        self.band.setText(f"± {two_digits(largest_u95(result))} N" if some else "no law")
+        self.band.setText(
+            f"± {two_digits(FORCE(largest_u95(result)))}{FORCE}" if some else "no law"
+        )
         self.band_note.setVisible(some)
         rows = spring_rows(result.calibration, result.u_knee_m) if result.calibration else []
         quiet = self.theme.quiet

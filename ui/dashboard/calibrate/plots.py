@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor
 
+from drivers.motion import FORCE, LENGTH, worded
 from hil.calibration import Budget, CalibrationPoint, Comparison, Fit, SensorLaw
 from ui.dashboard.widgets import ChangeGuard, Sizes, Theme, ThemedPlot, cosmetic_pen
 
@@ -35,29 +36,33 @@ class CalibrationPlot(ThemedPlot):
 
     def show_points(self, points: Sequence[CalibrationPoint], fit: Fit | None) -> None:
         """Draw readings over loads, and the law through them."""
-        if self._begin("Reading (counts) over load (N)", len(points), fit):
+        if self._begin(f"Reading (counts) over load ({FORCE.unit})", len(points), fit):
             return
         if fit is not None:
             low, high = fit.load_range
             loads = np.linspace(low, high, 121)
-            self._line(loads, [fit.reading(x) for x in loads], "law", self.theme.ink, 1)
+            self._line(
+                FORCE.factor * loads, [fit.reading(x) for x in loads], "law", self.theme.ink, 1
+            )
         self._symbols(points, np.array([p.reading_counts for p in points]))
 
     def show_residuals(
         self, points: Sequence[CalibrationPoint], residuals_N: Array, fit: Fit | None
     ) -> None:
         """Draw the law's force of each reading less its load."""
-        if self._begin("Residual (N) over load (N)", len(points), fit):
+        if self._begin(f"Residual ({FORCE.unit}) over load ({FORCE.unit})", len(points), fit):
             return
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=cosmetic_pen(self.theme.ink, 1)))
-        self._symbols(points, residuals_N)
+        self._symbols(points, FORCE.factor * residuals_N)
 
     def show_band(self, budget: Budget) -> None:
         """Draw the expanded uncertainty over force, and its largest components."""
-        if self._begin("± Uncertainty (N) over force (N)", budget):
+        if self._begin(
+            f"± Uncertainty ({FORCE.unit}) over {worded('force', 'torque')} ({FORCE.unit})", budget
+        ):
             return
-        force = budget.force_N
-        self._line(force, 2 * budget.u_N, "U, k = 2", self.theme.ink, 3)
+        force, twice = FORCE.factor * budget.force_N, 2 * FORCE.factor
+        self._line(force, twice * budget.u_N, "U, k = 2", self.theme.ink, 3)
         names = sorted(budget.components, key=lambda n: -float(np.max(budget.components[n])))
         colours = (self.theme.measured, self.theme.force, self.theme.deflection, self.theme.asked)
         styles = (
@@ -67,26 +72,38 @@ class CalibrationPlot(ThemedPlot):
             Qt.PenStyle.DashDotDotLine,
         )
         for name, colour, style in zip(names, colours, styles, strict=False):
-            u = 2 * budget.components[name]
+            u = twice * budget.components[name]
             self._line(force, u, name.replace("_", " "), colour, 2, style)
-        self.setYRange(0.0, 2.1 * float(budget.u_N.max()))
+        self.setYRange(0.0, 1.05 * twice * float(budget.u_N.max()))
 
     def show_sensor(self, sensor: SensorLaw) -> None:
         """Draw the sensor's residuals over the nut's travel."""
-        if self._begin("Sensor residual (counts) over nut (mm)", sensor):
+        if self._begin(
+            f"Sensor residual (counts) over {worded('nut', 'gear')} ({LENGTH.unit})", sensor
+        ):
             return
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=cosmetic_pen(self.theme.ink, 1)))
-        self._line(1e3 * sensor.deflection_m, sensor.residual_counts, "", self.theme.deflection, 2)
+        self._line(
+            LENGTH.factor * sensor.deflection_m,
+            sensor.residual_counts,
+            "",
+            self.theme.deflection,
+            2,
+        )
 
     def show_compared(self, found: Comparison) -> None:
         """Draw the second law's difference from the first, with the uncertainty of both."""
-        if self._begin("B less A, dashed ±U (N) over force (N)", found):
+        if self._begin(
+            f"B less A, dashed ±U ({FORCE.unit}) over {worded('force', 'torque')} ({FORCE.unit})",
+            found,
+        ):
             return
-        band = 2 * found.u_N
+        band = 2 * FORCE.factor * found.u_N
+        force, difference = FORCE.factor * found.force_N, FORCE.factor * found.difference_N
         dashed = Qt.PenStyle.DashLine
-        self._line(found.force_N, found.difference_N, "", self.theme.force, 3)
-        self._line(found.force_N, band, "", self.theme.measured, 2, dashed)
-        self._line(found.force_N, -band, "", self.theme.measured, 2, dashed)
+        self._line(force, difference, "", self.theme.force, 3)
+        self._line(force, band, "", self.theme.measured, 2, dashed)
+        self._line(force, -band, "", self.theme.measured, 2, dashed)
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=cosmetic_pen(self.theme.ink, 1)))
 
     def show_nothing(self) -> None:

@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from drivers.motion import FORCE, worded
 from hil.calibration import Accuracy, Kind, Options
-from hil.profile import Lever, Profile
+from hil.profile import Arm, Lever, Profile
 
 MOST_SERIES = 20
 GRAVITY = (9.7, 9.9)
@@ -71,7 +72,7 @@ class Setup:
         self.kind: Kind = self.kinds[0]
         lines = [
             Entry("weights", "Weights", "kg", weights, "such as 2.5, 5, 7.5"),
-            Entry("forces", "Forces", "N", "", "empty: ten even steps"),
+            Entry("forces", worded("Forces", "Torques"), FORCE.unit, "", "empty: ten even steps"),
             Entry("series", "Series", "", "3", "up and down; three or more show how loads repeat"),
             Entry(
                 "gravity",
@@ -87,17 +88,25 @@ class Setup:
         if isinstance(rig, Lever):
             known += [
                 Entry("u_load_arm", "Load arm", "mm", f"{1e3 * usual.load_arm_m:g}"),
-                Entry("u_rod_arm", "Rod arm", "mm", f"{1e3 * usual.rod_arm_m:g}"),
                 Entry("u_angle", "Angle at level", "mrad", f"{1e3 * usual.angle_rad:g}"),
             ]
-        own = "Lever and pan" if isinstance(rig, Lever) else "Carriage"
+            if not isinstance(rig, Arm):  # an arm stands on the joint itself
+                rod = Entry("u_rod_arm", "Rod arm", "mm", f"{1e3 * usual.rod_arm_m:g}")
+                known.insert(2, rod)
+        own = worded("Lever and pan", "Arm and pan") if isinstance(rig, Lever) else "Carriage"
         known += [
             Entry("u_own_moment", own, "%", f"{100 * usual.own_moment:g}"),
             Entry("u_gravity", "Gravity", "%", f"{100 * usual.gravity:g}"),
         ]
         known += [
-            Entry("u_cell", "Load cell", "%", "", "half of U (k = 2) on its certificate"),
-            Entry("u_cell_zero", "Its zero", "N", "0"),
+            Entry(
+                "u_cell",
+                worded("Load cell", "Torque cell"),
+                "%",
+                "",
+                "half of U (k = 2) on its certificate",
+            ),
+            Entry("u_cell_zero", "Its zero", FORCE.unit, "0"),
         ]
         self.entries = {line.key: line for line in lines}
         self.accuracies = {line.key: line for line in known}
@@ -109,6 +118,11 @@ class Setup:
         if not isinstance(rig, Lever):
             way = "a vertical" if rig.vertical else "a horizontal"
             return f"From the profile: {way} carriage of {rig.carriage_mass:g} kg."
+        if isinstance(rig, Arm):
+            return (
+                f"From the profile: arm of {1e3 * rig.load_arm:g} mm and {rig.lever_mass:g} kg with "
+                f"its centre at {1e3 * rig.lever_centre:g} mm, pan {rig.pan_mass:g} kg."
+            )
         return (
             f"From the profile: arms {1e3 * rig.rod_arm:g} mm (rod) and {1e3 * rig.load_arm:g} mm "
             f"(load), lever {rig.lever_mass:g} kg with its centre at {1e3 * rig.lever_centre:g} "
@@ -199,12 +213,12 @@ class Setup:
 
     def _forces(self) -> tuple[float, ...]:
         text = self.entries["forces"].text
-        forces = _listed(text, "N")
+        forces = tuple(FORCE.inside(force) for force in _listed(text, FORCE.unit))
         if text.strip() and not forces:
             raise SetupError(
                 "forces",
-                "Forces: above 0 in N, separated by commas, such as 100, 200, 300; or "
-                "nothing for ten even steps",
+                f"{worded('Forces', 'Torques')}: above 0 in {FORCE.unit}, separated by commas, such as "
+                f"{worded('100, 200, 300', '5, 10, 15')}; or nothing for ten even steps",
             )
         return forces
 
@@ -224,7 +238,7 @@ class Setup:
                 "Load cell: its standard uncertainty, half of the expanded one (k = 2) "
                 "on its certificate",
             )
-        return Accuracy(cell=relative, cell_N=zero)
+        return Accuracy(cell=relative, cell_N=FORCE.inside(zero))
 
     def _accuracy(self) -> Accuracy:
         usual = Accuracy()

@@ -11,14 +11,13 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QTableWidgetItem
 
+from drivers.motion import FORCE
 from hil.calibration import CalibrationPoint
 from ui.dashboard.bench import number, two_digits
 from ui.dashboard.calibrate.kept import Kept
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.widgets import LEFT, RIGHT, ChangeGuard, ReadingTable, Theme
 
-POINT_HEADS = ("No.", "Load", "Way", "N", "Counts", "Residual N", "")
-KEPT_HEADS = ("Made", "Law", "Range N", "±U N", "")
 MOVES = (
     Qt.Key.Key_Up,
     Qt.Key.Key_Down,
@@ -57,7 +56,10 @@ class PointsTable(_Table):
     """Every point with its residual against the law so far."""
 
     def __init__(self, calibrating: CalibrateModel) -> None:
-        super().__init__(POINT_HEADS, "Points of the calibration")
+        super().__init__(
+            ("No.", "Load", "Way", FORCE.unit, "Counts", f"Residual {FORCE.unit}", ""),
+            "Points of the calibration",
+        )
         self._calibrating = calibrating
         self._shown = ChangeGuard()
 
@@ -84,9 +86,9 @@ def _point_texts(row: int, point: CalibrationPoint, residual_N: float) -> tuple[
         str(row + 1),
         point.label,
         f"{way} {side}",
-        number(point.load_N, 1),
+        number(FORCE(point.load_N), 1),
         number(point.reading_counts, 1),
-        number(residual_N, 2) if np.isfinite(residual_N) else "",
+        number(FORCE(residual_N), 2) if np.isfinite(residual_N) else "",
         state,
     )
 
@@ -95,7 +97,9 @@ class KeptTable(_Table):
     """Earlier calibrations, newest first."""
 
     def __init__(self, calibrating: CalibrateModel, look_at: Callable[[Kept], None]) -> None:
-        super().__init__(KEPT_HEADS, "Earlier calibrations")
+        super().__init__(
+            ("Made", "Law", f"Range {FORCE.unit}", f"±U {FORCE.unit}", ""), "Earlier calibrations"
+        )
         self._calibrating = calibrating
         self._look_at = look_at
         self._shown = ChangeGuard()
@@ -145,8 +149,8 @@ def _kept_texts(kept: Kept, first: Kept | None, in_force: str) -> tuple[str, ...
     return (
         file.content.made[:16].replace("T", " "),
         file.content.law.law.replace("_", " "),
-        f"{number(low, 0)} to {number(high, 0)}",
-        two_digits(file.largest_u95_N),
+        f"{number(FORCE(low), 0)} to {number(FORCE(high), 0)}",
+        two_digits(FORCE(file.largest_u95_N)),
         " · ".join(marks),
     )
 

@@ -6,7 +6,7 @@ import html
 import math
 from collections.abc import Iterable
 
-from drivers.motion import LENGTH, STIFFNESS
+from drivers.motion import FINE, FORCE, LENGTH, STIFFNESS, worded
 from hil.calibration import CalibrationFile, CalibrationResult
 from hil.control import ForceCalibration
 from hil.profile import Calibration, Profile, TwoSlopes
@@ -49,7 +49,7 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
             return f"Nothing for you to do{_where(calibrating)}", text, False
         if progress.kind == "point" and progress.point is not None:
             point = progress.point
-            text = f"{_begun(point.label)}: {number(point.load_N, 1)} N taken."
+            text = f"{_begun(point.label)}: {number(FORCE(point.load_N), 1)}{FORCE} taken."
             return f"Point {progress.done} of {progress.total}{_where(calibrating)}", text, False
         if progress.kind in ("moving", "settling"):
             word = "Moving to" if progress.kind == "moving" else "Settling under"
@@ -101,8 +101,8 @@ def _outcome(result: CalibrationResult) -> tuple[str, str, bool]:
     also = f", with {warnings} warning{'s' * (warnings > 1)}" if warnings else ""
     return (
         f"Sound{also}: accept it (A) or discard it (Del)",
-        f"Force is known to ±{two_digits(largest_u95(result))} N or better (k\u00a0=\u00a02), "
-        f"from {number(low, 0)} to {number(high, 0)} N.",
+        f"{worded('Force', 'Torque')} is known to ±{two_digits(FORCE(largest_u95(result)))}{FORCE} or "
+        f"better (k\u00a0=\u00a02), from {number(FORCE(low), 0)} to {number(FORCE(high), 0)}{FORCE}.",
         False,
     )
 
@@ -174,15 +174,15 @@ def spring_rows(calibration: Calibration, u_knee_m: float = math.nan) -> list[tu
     """Return zero, counts and springs of a calibration."""
     rows = [
         ("zero", f"{calibration.zero:.2f} counts"),
-        ("per count", f"{number(1e6 * calibration.deflection_per_count, 4)} µm"),
+        ("per count", f"{number(FINE(calibration.deflection_per_count), 4)}{FINE}"),
     ]
     law = calibration.spring_law
     if isinstance(law, TwoSlopes):
-        known = f" ± {two_digits(2e3 * u_knee_m)}" if u_knee_m < law.knee else ""
+        known = f" ± {two_digits(LENGTH(2 * u_knee_m))}" if u_knee_m < law.knee else ""
         rows += [
             ("rate to the knee", f"{STIFFNESS(law.inner_rate):.2f}{STIFFNESS}"),
             ("rate beyond", f"{STIFFNESS(law.outer_rate):.2f}{STIFFNESS}"),
-            ("knee", f"{1e3 * law.knee:.3f}{known} mm"),
+            ("knee", f"{LENGTH(law.knee):.3f}{known}{LENGTH}"),
         ]
     else:
         rows.append(("springs", f"polynomial of degree {len(law.coefficients) - 1}"))
@@ -192,7 +192,10 @@ def spring_rows(calibration: Calibration, u_knee_m: float = math.nan) -> list[tu
 def _band_rows(law: ForceCalibration, span: tuple[float, float]) -> list[tuple[str, str]]:
     low, high = span
     forces = [low + share * (high - low) for share in SHOWN]
-    return [(f"at {number(f, 0)} N", f"± {two_digits(law.u95(f))} N") for f in forces]
+    return [
+        (f"at {number(FORCE(f), 0)}{FORCE}", f"± {two_digits(FORCE(law.u95(f)))}{FORCE}")
+        for f in forces
+    ]
 
 
 def _merit_rows(result: CalibrationResult) -> list[tuple[str, str]]:
@@ -201,7 +204,7 @@ def _merit_rows(result: CalibrationResult) -> list[tuple[str, str]]:
         return []
     rows = [(word, _percent(merit.worst(name))) for name, word in FIGURES]
     rows.append(("zero error f₀", _percent(merit.zero)))
-    rows.append(("resolution r", f"{two_digits(merit.resolution)} N"))
+    rows.append(("resolution r", f"{two_digits(FORCE(merit.resolution))}{FORCE}"))
     return rows
 
 
@@ -215,7 +218,10 @@ def _budget_rows(result: CalibrationResult) -> list[tuple[str, str]]:
         return []
     top = int(abs(budget.force_N - fit.load_range[1]).argmin())
     found = [(name.replace("_", " "), float(u[top])) for name, u in budget.components.items()]
-    return [(name, f"{two_digits(u)} N") for name, u in sorted(found, key=lambda item: -item[1])]
+    return [
+        (name, f"{two_digits(FORCE(u))}{FORCE}")
+        for name, u in sorted(found, key=lambda item: -item[1])
+    ]
 
 
 def kept_html(kept: Kept, profile: Profile, theme: Theme) -> str:
@@ -261,12 +267,13 @@ def compared_html(compared: Compared, theme: Theme) -> str:
     last = found.force_N.size - 1
     rows = [
         (
-            f"at {number(float(found.force_N[i]), 0)} N",
-            f"{number(float(found.difference_N[i]), 2)} N of ± {two_digits(2 * found.u_N[i])} N",
+            f"at {number(FORCE(found.force_N[i]), 0)}{FORCE}",
+            f"{number(FORCE(found.difference_N[i]), 2)}{FORCE} of "
+            f"± {two_digits(FORCE(2 * found.u_N[i]))}{FORCE}",
         )
         for i in (round(share * last) for share in SHOWN)
     ]
-    zero = f"{number(found.zero_counts, 1)} counts, {number(found.zero_N, 1)} N"
+    zero = f"{number(found.zero_counts, 1)} counts, {number(FORCE(found.zero_N), 1)}{FORCE}"
     return (
         head
         + f"<p><b>{verdict}</b></p>"

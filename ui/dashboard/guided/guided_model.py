@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
+from drivers.motion import in_words
 from hil.core import INDEX
 from hil.link import Client
 from hil.procedures import open_environment
@@ -203,7 +204,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     def _noted(self, text: str) -> None:
         item = self.current
         # A step's description is already on the page, and would look like an instruction.
-        of_itself = item is not None and text == f"{item.title}: {self._words_of(item)}"
+        of_itself = item is not None and text == in_words(f"{item.title}: {self._words_of(item)}")
         self.note = "" if of_itself else text
 
     @abstractmethod

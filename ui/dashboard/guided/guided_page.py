@@ -11,6 +11,7 @@ from typing import Any
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLayout, QTextBrowser, QVBoxLayout, QWidget
 
+from drivers.motion import in_words
 from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.guided.evidence_plot import EvidencePlot, live_plots
 from ui.dashboard.guided.guided_model import GuidedModel
@@ -267,7 +268,7 @@ class GuidedPage(Page):
         guided.take()
         self._rows.refresh()
         shown = guided.shown
-        self.title.setText(f"{list(guided.listed).index(shown) + 1}  {shown.title}")
+        self.title.setText(f"{list(guided.listed).index(shown) + 1}  {in_words(shown.title)}")
         why_not = guided.why_not_begin
         self.begin.setText("Begin" if guided.folder is None else "Continue")
         self.begin.setEnabled(not why_not and self._anything_to_begin)

@@ -7,6 +7,7 @@ from typing import Any
 
 from PySide6.QtWidgets import QListWidgetItem
 
+from drivers.motion import in_words
 from ui.dashboard.guided.guided_model import GuidedModel
 from ui.dashboard.guided.step_rows import StepRows
 from ui.dashboard.widgets import Sizes, Theme
@@ -33,7 +34,7 @@ class GuidedRows(StepRows):
         super().__init__(name, theme, sizes)
         self._guided, self._standing = guided, standing
         for item in guided.listed:
-            self.addItem(QListWidgetItem(item.title))
+            self.addItem(QListWidgetItem(in_words(item.title)))
         self._filling = False
 
         def chosen(row: int) -> None:

@@ -39,7 +39,7 @@ class Question:
         kind: ``act`` done or not; ``read`` a number in ``unit``; ``choose`` one of
             ``options``; ``hold`` and ``let_go`` the hold-to-run control; ``confirm`` yes or no,
             while nothing runs.
-        dimension: ``m`` or ``N`` of what is read.
+        dimension: ``m`` or ``N`` of what is read; ``along`` the motion of the output.
         suggestion: in SI, what simulated eyes read; NaN without any.
         picture: of the action, a name that :class:`HandPicture` draws; '' for none.
         amount: as the action has it; its sign is the direction.
@@ -53,6 +53,7 @@ class Question:
     suggestion: float = math.nan
     picture: str = ""
     amount: float = 0.0
+    along: bool = False
 
 
 @dataclass(frozen=True)
@@ -179,10 +180,11 @@ class PageOperator:
         asked = Question(
             "read",
             question.question,
-            question.unit,
+            question.shown_unit,
             question.dimension,
             suggestion=seen,
             picture=question.quantity,
+            along=question.along,
         )
         return float(self._ask(asked, seen))
 

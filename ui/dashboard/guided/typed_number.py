@@ -6,7 +6,7 @@ import contextlib
 
 from pydantic_core import PydanticCustomError
 
-from drivers.quantities import Dimension
+from drivers.quantities import kind_of
 from ui.dashboard.guided.page_operator import Question
 
 
@@ -22,6 +22,6 @@ def typed_number(question: Question, text: str) -> float:
     with contextlib.suppress(ValueError):  # or it carries its own unit
         typed = f"{float(typed):.12g} {question.unit}"
     try:
-        return float(Dimension(question.dimension).parse(typed))
+        return float(kind_of(question.dimension, question.along).parse(typed))
     except PydanticCustomError as error:
         raise ValueError(str(error)) from None

@@ -8,6 +8,7 @@ from PySide6.QtCore import Qt, QUrl
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar
 
+from drivers.motion import in_words
 from hil.measure import GuardedTest, duration_words
 from ui.dashboard.bench import PageContext
 from ui.dashboard.guided import GuidedLook, GuidedPage
@@ -134,11 +135,11 @@ class MeasurePage(GuidedPage):
 
     def _say_words(self, test: GuardedTest) -> None:
         quiet = self.theme.quiet
-        fitted = ", ".join(test.fitting)
+        fitted = in_words(", ".join(test.fitting))
         lasts = duration_words(test.lasts_s(self.measuring.profile))
         text = (
-            f'<span style="color:{quiet}">Purpose:</span> {test.purpose}. '
-            f'<span style="color:{quiet}">Risk:</span> {test.risk}<br>'
+            f'<span style="color:{quiet}">Purpose:</span> {in_words(test.purpose)}. '
+            f'<span style="color:{quiet}">Risk:</span> {in_words(test.risk)}<br>'
             f'<span style="color:{quiet}">Must be fitted:</span> {fitted}. '
             f'<span style="color:{quiet}">Takes:</span> {lasts}, plus manual work.'
         )

@@ -6,6 +6,7 @@ import html
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from drivers.motion import in_words
 from hil.measure import (
     Characteristic,
     EndOfTest,
@@ -57,7 +58,7 @@ def figures_html(result: EvaluatedRun, theme: Theme, sizes: Sizes) -> str:
     if result.problem:
         parts.append(f"<p><b>No figures:</b> {html.escape(result.problem)}</p>")
     if result.characteristics:
-        rows = "".join(_row(c, theme) for c in result.characteristics)
+        rows = "".join(_row(c, theme) for c in result.shown)
         heads = _cells(("figure", "value ± u95", "predicted", "verdict"), theme.quiet, False)
         parts.append(f'<table cellpadding="{sizes.px(3)}" width="100%">{heads}{rows}</table>')
     parts += [f'<p style="color:{theme.quiet}">{html.escape(note)}</p>' for note in result.notes]
@@ -130,10 +131,10 @@ def plan_html(
         colour = theme.ink if test.key in set(picked) else theme.quiet
         cells = (
             f"{number}",
-            html.escape(test.title),
-            html.escape(", ".join(test.fitting)),
+            html.escape(in_words(test.title)),
+            html.escape(in_words(", ".join(test.fitting))),
             duration_words(test.lasts_s(profile)),
-            html.escape(test.risk),
+            html.escape(in_words(test.risk)),
         )
         row = "".join(f'<td style="color:{colour}">{cell}</td>' for cell in cells)
         rows.append(f"<tr>{row}</tr>")

@@ -7,7 +7,7 @@ import math
 from PySide6.QtCore import QPointF, QRectF
 from PySide6.QtGui import QColor, QPolygonF
 
-from drivers.motion import FORCE
+from drivers.motion import FORCE, worded
 from hil.profile import Lever, Linear
 from ui.dashboard.bench import OperateModel, lever_angle, number
 from ui.dashboard.operate.live_drawing import LiveDrawing
@@ -177,10 +177,11 @@ def _paint_lever(
         words = f"{number(abs(turned), 1)}° {where} level"
         # Beside the arc, if there is room: the force is above a short lever.
         beside = pivot.x() + long_arm + 40 * u
-        if beside + draw.metrics.horizontalAdvance(f"lever {words}") < width - 14 * u:
-            draw.text(beside, 0.6 * line, f"lever {words}", theme.quiet)
+        lever = worded("lever", "arm")
+        if beside + draw.metrics.horizontalAdvance(f"{lever} {words}") < width - 14 * u:
+            draw.text(beside, 0.6 * line, f"{lever} {words}", theme.quiet)
         else:
-            draw.text(14 * u, 0.6 * line, "lever", theme.quiet)
+            draw.text(14 * u, 0.6 * line, lever, theme.quiet)
             draw.text(14 * u, 1.7 * line, words, theme.quiet)
 
 

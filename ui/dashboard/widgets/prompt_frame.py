@@ -9,10 +9,13 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QWidget
 
+from drivers.motion import FORCE, LENGTH
 from ui.dashboard.widgets.key_button import KeyButton
 from ui.dashboard.widgets.theme import Sizes, Theme
 
-PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}  # of the SI unit
+# Number in a unit over the value inside.
+PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
+PER_UNIT |= dict((LENGTH.rotary.shown, FORCE.rotary.shown))
 
 
 class PromptFrame(QFrame):
