@@ -55,6 +55,7 @@ def test_a_run_of_it_is_in_rad_and_newton_metres(held, tmp_path: Path):
     with RunWriter(tmp_path, "joint", {"profile": profile_to_dict(JOINT)}) as writer:
         writer.rows(np.array(samples[-50:]))
         folder = writer.path
+    assert folder is not None
     run = load_run(folder)
     assert run.unit("spring_torque_N_m") == "N.m" and run.unit("output_angle_rad") == "rad"
     assert "spring_force_N" not in run.table.column_names
