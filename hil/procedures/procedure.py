@@ -143,7 +143,7 @@ class Read:
 
     @property
     def along(self) -> bool:
-        """Whether the number is along the motion of the output."""
+        """True if the number is along the motion of the output."""
         return self.quantity in ("nut_position_m", "output_position_m", "cell_N")
 
 
