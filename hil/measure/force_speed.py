@@ -239,7 +239,7 @@ def _of_weight(
         lifting = name == "lift"
         each = work / electrical if lifting else electrical / work
         known = unsure / np.abs(electrical)
-        # An error of the force's zero is worth its work over the way.
+        # An error of the force's zero counts as its work over the way.
         offset = 2 * profile.calibration.absolute_uncertainty * way_m(profile) / np.abs(work)
         systematic = abs(float(np.mean(each))) * math.hypot(
             relative + float(np.mean(known)), float(np.mean(offset))

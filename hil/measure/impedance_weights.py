@@ -1,4 +1,4 @@
-"""Impedance by weights: a known mass swings on a virtual spring; stiffness and damping it meets."""
+"""Impedance by weights: stiffness and damping of a virtual spring on which a known mass swings."""
 
 from __future__ import annotations
 
@@ -38,17 +38,17 @@ from hil.measure.weight_moves import weights_lifted
 from hil.procedures import Hand, Hang, Pause, Push, wait_until_resting
 from hil.profile import Profile, arm_ratio
 
-SHARE = 0.5  # of the stiffest spring that is permitted
+SHARE = 0.5  # of the highest permitted stiffness
 NUDGES = 6
 NUDGE_S = 0.05
 SWING_M = 0.0015
 SETTLE_S = 1.0
-PERIODS = 2.5  # of the swing, that are watched: later it has died away in friction
+PERIODS = 2.5  # of the swing, evaluated: later it has died away in friction
 SMOOTH = 21  # samples of force, position and velocity alike, so that none lags behind another
 
 
 def _swung(profile: Profile) -> list[tuple[float, float, float]]:
-    """(mass in kg, all that moves at the rod in kg, its weight there in N) of each weight."""
+    """Return (mass in kg, total moved mass at the rod in kg, its weight there in N) by weight."""
     own_kg, _own_N, per_N = moved_mass(profile)
     arms = per_N * profile.rig.gravity
     found = []
@@ -70,10 +70,10 @@ def _run(profile: Profile) -> Part:
     yield from balanced_in_the_middle(profile)
     for mass, moved, weight in _swung(profile):
         yield from make_safe()
-        yield Hand("free_load", "Take the counterweight away: the lever sinks onto its end.")
+        yield Hand("free_load", "Remove the counterweight: the lever sinks to its end stop.")
         yield Hang(mass)
         yield from wait_until_resting()
-        yield from under_power(envelope(profile), f"{mass:g} kg swing on a virtual spring")
+        yield from under_power(envelope(profile), f"{mass:g} kg swings on a virtual spring")
         yield from move_to(profile, middle)
         # It rests at mid-travel, its weight on the spring.
         yield from apply(VirtualSpring(rest_m=middle + weight / stiffness, stiffness_N_m=stiffness))
@@ -92,7 +92,7 @@ def _run(profile: Profile) -> Part:
 
 
 def spring_and_damper(run: RecordedRun, part: Window) -> tuple[float, float]:
-    """Return stiffness in N/m and damping in N·s/m by which the force follows the motion.
+    """Return the stiffness in N/m and damping in N·s/m that relate force to motion.
 
     Least squares of F = c − K·x − B·v; all three are smoothed alike.
     """
@@ -112,14 +112,16 @@ def spring_and_damper(run: RecordedRun, part: Window) -> tuple[float, float]:
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     swung = _swung(profile)
     if not swung:
-        return Evaluation(notes=("Impedance: no weight of the profile leaves room to swing.",))
+        return Evaluation(
+            notes=("Impedance: no weight of the profile can swing within the limits.",)
+        )
     set_N_m = _stiffness(profile)
     stated = profile.calibration
     found: list[Characteristic] = []
     at: list[float] = []
     real: list[float] = []
     for mass, moved, weight in swung:
-        # The slope of the calibration at that weight: its scale, and what it may bend on the way.
+        # Slope of the calibration at that weight: its scale, and its possible bend up to there.
         bend = stated.absolute_uncertainty / weight
         relative = 2 * math.hypot(stated.relative_uncertainty, bend)
         pairs = np.array(
@@ -174,7 +176,7 @@ def _of_weight(
     return [
         Characteristic(
             f"impedance_weights.stiffness_{mass:g}_kg",
-            f"Stiffness that {mass:g} kg meet",
+            f"Stiffness met by {mass:g} kg",
             stiffness,
             stiffness_u95,
             "N/mm",
@@ -185,7 +187,7 @@ def _of_weight(
         ),
         Characteristic(
             f"impedance_weights.damping_{mass:g}_kg",
-            f"Real part of the impedance that {mass:g} kg meet (below 0: not passive)",
+            f"Real part of the impedance met by {mass:g} kg (below 0: not passive)",
             damping,
             damping_u95,
             "N·s/mm",
@@ -193,7 +195,7 @@ def _of_weight(
             1e-3 * max(abs(theory), least),
             limit=0.0,
             conditions=conditions,
-            causes="dry friction that the force loop leaves over (it takes energy out)",
+            causes="dry friction left over by the force loop (it dissipates energy)",
         ),
     ]
 
@@ -201,8 +203,8 @@ def _of_weight(
 TEST = GuardedTest(
     key="impedance_weights",
     title="Impedance by weights",
-    purpose="stiffness and damping that a known mass meets as it swings on a virtual spring",
-    risk="A hand nudges the lever while power is on and a weight hangs on it; nobody below it.",
+    purpose="stiffness and damping met by a known mass that swings on a virtual spring",
+    risk="A hand nudges the lever while power is on and a weight hangs on it; keep clear below it.",
     fitting=("lever free", "weights"),
     lasts_s=lambda profile: (
         7.0
