@@ -80,8 +80,9 @@ class VelocityController:
         )
         velocity = self._proportional * error + self._sum_m_s
         velocity += self._feed * estimator.output_velocity_m_s
-        if not math.isfinite(velocity):
-            self.reset()
+        # No number, or none that is finite; plain, since the hand-over writes it as C.
+        if not abs(velocity) < math.inf:
+            self.reset(0.0)
             return 0.0
         most = self._most_m_s
         self.saturated = abs(velocity) > most

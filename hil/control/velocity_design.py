@@ -87,17 +87,27 @@ class VelocityGains:
 
     def most_damping(self, stiffness_N_m: float) -> float:
         """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
-        return _at(stiffness_N_m, self.damping_bounds) if self.damping_bounds else math.inf
+        if not self.damping_bounds:
+            return math.inf
+        return _at(stiffness_N_m, self.damping_bounds)
 
     def feedforward(self, stiffness_N_m: float) -> float:
         """Share of the output's velocity that is fed forward beside a virtual stiffness."""
-        bounds = self.feedforward_bounds
-        return _at(stiffness_N_m, bounds) if bounds else 0.0
+        if not self.feedforward_bounds:
+            return 0.0
+        return _at(stiffness_N_m, self.feedforward_bounds)
 
 
 def _at(stiffness_N_m: float, bounds: tuple[tuple[float, float], ...]) -> float:
-    stiffnesses, values = zip(*bounds, strict=True)
-    return float(np.interp(stiffness_N_m, stiffnesses, values))
+    # Plain: the hand-over writes it as C.
+    before = bounds[0]
+    for after in bounds:
+        if stiffness_N_m <= after[0]:
+            span = after[0] - before[0]
+            share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
+            return before[1] + share * (after[1] - before[1])
+        before = after
+    return before[1]
 
 
 def velocity_plants(profile: Profile, period_s: float, delay_s: float) -> list[VelocityPlant]:

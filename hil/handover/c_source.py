@@ -30,7 +30,8 @@ HEADER = """\
  *
  * Once: law_init, then Law_reference at rest with the first sample. Each cycle: Law_sense; if
  * law->tripped is not 0, remove power. Then Law_act (after one Law_begin) while the force loop is
- * closed, Law_rest while it is open; law->torque_N_m is the motor torque in the sign of law.json.
+ * closed, Law_rest while it is open; law->torque_N_m is the motor torque in the sign of law.json, or,
+ * where the drive takes velocity or position, law->velocity_m_s the velocity of the nut.
  */
 #ifndef LAW_H
 #define LAW_H

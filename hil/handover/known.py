@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from hil.control import ForceGains
 from hil.handover.law import Law
 from hil.profile import Profile
 
@@ -50,6 +51,8 @@ class Evidence:
 
 class PlantFile(BaseModel):
     """The actuator at its nut, output blocked, as the force loop is designed for.
+
+    ``lag_s`` is that of the current loop, 0 where the drive has a velocity loop of its own.
 
     Friction at the nut is that of the screw without its load; the load's follows from the efficiencies.
     """
@@ -162,7 +165,7 @@ def _session(recording: Path) -> str:
 
 
 def _plant(profile: Profile, law: Law) -> PlantFile:
-    actuator, plant = profile.actuator, law.gains.plant
+    actuator, gains, plant = profile.actuator, law.gains, law.gains.plant
     return PlantFile(
         mass_kg=plant.mass,
         viscous_N_s_m=plant.viscous,
@@ -172,7 +175,7 @@ def _plant(profile: Profile, law: Law) -> PlantFile:
         efficiency_forward=actuator.transmission.efficiency_forward,
         efficiency_backward=actuator.transmission.efficiency_backward,
         delay_s=plant.delay_s,
-        lag_s=plant.lag_s,
+        lag_s=gains.plant.lag_s if isinstance(gains, ForceGains) else 0.0,
     )
 
 

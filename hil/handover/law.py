@@ -17,9 +17,11 @@ from hil.control import (
     Estimator,
     ForceCalibration,
     ForceController,
-    ForceGains,
+    Gains,
     LiveCalibration,
     Shaper,
+    VelocityController,
+    VelocityGains,
 )
 from hil.core import Limit
 from hil.profile import Profile
@@ -27,6 +29,56 @@ from hil.supervision import Supervisor
 
 NAN = float("nan")
 FROM_REST, FROM_FORCE = 1, 2  # ``begin``: the force loop was open; another setpoint comes
+
+
+class TorqueEffort:
+    """Answer of the force loop to a drive that takes torque: motor torque in N·m."""
+
+    def __init__(self, controller: ForceController) -> None:
+        self.controller = controller
+
+    def answer(
+        self,
+        shaped_N: float,
+        estimator: Estimator,
+        supervisor: Supervisor,
+        limit_N_m: float,
+        stiffness_N_m: float,
+        late_s: float,
+    ) -> float:
+        """Return the torque."""
+        torque = self.controller.torque(
+            shaped_N,
+            estimator,
+            limit_N_m,
+            supervisor.bounds.torque_low_N_m,
+            supervisor.bounds.torque_high_N_m,
+            late_s,
+        )
+        if self.controller.saturated:
+            supervisor.bounds.note_torque(torque)
+        return torque
+
+
+class VelocityEffort:
+    """Answer of the force loop to a drive that takes velocity or position: nut velocity in m/s."""
+
+    def __init__(self, controller: VelocityController) -> None:
+        self.controller = controller
+
+    def answer(
+        self,
+        shaped_N: float,
+        estimator: Estimator,
+        supervisor: Supervisor,
+        limit_N_m: float,
+        stiffness_N_m: float,
+        late_s: float,
+    ) -> float:
+        """Return the velocity."""
+        return self.controller.velocity(
+            shaped_N, estimator, stiffness_N_m if stiffness_N_m > 0.0 else 0.0
+        )
 
 
 class Law:
@@ -38,29 +90,37 @@ class Law:
     Attributes:
         deflection_m, spring_force_N, force_u95_N: of the latest sample.
         shaped_force_N, torque_N_m: output of the latest cycle; NaN and 0 while the loop is open.
+        velocity_m_s: likewise, of the nut, for a drive that takes velocity or position; else 0.
         limited: bit mask of the limits that act, as in ``hil.core.limits``.
         tripped: code of the tripped limit, 0 for none: remove power.
     """
 
     def __init__(
-        self, profile: Profile, gains: ForceGains, period_s: float, peak_torque_N_m: float
+        self, profile: Profile, gains: Gains, period_s: float, peak_torque_N_m: float
     ) -> None:
         calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
         self.calibration = calibration
         self.estimator = Estimator(profile, period_s)
         self.supervisor = Supervisor(profile, period_s)
         self.shaper = Shaper(profile)
-        # It uses only what both kinds of calibration have.
-        self.force_controller = ForceController(
-            profile, gains, period_s, cast(LiveCalibration, calibration)
-        )
+        self.force_controller: ForceController | VelocityController
+        self.effort: TorqueEffort | VelocityEffort
+        # They use only what both kinds of calibration have.
+        live = cast(LiveCalibration, calibration)
+        if isinstance(gains, VelocityGains):
+            self.force_controller = VelocityController(profile, gains, live)
+            self.effort = VelocityEffort(self.force_controller)
+        else:
+            self.force_controller = ForceController(profile, gains, period_s, live)
+            self.effort = TorqueEffort(self.force_controller)
+        self.by_velocity = 1 if isinstance(gains, VelocityGains) else 0
         self.gains = gains
         self.torque_constant_N_m_A = profile.actuator.motor.torque_constant
         self.most_damping_N_s_m = profile.limits.damping
         self.peak_torque_N_m = peak_torque_N_m
         self.deflection_m = self.spring_force_N = self.force_u95_N = 0.0
         self.shaped_force_N = NAN
-        self.torque_N_m = 0.0
+        self.torque_N_m = self.velocity_m_s = 0.0
         self.limited = 0
         self.tripped = 0
 
@@ -140,6 +200,7 @@ class Law:
         self.supervisor.following.reset()
         self.shaped_force_N = NAN
         self.torque_N_m = 0.0
+        self.velocity_m_s = 0.0
         self.limited = 0
 
     def act(
@@ -178,25 +239,18 @@ class Law:
         )
         self.shaped_force_N = shaped
         supervisor.bounds.note_shaped(shaped)
-        torque = self.force_controller.torque(
-            shaped,
-            estimator,
-            limit,
-            supervisor.bounds.torque_low_N_m,
-            supervisor.bounds.torque_high_N_m,
-            late_s,
-        )
-        if self.force_controller.saturated:
-            supervisor.bounds.note_torque(torque)
+        effort = self.effort.answer(shaped, estimator, supervisor, limit, stiffness_N_m, late_s)
         following.follow(
             estimator,
             force,
             asked,
             potential_N,
             shaped,
-            torque,
+            effort,
             self.force_controller.saturated,
             dt_s,
         )
+        torque = effort if self.by_velocity == 0 else 0.0
         self.torque_N_m = torque
+        self.velocity_m_s = effort if self.by_velocity == 1 else 0.0
         self.limited = self.shaper.limited | supervisor.bounds.limited | following.limited

@@ -13,6 +13,7 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from drivers.base import Capabilities
+from hil.control import ForceGains
 from hil.handover.known import (
     Evidence,
     HeatFile,
@@ -51,7 +52,7 @@ class Gains(BaseModel):
     """Figures that the force loop is designed for, output blocked."""
 
     natural_rad_s: float
-    damping_ratio: float
+    damping_ratio: float | None  # none over a drive that takes velocity or position
     bandwidth_Hz: float
     phase_margin_deg: float
     lead_s: float
@@ -187,7 +188,7 @@ def law_data(
         **{key: plain[key] for key in ("actuator", "sensors", "calibration", "control", "limits")},
         "gains": {
             "natural_rad_s": gains.natural_rad_s,
-            "damping_ratio": gains.damping_ratio,
+            "damping_ratio": gains.damping_ratio if isinstance(gains, ForceGains) else None,
             "bandwidth_Hz": gains.predicted.bandwidth_Hz,
             "phase_margin_deg": gains.predicted.phase_margin_deg,
             "lead_s": gains.lead_s,

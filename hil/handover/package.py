@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+import math
 import textwrap
 import zipfile
 from collections.abc import Mapping
@@ -18,7 +19,6 @@ import yaml
 from drivers.base import Capabilities
 from drivers.compiled import UNCOMPILED, compiled_modules
 from hil.bench import Bench, LockstepBench
-from hil.control import ForceGains
 from hil.handover.c_source import c_source
 from hil.handover.known import Evidence
 from hil.handover.law import Law
@@ -26,7 +26,7 @@ from hil.handover.law_file import UNITS, LawFile, law_data
 from hil.handover.python_source import PACKAGE, python_files
 from hil.handover.recorded import RecordingError, check_vectors, recorded_vectors
 from hil.handover.robot_description import robot_description
-from hil.handover.vectors import INPUTS, OUTPUTS, record
+from hil.handover.vectors import EFFORT, INPUTS, OUTPUTS, outputs_of, record
 from hil.profile import Profile, single_file
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -53,7 +53,7 @@ def law_of(profile: Profile) -> tuple[Law, float]:
     The drive's own peak torque and delay are those of its simulation.
 
     Raises:
-        HandoverError: the drive is commanded in velocity, or the cycle runs compiled.
+        HandoverError: the cycle runs compiled.
     """
     law, period_s, _ = _built(profile)
     return law, period_s
@@ -72,11 +72,7 @@ def _built(
         bench, capabilities = lockstep.bench, lockstep.drive.capabilities
     else:
         bench = Bench(profile, capabilities, 1.0 / profile.control.rate)
-    if not isinstance(bench.gains, ForceGains):
-        raise HandoverError(
-            "the law of a drive that takes velocity is not handed over. Fix: control.source: torque"
-        )
-    law = Law(profile, bench.gains, bench.period_s, bench.peak_torque_N_m)
+    law = Law(bench.profile, bench.gains, bench.period_s, bench.peak_torque_N_m)
     return law, bench.period_s, capabilities
 
 
@@ -177,7 +173,7 @@ def full_scale(profile: Profile, law: Law) -> list[float]:
         "spring_force_N": force,
         "force_u95_N": force,
         "shaped_force_N": force,
-        "torque_N_m": law.peak_torque_N_m,
+        EFFORT: speed if law.by_velocity else law.peak_torque_N_m,
         "limited": 1.0,
         "tripped": 1.0,
     }
@@ -192,7 +188,12 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
         if path.is_file()
     }
     start = template["python/__init__.py.txt"]
-    for name, value in (("inputs", INPUTS), ("outputs", OUTPUTS), ("units", UNITS)):
+    outputs = outputs_of(bool(law.by_velocity))
+    if law.by_velocity:
+        start = start.replace("law.torque_N_m", "law.velocity_m_s")
+        names = template["check.c"].replace("law->torque_N_m", "law->velocity_m_s")
+        template["check.c"] = names.replace(f'"{EFFORT}"', '"velocity_m_s"')
+    for name, value in (("inputs", INPUTS), ("outputs", outputs), ("units", UNITS)):
         start = start.replace(f"{{{name}}}", repr(value), 1)
     files = {
         "law.json": json.dumps(data, indent=1, ensure_ascii=False) + "\n",
@@ -223,6 +224,7 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
             sign=data["signs"]["torque"],
             period_ms=1e3 * period_s,
             vectors=data["sources"]["vectors"],
+            effort=_effort(profile),
             operations=_counted(data["operations"]["cycle"]),
             envelope="{force_N:.0f} N, {speed_m_s:.3g} m/s, {nut_m:.3g} m of the nut from the lower end, "
             "{torque_N_m:.2g} N m".format(**data["envelope"]),
@@ -231,6 +233,22 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
     for name, text in python_files(law).items():
         files[f"python/{PACKAGE}/{name}"] = text
     return files
+
+
+def _effort(profile: Profile) -> str:
+    """Return what the law answers with, in words."""
+    control = profile.control
+    if control.source == "torque":
+        return "`torque_N_m` is the\nmotor torque."
+    by = "`velocity_m_s` is the\nvelocity of the nut that the drive is asked for."
+    if control.source == "velocity":
+        return by
+    gain = 2 * math.pi * control.position_loop.bandwidth
+    return (
+        "`velocity_m_s` is the\nvelocity of the nut that the drive's position loop is asked for: command "
+        f"the nut position of the sample\nplus `velocity_m_s`/{gain!r}. The drive must go evenly from "
+        "one position to the next within a cycle."
+    )
 
 
 def _counted(operations: Mapping[str, int]) -> str:

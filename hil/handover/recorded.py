@@ -77,7 +77,7 @@ def recorded_vectors(profile: Profile, recording: Path) -> tuple[Vectors, Capabi
     except (DriverError, OSError) as error:
         raise RecordingError(f"'{recording}': {error}") from None
     table = np.array(gathering.table, dtype=float).reshape(-1, len(INPUTS) + len(OUTPUTS))
-    vectors = Vectors(table[:, : len(INPUTS)], table[:, len(INPUTS) :])
+    vectors = Vectors(table[:, : len(INPUTS)], table[:, len(INPUTS) :], gathering.bench.by_velocity)
     closed = int(np.count_nonzero(vectors.inputs[:, INPUTS.index("closed")]))
     if closed < LEAST_CLOSED:
         raise RecordingError(

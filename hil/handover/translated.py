@@ -31,6 +31,7 @@ READ = (
     ("", "force_u95_N"),
     ("", "shaped_force_N"),
     ("", "torque_N_m"),
+    ("", "velocity_m_s"),
     ("", "limited"),
     ("", "tripped"),
 )

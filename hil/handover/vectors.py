@@ -32,6 +32,9 @@ POWERED = (State.STANDBY, State.RUNNING)
 REFERENCE = 3  # in column ``begin``: Law.reference, before the cycle
 # Cycles that come late, and samples taken at an unknown moment: the estimator's other branches.
 LATE = Lateness(share=0.2, up_to_s=0.004, stale_share=0.4, device_share=0.3)
+# A drive that goes to each position jerks at a late one, until the spring law's own watch, which stays
+# with the bench, ends a session with more of them.
+LATE_BY_LOOP = Lateness(share=0.05, up_to_s=0.003, stale_share=0.4, device_share=0.3)
 LOST = 0.03  # of the samples: the controller then predicts for their age
 
 
@@ -70,12 +73,20 @@ class LawOutputs(NamedTuple):
     spring_force_N: float
     force_u95_N: float
     shaped_force_N: float
-    torque_N_m: float
+    torque_N_m: float  # nut velocity in m/s where the drive takes velocity or position
     limited: float
     tripped: float
 
 
 INPUTS, OUTPUTS = LawInputs._fields, LawOutputs._fields
+EFFORT = "torque_N_m"
+
+
+def outputs_of(by_velocity: bool) -> tuple[str, ...]:
+    """Return the names of the outputs of a law, by what its drive takes."""
+    if not by_velocity:
+        return OUTPUTS
+    return tuple("velocity_m_s" if name == EFFORT else name for name in OUTPUTS)
 
 
 @dataclass(frozen=True)
@@ -84,10 +95,11 @@ class Vectors:
 
     inputs: NDArray[np.float64]
     outputs: NDArray[np.float64]
+    by_velocity: bool = False
 
     def csv(self) -> str:
         """Return both as text; every number reads back exactly."""
-        lines = [",".join((*INPUTS, *OUTPUTS))]
+        lines = [",".join((*INPUTS, *outputs_of(self.by_velocity)))]
         for row in np.hstack([self.inputs, self.outputs]):
             lines.append(",".join("nan" if x != x else repr(float(x)) for x in row))
         return "\n".join(lines) + "\n"
@@ -140,14 +152,17 @@ def record(profile: Profile, late: bool = False, seed: int = 1) -> Vectors:
     Raises:
         ValueError: the bench refused a request; the text says which and why.
     """
-    bench = LockstepBench(profile, seed, LATE if late else None)
+    by_loop = profile.control.source != "torque"
+    lateness = LATE_BY_LOOP if by_loop else LATE
+    bench = LockstepBench(profile, seed, lateness if late else None)
     weight, length, acts = session(profile)
     bench.environment.hang(weight)
     if late:
         bench.environment.disturb("samples_lost", LOST)
     rows = list(_rows(bench, length, acts))
     table = np.array(rows, dtype=float)
-    return Vectors(table[:, : len(INPUTS)], table[:, len(INPUTS) :])
+    outputs = table[:, len(INPUTS) :]
+    return Vectors(table[:, : len(INPUTS)], outputs, bench.bench.by_velocity)
 
 
 class Cycled(Protocol):
@@ -254,6 +269,9 @@ def answers(bench: Bench, powered: bool) -> LawOutputs:
     row, supervisor = bench.row, bench.supervisor
     closed = bench.state is State.RUNNING
     following = supervisor.following
+    effort = row.commanded_torque_N_m
+    if bench.by_velocity:
+        effort = bench._answer.velocity_m_s if closed else 0.0
     limited = bench.shaper.limited | supervisor.bounds.limited | following.limited if closed else 0
     return LawOutputs(
         output_position_m=row.output_position_m,
@@ -266,7 +284,7 @@ def answers(bench: Bench, powered: bool) -> LawOutputs:
         spring_force_N=row.spring_force_N,
         force_u95_N=row.force_u95_N,
         shaped_force_N=bench._shaped if closed else NAN,
-        torque_N_m=row.commanded_torque_N_m,
+        torque_N_m=effort,
         limited=limited,
         tripped=supervisor._cause if powered else 0,
     )
@@ -314,7 +332,7 @@ def run_law(law: Law, inputs: LawInputs) -> LawOutputs:
         spring_force_N=law.spring_force_N,
         force_u95_N=law.force_u95_N,
         shaped_force_N=law.shaped_force_N,
-        torque_N_m=law.torque_N_m,
+        torque_N_m=law.velocity_m_s if law.by_velocity else law.torque_N_m,
         limited=float(law.limited),
         tripped=float(law.tripped),
     )

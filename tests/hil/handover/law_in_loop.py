@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import math
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -45,7 +46,7 @@ class LawInLoop(LockstepBench):
     """A lockstep bench whose drive gets the torque of the C law.
 
     Attributes:
-        worst_N_m: largest difference from the torque of the bench.
+        worst_N_m, worst_m_s: largest difference from the torque, or velocity, of the bench.
         cycles: under the C law, with the loop closed.
         tripped: codes of the limits at which the C law would take power away.
     """
@@ -57,7 +58,7 @@ class LawInLoop(LockstepBench):
         self._inputs = CycleInputs(self)
         self._in = (ctypes.c_double * len(INPUTS))()
         self._out = (ctypes.c_double * len(OUTPUTS))()
-        self.worst_N_m = 0.0
+        self.worst_N_m = self.worst_m_s = 0.0
         self.cycles = 0
         self.tripped: set[int] = set()
 
@@ -73,7 +74,16 @@ class LawInLoop(LockstepBench):
         self._law.loop_step(self._in, self._out)
         if self._out[TRIPPED]:
             self.tripped.add(int(self._out[TRIPPED]))
-        if self._in[CLOSED]:
+        if self._in[CLOSED] and bench.by_velocity:
+            velocity = self._out[TORQUE]
+            self.worst_m_s = max(self.worst_m_s, abs(velocity - bench._answer.velocity_m_s))
+            self.cycles += 1
+            command, turned = bench.command, bench._telemetry.position_rad
+            command.velocity_rad_s = velocity / bench.nut_per_rad
+            if bench.position_target is not None:
+                gain = 2 * math.pi * bench.profile.control.position_loop.bandwidth
+                command.position_rad = turned + command.velocity_rad_s / gain
+        elif self._in[CLOSED]:
             torque = self._out[TORQUE]
             own = bench.command.torque_N_m * bench.sign
             self.worst_N_m = max(self.worst_N_m, abs(torque - own))
