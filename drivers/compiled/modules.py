@@ -20,7 +20,7 @@ HOT = {
     ),
     "hil/bench": "applying asking bench_state capping cycle external facts powering referencing",
     "hil/control": (
-        "calibration commissioning dry_friction estimation external force_controller load_motion "
+        "calibration commissioning drive_loop dry_friction estimation external force_controller load_motion "
         "position_target power_removal power_sequence reference_seek velocity_controller"
     ),
     "hil/supervision": (

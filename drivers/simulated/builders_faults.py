@@ -66,6 +66,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
         "motor",
         lambda p: {"commutation_by_encoder": True, "drive_pole_pairs": p.pole_pairs + 1},
         "pole_pairs_wrong",
+        kind_by_loop="first_motion_violent",
     ),
     InjectedFault(
         "current_peak_for_rms",
@@ -186,6 +187,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
         "drive",
         lambda p: {"drive_torque_offset_N_m": 1.5 * p.friction_breakaway_N_m},
         "moves_unasked",
+        sources=("torque",),  # a loop of velocity takes it up, and nothing is asked for in torque
     ),
     InjectedFault(
         "temperature_absent",

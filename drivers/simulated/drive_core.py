@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections import deque
 
 from drivers.base import Mode, PowerRequest, PowerStage
 from drivers.simulated.encoder_mount import EncoderMount
@@ -91,6 +92,8 @@ class SimulatedDriveCore:
         self._velocity_target = 0.0
         self._position_target = self._wanted_rad = 0.0  # the latest; interpolated
         self._interpolating_s = 0.0  # left
+        self._coming: deque[tuple[float, float]] = deque()  # targets: taken up then, value
+        self._ticked_s = 0.0
         self._integral_N_m = 0.0
         self._asked_A = 0.0
         self._off_winding = Winding.SHORTED if p.off_state == "shorted" else Winding.OPEN
@@ -111,7 +114,7 @@ class SimulatedDriveCore:
         inertia = self.physics.nut_mass_kg * self.physics.metres_per_radian**2
         bandwidth = 2 * math.pi * p.drive_velocity_loop_Hz
         self._speed_gain = inertia * bandwidth
-        self._speed_integral_gain = self._speed_gain * bandwidth / 5.0
+        self._speed_integral_gain = self._speed_gain * bandwidth * p.drive_velocity_integral_share
         self._position_gain = 2 * math.pi * p.drive_position_loop_Hz
         self._find_zero()
         self._measure(0.0)
@@ -204,7 +207,13 @@ class SimulatedDriveCore:
             self._stay()
         if mode is Mode.TORQUE:
             self._torque_target = value
-        elif mode is Mode.VELOCITY:
+        elif self.parameters.drive_target_delay_s > 0.0:
+            self._coming.append((self._ticked_s + self.parameters.drive_target_delay_s, value))
+        else:
+            self._take_up(value)
+
+    def _take_up(self, value: float) -> None:
+        if self.mode is Mode.VELOCITY:
             self._velocity_target = value
         else:
             self._position_target = value
@@ -268,6 +277,9 @@ class SimulatedDriveCore:
     def _tick(self, dt_s: float) -> None:
         """Run one step of the speed and position loops, then of the physics."""
         p = self.parameters
+        self._ticked_s += dt_s
+        while self._coming and self._coming[0][0] <= self._ticked_s + 1e-9:
+            self._take_up(self._coming.popleft()[1])
         position = self._position_rad()
         speed = self._speed_rad_s()
         if self.power is PowerStage.QUICK_STOP:
@@ -294,6 +306,7 @@ class SimulatedDriveCore:
         """Hold the motor at its position until the next target."""
         self._position_target = self._wanted_rad = self._position_rad()
         self._interpolating_s = 0.0
+        self._coming.clear()
 
     def _interpolate(self, dt_s: float) -> float:
         """Interpolate linearly to the latest position, as CiA 402 cyclic synchronous position."""

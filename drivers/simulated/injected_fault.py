@@ -22,6 +22,8 @@ class InjectedFault:
         change: changed parameters by name, for the intended rig.
         kind: the fault that a bring-up can identify, if it has several causes; empty for ``code``
             itself.
+        kind_by_loop: likewise over a drive that takes velocity or position, if it differs.
+        sources: of motion with which it can show, such as ``velocity``; empty for all.
     """
 
     code: str
@@ -29,8 +31,14 @@ class InjectedFault:
     group: Group
     change: Change
     kind: str = ""
+    kind_by_loop: str = ""
+    sources: tuple[str, ...] = ()
 
     @property
     def found_as(self) -> str:
         """Code of the finding that reports it."""
         return self.kind or self.code
+
+    def found_over(self, source: str) -> str:
+        """Code of the finding that names it over a source of motion (``control.source``)."""
+        return self.found_as if source == "torque" else self.kind_by_loop or self.found_as

@@ -59,12 +59,14 @@ _ALL: Sequence[InjectedFault] = (
         "two phases of the motor are swapped",
         "motor",
         lambda p: _motor(p, phases_swapped=not p.phases_swapped),
+        kind_by_loop="first_motion_violent",
     ),
     InjectedFault(
         "pole_pairs_wrong",
         "the drive is set to twice the motor's pole pairs",
         "motor",
         lambda p: _motor(p, drive_pole_pairs=2 * p.pole_pairs),
+        kind_by_loop="first_motion_violent",
     ),
     InjectedFault(
         "encoder_counts_wrong",
@@ -209,10 +211,43 @@ _ALL: Sequence[InjectedFault] = (
     InjectedFault(
         "bus_lossy", "one frame in ten is lost on the bus", "bus", lambda p: {"bus_loss": 0.1}
     ),
+    InjectedFault(
+        "velocity_loop_slow",
+        "the drive's velocity loop is tuned to a third of what is stated",
+        "drive",
+        lambda p: {"drive_velocity_loop_Hz": p.drive_velocity_loop_Hz / 3.0},
+        kind="velocity_loop_wrong",
+        sources=("velocity", "position"),
+    ),
+    InjectedFault(
+        "velocity_loop_late",
+        "the drive takes up each velocity or position 4 ms late",
+        "drive",
+        lambda p: {"drive_target_delay_s": p.drive_target_delay_s + 0.004},
+        kind="velocity_loop_late",
+        sources=("velocity", "position"),
+    ),
+    InjectedFault(
+        "position_loop_stiff",
+        "the drive's position loop has twice the gain that is stated",
+        "drive",
+        lambda p: {"drive_position_loop_Hz": 2.0 * p.drive_position_loop_Hz},
+        kind="first_motion_violent",
+        sources=("position",),
+    ),
     *BUILDERS_FAULTS,
 )
 
 INJECTED_FAULTS: dict[str, InjectedFault] = {mistake.code: mistake for mistake in _ALL}
+
+
+def injected_faults_of(source: str) -> tuple[str, ...]:
+    """Return the codes of those that can show with a source of motion (``control.source``)."""
+    return tuple(
+        code
+        for code, mistake in INJECTED_FAULTS.items()
+        if not mistake.sources or source in mistake.sources
+    )
 
 
 def near_injected_faults(code: object) -> str:

@@ -122,7 +122,9 @@ class RigParameters:
     drive_switch_on_s: float = 0.01
     drive_quick_stop_rad_s2: float = 3000.0
     drive_velocity_loop_Hz: float = 40.0
+    drive_velocity_integral_share: float = 0.2  # of the loop's crossover in rad/s
     drive_position_loop_Hz: float = 8.0
+    drive_target_delay_s: float = 0.0  # until a velocity or position is taken up
     drive_interpolation_s: float = 0.001  # from one position to the next (0x60C2 of CiA 402)
     drive_velocity_filter_s: float = 0.0005
     drive_polarity: float = 1.0  # -1: angle, speed and torque all have the opposite sign
@@ -315,6 +317,8 @@ _POSITIVE = (
     "drive_refresh_every",
 )
 _NOT_NEGATIVE = (
+    "drive_velocity_integral_share",
+    "drive_target_delay_s",
     "backlash_m",
     "winding_resistance_per_K",
     "torque_ripple",

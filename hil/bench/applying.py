@@ -98,8 +98,19 @@ class ApplyingBench(AskedBench):
                 False,
                 f"{abs(behaviour.torque_N_m):.3g} N·m is refused: the envelope ends at {most:.3g}",
             )
+        if self.by_velocity and not math.isfinite(self._telemetry.torque_N_m):
+            return Outcome(
+                False,
+                "restricted operation goes by the torque that acts, and the drive reports none. "
+                "Fix: let it report torque or current (gives of a described board)",
+            )
+        if isinstance(behaviour, MotorSpeed) and behaviour.shake_m_s and not self.by_velocity:
+            return Outcome(False, "a drive that takes torque has no loop to be shaken")
         if isinstance(behaviour, MotorTorque):
-            self._active = TorqueRun(behaviour, self.estimator, self.command.torque_N_m * self.sign)
+            acts = self._telemetry if self.by_velocity else self.command
+            self._active = TorqueRun(
+                behaviour, self.estimator, self.profile, acts.torque_N_m * self.sign
+            )
         else:
             if abs(behaviour.speed_m_s) > self.profile.limits.speed.limited:
                 return Outcome(False, "the speed is refused: it lies outside the envelope")

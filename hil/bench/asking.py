@@ -9,7 +9,6 @@ from drivers.base import Capabilities
 from drivers.motion import FORCE
 from hil.bench.powering import PoweringBench
 from hil.control import (
-    BY_TORQUE,
     ForceCalibration,
     changed_calibration,
     plant_refused,
@@ -90,8 +89,6 @@ class AskedBench(PoweringBench):
             or self.controlled_stop.running
         ):
             return Outcome(False, "power off first: limits change only while de-energised")
-        if isinstance(request, Commission) and self.profile.control.source != "torque":
-            return Outcome(False, BY_TORQUE.format(source=self.profile.control.source))
         if isinstance(request, Commission) and (why := plant_refused(self.own_profile, request)):
             return Outcome(False, why)
         if isinstance(request, EndCommission):

@@ -130,6 +130,11 @@ class BenchState:
         """True if the power stage is on, or coming on, to follow requests."""
         return self.state in (State.STANDBY, State.RUNNING) or self.energising
 
+    @property
+    def by_velocity(self) -> bool:
+        """True if the force law asks for a velocity of the nut."""
+        return isinstance(self.force_controller, VelocityController)
+
     def reduce(self, reduced: bool = True) -> None:
         """Shut the profile's own limits of a rig nobody verified, or open them; without power."""
         self.reduced = reduced

@@ -107,7 +107,7 @@ class Bench(CappedBench):
         answer = self._answer
         answer.clear()
         self._act(answer, dt_s)
-        self._command(answer.torque_N_m, answer.velocity_m_s)
+        self._command(0.0 if self.by_velocity else answer.torque_N_m, answer.velocity_m_s)
         if self._limit_notices.new(answer.limited, dt_s):
             self._event("limited", limits=self._limit_names(answer.limited))
         self.row = self._sample(telemetry, answer, timing)
@@ -170,7 +170,18 @@ class Bench(CappedBench):
         """Answer with an open-loop run's torque, and tell when it has ended."""
         was_over = active.finished
         most = self._most_torque()
-        answer.torque_N_m = active.torque(self.estimator, self._true_force, dt_s, most)
+        if self.by_velocity:
+            measured = self._telemetry.torque_N_m * self.sign
+            answer.velocity_m_s = active.velocity(
+                self.estimator, self._true_force, dt_s, most, measured
+            )
+            answer.torque_N_m = active.asked_N_m
+            target = self.position_target
+            answer.rest_m = (
+                active.path_m if target is None else target.ahead(self._nut, answer.velocity_m_s)
+            )
+        else:
+            answer.torque_N_m = active.torque(self.estimator, self._true_force, dt_s, most)
         answer.behaviour = int(active.code)
         if active.finished and not was_over:
             self._event("run_ended", reason=active.ended)
@@ -256,7 +267,7 @@ class Bench(CappedBench):
             output_velocity_m_s=estimator.output_velocity_m_s,
             nut_position_m=self._nut,
             nut_velocity_m_s=estimator.nut_velocity_m_s,
-            commanded_torque_N_m=self.command.torque_N_m * self.sign,
+            commanded_torque_N_m=answer.torque_N_m,
             measured_torque_N_m=telemetry.torque_N_m * self.sign,
             supply_V=telemetry.supply_V,
             supply_A=telemetry.supply_A,
@@ -335,14 +346,12 @@ class Bench(CappedBench):
         self.estimator.reset(nut + offset, deflection)
         return offset
 
-    @property
-    def by_velocity(self) -> bool:
-        """True if the force law asks for a velocity of the nut."""
-        return isinstance(self.force_controller, VelocityController)
-
     def _target(self, target: PositionTarget, velocity_rad_s: float) -> float:
         """Return the motor position in rad that the drive is asked for."""
         position = self._telemetry.position_rad
+        active = self._active
+        if isinstance(active, OpenLoop) and active.finished and velocity_rad_s == 0.0:
+            return target.holding(position)  # where the run has ended, and not wherever it is
         if self.state is State.RUNNING or self.controlled_stop.running:
             return target.moving(position, velocity_rad_s)
         return target.holding(position) if self.state is State.STANDBY else target.free(position)

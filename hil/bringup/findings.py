@@ -308,6 +308,33 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "a limit set in the drive is so low that the bench cannot work within it",
         "raise the drive's own limit, or lower the profile's",
     ),
+    "speed_not_following": (
+        "the motor's speed does not follow its command",
+        "check in the drive the unit of velocity, a limit of speed or torque, and its velocity loop",
+    ),
+    # the drive's own loop
+    "first_motion_violent": (
+        "the drive answers the first motion with more current or speed than it takes",
+        "check phases, pole pairs and commutation offset in the drive, then the gains of its "
+        "velocity and position loop and the units of their targets",
+    ),
+    "velocity_loop_wrong": (
+        "the drive's velocity loop is not the one that the force loop is designed around",
+        "tune the drive to control.velocity_loop, or write there what was measured",
+    ),
+    "velocity_loop_late": (
+        "the drive takes up velocity or position later than stated",
+        "look for a filter or a ramp of the target in the drive, and switch it off; or write the "
+        "delay in control.velocity_loop.delay",
+    ),
+    "velocity_loop_unclear": (
+        "the drive's torque does not follow from its speed as that of a PI loop does",
+        "look in the drive for a ramp, a filter or a limit of the target, and switch it off",
+    ),
+    "position_loop_wrong": (
+        "the drive's position loop is not the one that the force loop is designed around",
+        "set its gain in the drive to control.position_loop, or write there what was measured",
+    ),
     # force loop
     "forces_disagree": (
         "spring force and motor-derived force disagree",

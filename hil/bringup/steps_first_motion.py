@@ -36,7 +36,7 @@ from hil.bringup.wrong_fields import (
     why_locked,
 )
 from hil.core import MotorSpeed
-from hil.procedures import Action, Hand, ProcedureFailed, Seen, restart
+from hil.procedures import Action, BenchStopped, Hand, ProcedureFailed, Seen, restart
 
 MOVED_COUNTS = 4.0  # encoder counts that are motion, not flicker
 STUCK = 2.05  # of the stated break-away: above it, the next steps would not move the nut
@@ -44,6 +44,10 @@ TURNS = 2.0  # whole turns pass every pole pair, whatever their number
 ROOM = 0.12  # of the stroke, above the lower end: start position
 AGREE = 0.1
 CURRENT_AGREES = 0.15
+BEHIND_CYCLES = 2.0  # from a position to the one asked ahead of it: command, interpolation
+THROWN = ("Motor current", "Speed", "Force", "Deflection")  # what stops a rotor in a wrong field
+STEADY = 0.7  # of the speed of the turns
+SPEED_AGREES = {"velocity": 0.1, "position": 0.3}  # travel measures the position loop closer
 
 
 @told
@@ -61,11 +65,11 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     off_m = strayed(zero)
     result.measured.append(
         Measured(
-            "motion at zero torque",
+            "motion with nothing asked for",
             1e3 * off_m,
             "mm",
             f"below {LENGTH(STILL_M):g}{LENGTH}",
-            "power on, no torque commanded: friction must hold it",
+            "power on and nothing commanded: friction, or the drive's own loop, must hold it",
             off_m < STILL_M,
         )
     )
@@ -73,6 +77,20 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
         result.findings.append(finding("moves_unasked", moved_mm=1e3 * off_m))
         return result
 
+    try:
+        yield from _first_turns(context, g, result)
+    except BenchStopped as stop:
+        if not (g.by_loop and stop.cause in THROWN):
+            raise
+        # A rotor that a wrong field throws is met by the drive's own loop with all its current; so is
+        # a position loop of twice the gain.
+        note = f"stopped by {stop.cause.lower()}"
+        result.findings.append(finding("first_motion_violent", note=note))
+    return result
+
+
+def _first_turns(context: Context, g: Gentle, result: Result) -> Generator[Action, Seen, None]:
+    """Break away each way, then two turns each way; what does not turn is named."""
     up = yield from breakaway(g, 1)
     down = yield from breakaway(g, -1)
     forth = yield from _turns(g, 1)
@@ -83,7 +101,7 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
             found = yield from why_locked(g)
             result.plots.append(_plot(forth, "The nut does not turn on"))
             result.findings.append(found)
-            return result
+            return
     else:
         back = yield from _turns(g, -1)
     result.plots.append(_plot(_joined(forth, back), "Two turns each way"))
@@ -94,7 +112,6 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
         f"the nut breaks away at {context.known.get('breakaway_N_m', math.nan):.3f} N·m and turns "
         f"{turned_turns(g, forth):.1f} turns forth, {turned_turns(g, back):.1f} back"
     )
-    return result
 
 
 def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
@@ -171,9 +188,9 @@ def _judge_ends(g: Gentle, result: Result, forth: RunData, back: RunData) -> Non
         elif ran.reason == "blocked":
             result.findings.append(finding("screw_stiff_spot", at_mm=1e3 * at, turned_turns=turned))
         elif ran.reason == "speed":
-            result.findings.append(
-                finding("commutation_wrong", note="faster than commanded", turned_turns=turned)
-            )
+            by_position = g.profile.control.source == "position"
+            code = "position_loop_wrong" if by_position else "commutation_wrong"
+            result.findings.append(finding(code, note="faster than commanded", turned_turns=turned))
         else:
             raise ProcedureFailed(
                 f"the motor turned {turned:.2f} turns and then did not end by itself "
@@ -189,7 +206,7 @@ def _judge_breakaway(
     threshold = MOVED_COUNTS * g.lead_m / g.profile.sensors.motor.counts_per_revolution
     found = []
     for name, ran, sense in (("outward", up, 1), ("inward", down, -1)):
-        torque, moved = onset(ran, threshold)
+        torque, moved = onset(ran, threshold, g.by_loop)
         good = moved == sense
         result.measured.append(
             Measured(
@@ -255,22 +272,8 @@ def _judge_turns(
         steady = np.abs(speed) > 0.7 * g.speed_m_s
         if np.any(steady):
             torques.append(float(np.mean(ran.of("measured_torque_N_m")[steady])))
-        asked, got = ran.of("commanded_torque_N_m")[:-1], ran.of("measured_torque_N_m")[1:]
-        square = float(np.dot(asked, asked))
-        follows = float(np.dot(asked, got)) / square if square > 0 else math.nan
-        good = abs(follows - 1) < CURRENT_AGREES
-        result.measured.append(
-            Measured(
-                f"current over command {name}",
-                follows,
-                "1",
-                f"1 ± {CURRENT_AGREES}",
-                "the drive's current loop settles within a cycle",
-                good,
-            )
-        )
-        if not good:
-            result.findings.append(finding("current_not_following", ratio=follows))
+        if ran.reason == "travel" or not g.by_loop:
+            _judge_following(g, result, ran, name)
     if len(torques) == 2:
         friction = 0.5 * (torques[0] - torques[1])
         context.known["friction_N_m"] = friction
@@ -285,11 +288,47 @@ def _judge_turns(
         )
 
 
+def _behind(g: Gentle) -> float:
+    """Speed that a position ahead asks for, over what is left of it as the nut runs on meanwhile."""
+    control = g.profile.control
+    if control.source != "position":
+        return 1.0
+    return 1.0 + 2 * math.pi * control.position_loop.bandwidth * BEHIND_CYCLES / control.rate
+
+
+def _judge_following(g: Gentle, result: Result, ran: RunData, name: str) -> None:
+    """Compare what the drive gave with what it was asked for: its torque, or its speed."""
+    if g.by_loop:
+        steady = np.abs(ran.of("nut_velocity_m_s")) > STEADY * g.speed_m_s
+        speed = ran.of("nut_velocity_m_s")[steady]
+        follows = abs(float(np.mean(speed))) / g.speed_m_s if len(speed) else math.nan
+        follows *= _behind(g)
+        label, why = "speed over command", "the drive's own loop leaves no error at a steady speed"
+        code, agrees = "speed_not_following", SPEED_AGREES[g.profile.control.source]
+    else:
+        asked, got = ran.of("commanded_torque_N_m")[:-1], ran.of("measured_torque_N_m")[1:]
+        square = float(np.dot(asked, asked))
+        follows = float(np.dot(asked, got)) / square if square > 0 else math.nan
+        label, why = "current over command", "the drive's current loop settles within a cycle"
+        code, agrees = "current_not_following", CURRENT_AGREES
+    good = abs(follows - 1) < agrees
+    result.measured.append(Measured(f"{label} {name}", follows, "1", f"1 ± {agrees}", why, good))
+    if good:
+        return
+    if g.profile.control.source == "position" and math.isfinite(follows):
+        # The speed is the loop's gain times what the position asked for lies ahead.
+        gain_Hz = follows * g.profile.control.position_loop.bandwidth
+        change = {"control.position_loop.bandwidth": f"{gain_Hz:.2g} Hz"}
+        result.findings.append(finding("position_loop_wrong", ratio=follows, changes=change))
+    else:
+        result.findings.append(finding(code, ratio=follows))
+
+
 FIRST_MOTION = Step(
     key="first_motion",
     title="First motion",
-    happens="Power comes on at zero torque; then the torque rises from zero until the nut just "
-    "moves, in both directions; then the motor turns slowly, two turns forth and two back.",
+    happens="Power comes on with nothing commanded; then the torque rises from zero until the nut "
+    "just moves, in both directions; then the motor turns slowly, two turns forth and two back.",
     wrong="The motor may jerk by a fraction of a turn and hold there (phases, pole pairs), or "
     "move the other way. Force, speed and travel end each run by themselves.",
     clear="Hands away from screw, springs and output. No weight on the rod.",

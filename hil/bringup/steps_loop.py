@@ -5,13 +5,13 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Generator
-from dataclasses import dataclass
 
 import numpy as np
 
 from drivers.motion import FORCE, in_words
 from hil.bringup.findings import finding
-from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace
+from hil.bringup.loop_stage import Stage, plot_of
+from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step
 from hil.bringup.under_power import (
     Floats,
     Gentle,
@@ -26,7 +26,17 @@ from hil.bringup.under_power import (
     trace,
     watch,
 )
-from hil.control import ForceGains, Loop, design, moved_mass, observer_gains, restricted_profile
+from hil.control import (
+    Gains,
+    Loop,
+    ObserverGains,
+    VelocityGains,
+    VelocityLoop,
+    design_source,
+    moved_mass,
+    observer_gains,
+    restricted_profile,
+)
 from hil.core import Apply, Commission, ConstantForce, MotorTorque, State, Waveform
 from hil.procedures import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen, restart
 
@@ -50,44 +60,6 @@ SLOWER = 0.4  # of the predicted size at least, since friction takes its share o
 OVER_FRICTION = 3.0  # force demanded by the error, over break-away: below it size is not judged
 LOUDER = 1.6  # of the predicted size at most
 RESTLESS_SHARE = 0.012  # standard deviation of the force at rest, of the rated force
-
-
-@dataclass(frozen=True)
-class Stage:
-    """One bandwidth: frequencies in Hz, measured and predicted response, force at rest in N.
-
-    ``smoothing`` is the part of both that lies before the loop; ``calls_up_N`` the force on
-    the nut that an error of the wave's size demands.
-    """
-
-    bandwidth_Hz: float
-    frequencies_Hz: Floats
-    measured: tuple[complex, ...]
-    predicted: tuple[complex, ...]
-    smoothing: tuple[complex, ...]
-    restless_N: float
-    calls_up_N: float
-
-    @property
-    def peak(self) -> float:
-        """Closed-loop peak, with the design's own smoothing of the reference divided out."""
-        return max(abs(m / s) for m, s in zip(self.measured, self.smoothing, strict=True))
-
-    @property
-    def reached_Hz(self) -> float:
-        """Frequency at −3 dB; the last frequency tried if it is not reached."""
-        sizes = [abs(m) * math.sqrt(2) for m in self.measured]
-        for i in range(1, len(sizes)):
-            if sizes[i] < 1 <= sizes[i - 1]:
-                share = (sizes[i - 1] - 1) / (sizes[i - 1] - sizes[i])
-                low, high = self.frequencies_Hz[i - 1], self.frequencies_Hz[i]
-                return float(low + share * (high - low))
-        return float(self.frequencies_Hz[-1] if sizes[-1] >= 1 else self.frequencies_Hz[0])
-
-    @property
-    def margin_deg(self) -> float:
-        """Lower bound of the phase margin, from the peak."""
-        return math.degrees(2 * math.asin(min(1.0, 1 / (2 * self.peak)))) if self.peak > 0 else 0.0
 
 
 @told
@@ -158,7 +130,7 @@ def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, S
             break
         context.known["loop_bandwidth_Hz"] = stage.reached_Hz
         context.known["loop_margin_deg"] = stage.margin_deg
-    result.plots.append(_plot(stages))
+    result.plots.append(plot_of(stages))
     last = stages[-1]
     result.text = (
         f"the force loop works up to {context.known.get('loop_bandwidth_Hz', 0.0):.1f} Hz; phase "
@@ -182,10 +154,12 @@ def _envelope(g: Gentle, bandwidth_Hz: float) -> Commission:
     )
 
 
-def _designed(context: Context, envelope: Commission) -> ForceGains:
+def _designed(context: Context, envelope: Commission) -> Gains:
     profile = context.profile
     period = 1.0 / profile.control.rate
-    return design(restricted_profile(profile, envelope), period, COMMAND_DELAY_CYCLES * period)
+    return design_source(
+        restricted_profile(profile, envelope), period, COMMAND_DELAY_CYCLES * period
+    )
 
 
 def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, Seen, None]:
@@ -242,7 +216,7 @@ def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, See
 
 
 def _stage(
-    g: Gentle, gains: ForceGains, bandwidth: float, envelope: Commission
+    g: Gentle, gains: Gains, bandwidth: float, envelope: Commission
 ) -> Generator[Action, Seen, Stage]:
     yield from _apply(ConstantForce(force_N=0.0))
     yield Pause(0.3)
@@ -250,9 +224,8 @@ def _stage(
     restless = float(np.std(rest.of("spring_force_N")))
     profile = restricted_profile(g.profile, envelope)
     period = 1.0 / profile.control.rate
-    loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
     frequencies = np.array([share * bandwidth for share in TRIED])
-    predicted = loop.response("deflection", "reference_m", frequencies)
+    predicted, smoothing = _predicted(gains, observer_gains(profile, period), frequencies)
     measured = []
     for frequency in frequencies:
         amplitude = _wave(g, float(frequency))
@@ -272,18 +245,37 @@ def _stage(
         measured.append(_answer(ran, float(frequency)))
     yield from _apply(ConstantForce(force_N=0.0))
     yield Pause(0.2)
-    turn = np.exp(-2j * math.pi * frequencies * period)
-    smoothing = gains.law.shaping / (1 - (1 - gains.law.shaping) * turn)
-    calls_up = gains.law.position * _wave(g, bandwidth) / g.rate_N_m
     return Stage(
         bandwidth,
         frequencies,
         tuple(measured),
-        tuple(predicted),
-        tuple(smoothing),
+        predicted,
+        smoothing,
         restless,
-        calls_up,
+        _calls_up(gains) * _wave(g, bandwidth) / g.rate_N_m,
     )
+
+
+def _predicted(
+    gains: Gains, observer: ObserverGains, frequencies_Hz: Floats
+) -> tuple[tuple[complex, ...], tuple[complex, ...]]:
+    """Return force over setpoint by design, and the part of it that lies before the loop."""
+    if isinstance(gains, VelocityGains):
+        around = VelocityLoop(gains.plant, gains.law, observer)
+        answer = around.response("deflection", "reference_m", frequencies_Hz)
+        return tuple(answer), (1.0 + 0.0j,) * len(frequencies_Hz)
+    loop = Loop(gains.plant, gains.law, observer)
+    turn = np.exp(-2j * math.pi * frequencies_Hz * gains.plant.period_s)
+    smoothing = gains.law.shaping / (1 - (1 - gains.law.shaping) * turn)
+    return tuple(loop.response("deflection", "reference_m", frequencies_Hz)), tuple(smoothing)
+
+
+def _calls_up(gains: Gains) -> float:
+    """Return the force on the nut that an error of deflection asks for at once, N/m."""
+    if isinstance(gains, VelocityGains):
+        plant = gains.plant
+        return gains.law.proportional_1_s * plant.mass * plant.loop_rad_s
+    return gains.law.position
 
 
 def _wave(g: Gentle, frequency: float) -> float:
@@ -314,7 +306,7 @@ def _answer(ran: RunData, frequency: float) -> complex:
     return complex(np.sum((got - np.mean(got)) * turn) / np.sum((asked - np.mean(asked)) * turn))
 
 
-def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
+def _judge(result: Result, g: Gentle, stage: Stage, gains: Gains) -> None:
     rated = g.profile.limits.force.limited
     name = f"at {stage.bandwidth_Hz:.1f} Hz"
     answer, design_answer = stage.measured[AT_BANDWIDTH], stage.predicted[AT_BANDWIDTH]
@@ -369,19 +361,6 @@ def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
                 size_ratio=size / wanted,
             )
         )
-
-
-def _plot(stages: list[Stage]) -> Plot:
-    lines = []
-    for stage in stages:
-        name = f"{stage.bandwidth_Hz:.1f} Hz"
-        lines.append(Trace(name, stage.frequencies_Hz, np.array([abs(m) for m in stage.measured])))
-        lines.append(
-            Trace(
-                f"{name}, design", stage.frequencies_Hz, np.array([abs(p) for p in stage.predicted])
-            )
-        )
-    return Plot("Force over setpoint", "frequency (Hz)", "size", tuple(lines))
 
 
 LOOP = Step(

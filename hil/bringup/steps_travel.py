@@ -8,6 +8,7 @@ from collections.abc import Generator
 import numpy as np
 
 from drivers.motion import LENGTH, SPEED
+from hil.bringup.drive_loop import measure_drive_loop
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Result, Step
 from hil.bringup.travel_friction import ENDS_LEFT_M, end_m, judge_friction, over_travel
@@ -63,6 +64,8 @@ def _travel(context: Context) -> Generator[Action, Seen, Result]:
         g.envelope(1.5 * g.torque_N_m, 0.06), "Two quicker strokes about the middle, with braking"
     )
     yield from _quick(context, result, g, friction)
+    if g.by_loop and not result.findings:
+        yield from measure_drive_loop(context, result, g, 0.5 * (low_m + high_m))
     result.text = (
         f"stroke {LENGTH(high_m - low_m):.1f}{LENGTH}, friction {1e3 * friction:.0f} mN·m at the "
         "shaft"
@@ -191,7 +194,8 @@ def _quick(
                 travel_m=FAST_TRAVEL * g.stroke_m * (1.0 if sense > 0 else 0.7),
                 force_N=g.leave_N,
             )
-            quick = yield from run(asked, 0.001)
+            # A drive's own loop brakes by itself where the run ends.
+            quick = yield from run(asked, 0.2 if g.by_loop else 0.001)
             nut, velocity = quick.of("nut_position_m"), quick.of("nut_velocity_m_s")
             settled = (np.abs(nut - nut[0]) > FAST_FROM * abs(quick.moved_m)) & (
                 sense * velocity > 0.8 * speed
@@ -199,7 +203,10 @@ def _quick(
             if np.any(settled):
                 torques.append(sense * float(np.mean(quick.of("measured_torque_N_m")[settled])))
             before = float(np.median(quick.of("supply_V")))
-            brake = yield from run(_brake(g, sense, float(velocity[-1])), 0.15)
+            if g.by_loop:
+                brake = quick
+            else:
+                brake = yield from run(_brake(g, sense, float(velocity[-1])), 0.15)
             rises.append(float(np.max(brake.of("supply_V"))) - before)
     except BenchStopped as stop:
         volts = column(stop.seen.rows, "supply_V")
@@ -265,7 +272,9 @@ TRAVEL = Step(
     title="Travel and friction",
     happens="The nut moves slowly to the lower end until the springs register it, then to the upper "
     "end and back. The lower end is touched four more times: zero of positions is set there. "
-    "Then follow two quicker strokes about the middle, with braking.",
+    "Then follow two quicker strokes about the middle, with braking. Over a drive that takes velocity "
+    "or position the nut is then shaken by some ten micrometres in the middle, which measures the "
+    "drive's own loop.",
     wrong="An obstacle may be within the stroke, or the screw may be stiff at one place; both "
     "stop the run. Braking may raise the supply voltage.",
     clear="The whole stroke of the output, hands included. No weight on the rod.",

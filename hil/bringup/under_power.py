@@ -94,6 +94,11 @@ class Gentle:
         return self.profile.actuator.stroke
 
     @property
+    def by_loop(self) -> bool:
+        """True if torques come from a velocity loop inside the drive."""
+        return self.profile.control.source != "torque"
+
+    @property
     def lead_m(self) -> float:
         return self.profile.actuator.transmission.lead
 

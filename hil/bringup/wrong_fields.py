@@ -114,7 +114,7 @@ def _why_still(g: Gentle, pitch: float) -> Generator[Action, Seen, Finding]:
         ramp = yield from breakaway(g, 1, torque)
         swing = yield from _swing(g, torque)
         if math.isinf(swing):
-            torque_N_m, _ = onset(ramp, STILL_M)
+            torque_N_m, _ = onset(ramp, STILL_M, g.by_loop)
             stated = g.profile.actuator.friction.breakaway
             return finding("friction_high", breaks_away_Nm=torque_N_m, stated_Nm=stated)
         if swing > FEWER * pitch:
@@ -167,11 +167,21 @@ def turned_turns(g: Gentle, ran: RunData) -> float:
     return strayed(ran) / g.lead_m
 
 
-def onset(ran: RunData, threshold_m: float) -> tuple[float, int]:
-    """Return (torque in N·m at which the nut began to move, direction of its motion)."""
+def onset(ran: RunData, threshold_m: float, by_loop: bool) -> tuple[float, int]:
+    """Return (torque in N·m at which the nut began to move, direction of its motion).
+
+    Args:
+        threshold_m: least motion that counts.
+        by_loop: the torque came from a velocity loop in the drive.
+    """
     nut = ran.of("nut_position_m")
     moved = np.nonzero(np.abs(nut - nut[:1]) > threshold_m)[0]
     if not len(moved):
         return math.nan, 0
     at = int(moved[0])
-    return float(ran.of("commanded_torque_N_m")[at]), int(np.sign(nut[at] - nut[0]))
+    sense = int(np.sign(nut[at] - nut[0]))
+    if by_loop:
+        # Once it moves, the drive's own loop takes the torque back to what friction needs.
+        given = ran.of("measured_torque_N_m")[: at + 1]
+        return float(given[np.argmax(np.abs(given))]), sense
+    return float(ran.of("commanded_torque_N_m")[at]), sense

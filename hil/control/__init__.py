@@ -37,7 +37,6 @@ from hil.control.shaping import Shaper
 from hil.control.slower_loop import LoopSlide
 from hil.control.slower_velocity import VelocityLoopSlide
 from hil.control.source import (
-    BY_TORQUE,
     Controller,
     Gains,
     design_slower,
@@ -55,6 +54,7 @@ from hil.control.unverified import (
 )
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
+from hil.control.velocity_model import VelocityLoop
 from hil.control.verification import (
     Standing,
     safety_facts,
@@ -67,7 +67,6 @@ from hil.control.verification import (
 
 __all__ = [
     "ALLOWED_S",
-    "BY_TORQUE",
     "LONGEST_S",
     "MODULATION",
     "MOST_LATE_S",
@@ -102,6 +101,7 @@ __all__ = [
     "TorqueRun",
     "VelocityController",
     "VelocityGains",
+    "VelocityLoop",
     "VelocityLoopSlide",
     "bandwidth_Hz",
     "cap_data",

@@ -2,14 +2,16 @@
 
 Two behaviours drive the motor without the force loop, for as long as signs and scales are
 unverified. Each ends by itself, and for good, at the first of several conditions; what comes
-after is zero torque. :class:`HoldToRun` is the hold-to-run control: a device that permits motion only
-while it is held (hold-to-run control, IEC 60204-1).
+after is zero torque, or standstill of a drive that is commanded in velocity or position (see
+``hil.control.drive_loop``). :class:`HoldToRun` is the hold-to-run control: a device that permits motion
+only while it is held (hold-to-run control, IEC 60204-1).
 """
 
 from __future__ import annotations
 
 import math
 
+from hil.control.drive_loop import LoopTorque, SpeedByLoop, braked
 from hil.control.estimation import Estimator
 from hil.core import BehaviourCode, MotorSpeed, MotorTorque
 from hil.profile import Profile
@@ -17,6 +19,7 @@ from hil.profile import Profile
 NAN = float("nan")
 HOLD_LASTS_S = 0.15  # after the last sign that the control is held
 SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
+LOOP_SPEED_SHARE = 0.9  # of the speed that ends a run: what a drive's own loop is asked for at most
 BLOCKED_SHARE = 0.1  # of the asked speed
 BLOCKED_S = 0.25
 STARTING_S = 0.4  # in which standing still is not yet blocked
@@ -34,12 +37,18 @@ class OpenLoop:
     rest_m = NAN
     stiffness_N_m = NAN
     limited = 0
+    asked_N_m = 0.0  # torque that a run asks of a drive's own loop
+    path_m = 0.0  # integral of the velocity that is asked of it
+    _velocity_m_s = 0.0  # that the drive's own loop was asked for last
 
-    def __init__(self, asked: MotorTorque | MotorSpeed, estimator: Estimator) -> None:
+    def __init__(
+        self, asked: MotorTorque | MotorSpeed, estimator: Estimator, profile: Profile
+    ) -> None:
         self.ended = ""
         self._asked = asked
         self._time = 0.0
         self._from = estimator.nut_position_m
+        self._mass_N_m = profile.actuator.reflected_mass / profile.actuator.radians_per_metre
 
     @property
     def finished(self) -> bool:
@@ -54,6 +63,32 @@ class OpenLoop:
             return 0.0
         torque = self._torque(estimator)
         return max(-most, min(most, torque))
+
+    def velocity(
+        self,
+        estimator: Estimator,
+        spring_force_N: float,
+        dt: float,
+        most_N_m: float,
+        measured_N_m: float,
+    ) -> float:
+        """Nut velocity in m/s that brings the run about by a drive's own loop.
+
+        ``measured_N_m`` is the torque that the drive reports. Once ``ended`` the nut is braked with
+        ``most_N_m`` at most, and stands.
+        """
+        self.path_m += self._velocity_m_s * dt
+        if not self.ended:
+            self._time += dt
+            self.ended = self._end(estimator, spring_force_N)
+            if not math.isfinite(measured_N_m):
+                self.ended = "torque"
+        if self.ended:
+            self.asked_N_m = 0.0
+            self._velocity_m_s = braked(self._velocity_m_s, most_N_m / self._mass_N_m, dt)
+        else:
+            self._velocity_m_s = self._velocity(estimator, most_N_m, measured_N_m)
+        return self._velocity_m_s
 
     def _end(self, estimator: Estimator, force: float) -> str:
         # Each is written so that a value that is not a number ends the motion.
@@ -72,14 +107,20 @@ class OpenLoop:
     def _torque(self, estimator: Estimator) -> float:
         raise NotImplementedError
 
+    def _velocity(self, estimator: Estimator, most_N_m: float, measured_N_m: float) -> float:
+        raise NotImplementedError
+
 
 class TorqueRun(OpenLoop):
     """A torque that goes along a ramp from the one that acts (``from_N_m``), and stays."""
 
     code = BehaviourCode.MOTOR_TORQUE
 
-    def __init__(self, asked: MotorTorque, estimator: Estimator, from_N_m: float = 0.0) -> None:
-        super().__init__(asked, estimator)
+    def __init__(
+        self, asked: MotorTorque, estimator: Estimator, profile: Profile, from_N_m: float = 0.0
+    ) -> None:
+        super().__init__(asked, estimator, profile)
+        self._loop = LoopTorque(profile)
         self._from_N_m = from_N_m
         self._torque_N_m, self._ramp, self._speed = asked.torque_N_m, asked.ramp_s, asked.speed_m_s
 
@@ -89,6 +130,11 @@ class TorqueRun(OpenLoop):
     def _torque(self, estimator: Estimator) -> float:
         share = min(1.0, self._time / self._ramp) if self._ramp > 0.0 else 1.0
         return self._from_N_m + share * (self._torque_N_m - self._from_N_m)
+
+    def _velocity(self, estimator: Estimator, most_N_m: float, measured_N_m: float) -> float:
+        self.asked_N_m = asked = max(-most_N_m, min(most_N_m, self._torque(estimator)))
+        most_m_s = LOOP_SPEED_SHARE * self._speed
+        return self._loop.velocity(asked, measured_N_m, estimator, most_m_s)
 
 
 class SpeedRun(OpenLoop):
@@ -101,28 +147,42 @@ class SpeedRun(OpenLoop):
     code = BehaviourCode.MOTOR_SPEED
 
     def __init__(self, asked: MotorSpeed, estimator: Estimator, profile: Profile) -> None:
-        super().__init__(asked, estimator)
+        super().__init__(asked, estimator, profile)
+        self._by_loop = SpeedByLoop(profile)
         per_metre = profile.actuator.radians_per_metre
         inertia = profile.actuator.reflected_mass / per_metre**2
         self._gain = inertia * SPEED_BANDWIDTH_RAD_S * per_metre  # N·m per m/s of the nut
         self._rate = self._gain * SPEED_BANDWIDTH_RAD_S / 4
         self._speed, self._most = asked.speed_m_s, asked.torque_N_m
+        self._shake_m_s, self._shake_rad_s = asked.shake_m_s, 2 * math.pi * asked.shake_Hz
         self._integral = 0.0
         self._still = 0.0
 
     def _most_speed(self) -> float:
         # Twice the asked speed, and room for the noise of a slow one.
-        return 2.0 * abs(self._speed) + 0.005
+        return 2.0 * (abs(self._speed) + self._shake_m_s) + 0.005
 
     def _end(self, estimator: Estimator, force: float) -> str:
         return super()._end(estimator, force) or ("blocked" if self._still > BLOCKED_S else "")
 
-    def _torque(self, estimator: Estimator) -> float:
-        step = estimator.step_s
-        error = self._speed - estimator.nut_velocity_m_s
+    def _look_for_block(self, estimator: Estimator) -> None:
         if self._time > STARTING_S:
             moving = estimator.nut_velocity_m_s * math.copysign(1.0, self._speed)
-            self._still = self._still + step if moving < BLOCKED_SHARE * abs(self._speed) else 0.0
+            blocked = moving < BLOCKED_SHARE * abs(self._speed)
+            self._still = self._still + estimator.step_s if blocked else 0.0
+
+    def _velocity(self, estimator: Estimator, most_N_m: float, measured_N_m: float) -> float:
+        self._look_for_block(estimator)
+        most = min(most_N_m, self._most)
+        velocity = self._by_loop.velocity(self._speed, most, measured_N_m, estimator)
+        if self._shake_m_s and not self._by_loop.held:
+            velocity += self._shake_m_s * math.sin(self._shake_rad_s * self._time)
+        return velocity
+
+    def _torque(self, estimator: Estimator) -> float:
+        self._look_for_block(estimator)
+        step = estimator.step_s
+        error = self._speed - estimator.nut_velocity_m_s
         most = self._most
         self._integral = max(-most, min(most, self._integral + self._rate * error * step))
         return max(-most, min(most, self._gain * error + self._integral))

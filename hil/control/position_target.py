@@ -26,7 +26,11 @@ class PositionTarget:
     def moving(self, position_rad: float, velocity_rad_s: float) -> float:
         """Return the target in rad while a force or a stop is followed."""
         self._held_rad = math.nan
-        return position_rad + velocity_rad_s / self._gain_1_s
+        return self.ahead(position_rad, velocity_rad_s)
+
+    def ahead(self, position: float, velocity: float) -> float:
+        """Return the position that asks a motor at ``position`` for a velocity, in the units of both."""
+        return position + velocity / self._gain_1_s
 
     def holding(self, position_rad: float) -> float:
         """Return the target in rad at rest: where the motor was when this was first asked.

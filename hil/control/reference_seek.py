@@ -18,6 +18,7 @@ from collections.abc import Callable
 
 from drivers.motion import FINE, FORCE, LENGTH, SPEED
 from hil.control.commissioning import SPEED_BANDWIDTH_RAD_S, OpenLoop
+from hil.control.drive_loop import SpeedByLoop
 from hil.control.estimation import Estimator
 from hil.control.seek_figures import OVER_LOAD, repeatability, seek_figures
 from hil.core import BehaviourCode, SeekReference
@@ -78,6 +79,7 @@ class ReferenceSeek(OpenLoop):
         self.shift_m = 0.0
         self._sought = asked
         self._profile = profile
+        self._by_loop = SpeedByLoop(profile)
         self._kept = kept
         self._switch_acts = switch_acts
         self.figures = figures = seek_figures(profile)
@@ -108,11 +110,7 @@ class ReferenceSeek(OpenLoop):
 
     def torque(self, estimator: Estimator, spring_force_N: float, dt: float, most: float) -> float:
         """Motor torque in N·m, profile sign, within ±``most``; 0 once ``ended``."""
-        if self.ended:
-            return 0.0
-        self._time += dt
-        self._follow(estimator, spring_force_N)
-        if self.ended:
+        if not self._goes_on(estimator, spring_force_N, dt):
             return 0.0
         step = estimator.step_s
         most = min(most, self.figures.torque_N_m)
@@ -126,6 +124,29 @@ class ReferenceSeek(OpenLoop):
         if self._target and self._phase is not _Phase.LEAVE:
             torque += math.copysign(self._friction, self._target)
         return max(-most, min(most, torque))
+
+    def velocity(
+        self,
+        estimator: Estimator,
+        spring_force_N: float,
+        dt: float,
+        most_N_m: float,
+        measured_N_m: float,
+    ) -> float:
+        """Nut velocity in m/s by a drive's own loop; 0 once ``ended``."""
+        if not self._goes_on(estimator, spring_force_N, dt):
+            return 0.0
+        if not math.isfinite(measured_N_m):
+            self._fail("the drive reports no torque any more. Fix: look at its messages")
+            return 0.0
+        most = min(most_N_m, self.figures.torque_N_m)
+        return self._by_loop.velocity(self._target, most, measured_N_m, estimator)
+
+    def _goes_on(self, estimator: Estimator, spring_force_N: float, dt: float) -> bool:
+        if not self.ended:
+            self._time += dt
+            self._follow(estimator, spring_force_N)
+        return not self.ended
 
     def _follow(self, estimator: Estimator, force_N: float) -> None:
         # Each is written so that a value that is not a number ends the motion.

@@ -15,10 +15,6 @@ from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.profile import Profile
 
-BY_TORQUE = (
-    "restricted operation commands torque, and this profile commands {source}. Fix: bring the rig "
-    "up with control.source: torque, if its drive takes that"
-)
 Gains = ForceGains | VelocityGains
 Controller = ForceController | VelocityController
 

@@ -133,10 +133,14 @@ class MotorSpeed(Message):
     """The nut at ``speed_m_s`` (signed) with at most ``torque_N_m``, in restricted operation only.
 
     Open to the springs: no force loop. Ends as :class:`MotorTorque` does, and when blocked.
+    ``shake_m_s`` is the amplitude of a sine of ``shake_Hz`` on top of it, by which the own loop of a
+    drive that takes velocity or position is measured.
     """
 
     kind: Literal["motor_speed"] = "motor_speed"
     speed_m_s: float
+    shake_m_s: float = Field(0.0, ge=0)
+    shake_Hz: float = Field(0.0, ge=0, le=200)
     torque_N_m: float = Field(gt=0)
     duration_s: float = Field(gt=0, le=120)
     travel_m: float = Field(gt=0)

@@ -90,9 +90,7 @@ class Sample(NamedTuple):
     output_velocity_m_s: Annotated[float, Described("m/s", "velocity of the output rod, estimated")]
     nut_position_m: Annotated[float, Described("m", "nut travel from the motor sensor", "float64")]
     nut_velocity_m_s: Annotated[float, Described("m/s", "velocity of the nut, estimated")]
-    commanded_torque_N_m: Annotated[
-        float, Described("N.m", "motor torque sent to the drive, profile sign")
-    ]
+    commanded_torque_N_m: Annotated[float, Described("N.m", "motor torque asked for, profile sign")]
     measured_torque_N_m: Annotated[
         float, Described("N.m", "motor torque reported by the drive, profile sign")
     ]
@@ -105,7 +103,12 @@ class Sample(NamedTuple):
     ]
     motor_heat: Annotated[float, Described("1", "share of thermal capacity used, from I2t")]
     rest_position_m: Annotated[
-        float, Described("m", "rest or target position of the behaviour, NaN if none")
+        float,
+        Described(
+            "m",
+            "rest or target position of the behaviour, NaN if none; of an open-loop run what the "
+            "drive's own loop is asked for: position, or integral of the velocity",
+        ),
     ]
     virtual_stiffness_N_m: Annotated[
         float, Described("N/m", "virtual stiffness in force, NaN if none")

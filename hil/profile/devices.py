@@ -278,6 +278,8 @@ def _described(profile: Profile) -> dict[str, Any]:
         "drive_overtemperature_degC": limits.drive_temperature.tripped + 10.0,
         "drive_polarity": float(sensors.motor.sign),
         "drive_velocity_loop_Hz": profile.control.velocity_loop.bandwidth,
+        "drive_velocity_integral_share": profile.control.velocity_loop.integral_share,
+        "drive_target_delay_s": profile.control.velocity_loop.delay,
         "drive_position_loop_Hz": profile.control.position_loop.bandwidth,
         "drive_interpolation_s": 1.0 / profile.control.rate,
         "encoder_counts_per_revolution": sensors.motor.counts_per_revolution,

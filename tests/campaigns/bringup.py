@@ -2,6 +2,7 @@
 
     .venv/bin/python tests/campaigns/bringup.py --singles --check
     .venv/bin/python tests/campaigns/bringup.py --quick --check
+    .venv/bin/python tests/campaigns/bringup.py --singles --profile footplate_velocity
 
 Each is brought up in lockstep by a simulated operator. Figures are the rig's true ones, of the
 time with the power stage on. Without --singles, --pairs or --healthy, all three are run.
@@ -21,7 +22,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from drivers.simulated.injected_faults import INJECTED_FAULTS
+from drivers.simulated.injected_faults import INJECTED_FAULTS, injected_faults_of
 from hil.bench.facts import drive_facts
 from hil.bench.lockstep import LockstepBench
 from hil.bringup.procedure import bring_up
@@ -48,6 +49,7 @@ class Case:
 
     injected_faults: tuple[str, ...]
     seed: int = 0
+    profile: str = PROFILE
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,7 @@ class Outcome:
 
     injected_faults: tuple[str, ...]
     seed: int
+    profile: str
     found: tuple[str, ...]
     step: str
     verdict: str
@@ -71,7 +74,7 @@ class Outcome:
 
 def run_case(case: Case) -> Outcome:
     began = time.perf_counter()
-    profile = with_simulated_faults(load_profile(PROFILE), case.injected_faults)
+    profile = with_simulated_faults(load_profile(case.profile), case.injected_faults)
     if case.seed:
         profile = varied_simulation(profile, case.seed)
     bench = LockstepBench(profile, case.seed or 1)
@@ -104,6 +107,7 @@ def run_case(case: Case) -> Outcome:
     return Outcome(
         case.injected_faults,
         case.seed,
+        case.profile,
         tuple(dict.fromkeys(f.code for r in results for f in r.findings)),
         "" if stuck is None else stuck.step,
         str(stuck.verdict) if stuck else ("error" if text else "pass"),
@@ -118,15 +122,16 @@ def run_case(case: Case) -> Outcome:
     )
 
 
-def cases(singles: bool, pairs: int, healthy: int, seed: int) -> Iterator[Case]:
+def cases(singles: bool, pairs: int, healthy: int, seed: int, profile: str) -> Iterator[Case]:
     """Cases of the kinds asked for; of the pairs at most so many, drawn by ``seed``."""
+    possible = injected_faults_of(load_profile(profile).control.source)
     if singles:
-        yield from (Case((code,)) for code in INJECTED_FAULTS)
-    every = list(itertools.combinations(INJECTED_FAULTS, 2))
+        yield from (Case((code,), 0, profile) for code in possible)
+    every = list(itertools.combinations(possible, 2))
     if pairs < len(every):
         every = random.Random(seed).sample(every, pairs)
-    yield from (Case(pair) for pair in every)
-    yield from (Case((), number) for number in range(1, healthy + 1))
+    yield from (Case(pair, 0, profile) for pair in every)
+    yield from (Case((), number, profile) for number in range(1, healthy + 1))
 
 
 def shortfalls(outcome: Outcome, most_N: float) -> list[str]:
@@ -156,7 +161,8 @@ def shortfalls(outcome: Outcome, most_N: float) -> list[str]:
 
 
 def names(outcome: Outcome) -> tuple[str, ...]:
-    return tuple(INJECTED_FAULTS[code].found_as for code in outcome.injected_faults)
+    source = load_profile(outcome.profile).control.source
+    return tuple(INJECTED_FAULTS[code].found_over(source) for code in outcome.injected_faults)
 
 
 def named(outcome: Outcome) -> str:
@@ -184,6 +190,7 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--most-pairs", type=int, help="so many pairs, drawn at random")
     parser.add_argument("--most-healthy", type=int, default=HEALTHY)
+    parser.add_argument("--profile", default=PROFILE, help="of the rigs; any source of motion")
     parser.add_argument("--seed", type=int, default=1, help="of the pairs drawn")
     parser.add_argument("--processes", type=int, default=PROCESSES)
     parser.add_argument("--check", action="store_true", help="exit 1 naming what falls short")
@@ -200,9 +207,10 @@ def main(arguments: list[str] | None = None) -> int:
             pairs if options.pairs or every else 0,
             healthy if options.healthy or every else 0,
             options.seed,
+            options.profile,
         )
     )
-    most_N = FORCE_SHARE * load_profile(PROFILE).limits.force.limited
+    most_N = FORCE_SHARE * load_profile(options.profile).limits.force.limited
     began = time.perf_counter()
     print(
         f"{'wrong':46} {'found as':40} {'step':16} {'force N':>7} {'working':>7} {'mm/s':>7} {'closed':>6}",

@@ -131,17 +131,21 @@ def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power(profile):
     assert bench.bench.state is State.STOPPED
 
 
-def test_restricted_operation_is_refused_with_the_reason(profile):
+def test_a_force_loop_is_tried_in_restricted_operation_on_its_narrow_limits(profile):
     bench = LockstepBench(profile)
     bench.run(0.1)
-    limits: dict[str, Any] = {
-        "torque_N_m": 0.1,
-        "speed_m_s": 0.05,
-        "travel_m": 0.005,
-        "hold_to_run": True,
-    }
-    refused = bench.request(Commission.model_construct(**limits))
-    assert not refused.accepted and f"commands {profile.control.source}" in refused.text
+    envelope = Commission(
+        force_N=40.0,
+        speed_m_s=0.05,
+        torque_N_m=0.3,
+        closed_loop=True,
+        bandwidth_Hz=8.0,
+        hold_to_run=False,
+    )
+    taken = bench.request(envelope)
+    assert taken.accepted, taken.text
+    assert bench.bench.gains.predicted.bandwidth_Hz == pytest.approx(8.0, rel=0.05)
+    assert bench.bench.profile.limits.force.limited == 40.0
 
 
 def test_virtual_springs_end_at_what_the_source_renders(profile):

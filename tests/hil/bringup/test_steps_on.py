@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from drivers.simulated import Lateness
 from drivers.simulated.injected_faults import INJECTED_FAULTS
 from drivers.simulated.variation import GROUPS, varied
 from hil.bench.facts import DriveFacts
@@ -100,9 +101,10 @@ def brought_up(
     let_go_after_s: float = math.inf,
     seed: int = 1,
     reference: str = SIMULATED,
+    lateness: Lateness | None = None,
 ) -> Outcome:
     """``steps`` on this rig, all before them taken as passed."""
-    bench = LockstepBench(profile, seed)
+    bench = LockstepBench(profile, seed, lateness=lateness)
     bench.bench.reference = reference
     bench.run(0.3)
     operator = SimulatedOperator(bench.environment, bench.drive.core.parameters)
