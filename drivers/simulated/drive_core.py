@@ -7,29 +7,20 @@ import random
 from collections import deque
 
 from drivers.base import Mode, PowerRequest, PowerStage
+from drivers.simulated.drive_faults import (
+    HOST_LOST,
+    OVERCURRENT,
+    OVERSPEED,
+    OVERTEMPERATURE,
+    OVERVOLTAGE,
+    UNDERVOLTAGE,
+)
 from drivers.simulated.encoder_mount import EncoderMount
 from drivers.simulated.environment import Environment
 from drivers.simulated.faulty_wiring import FaultyWiring
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
 from drivers.simulated.sensor_mount import SensorMount
-
-# Error codes of CiA 402 (IEC 61800-7-201) and CiA 301; those marked * from memory.
-OVERCURRENT = 0x2310
-OVERVOLTAGE = 0x3210
-UNDERVOLTAGE = 0x3220
-OVERTEMPERATURE = 0x4310
-HOST_LOST = 0x8130
-OVERSPEED = 0x8400  # *: velocity controller
-
-FAULT_TEXTS: dict[int, str] = {
-    OVERCURRENT: "drive: motor current too high",
-    OVERVOLTAGE: "drive: DC link voltage too high",
-    UNDERVOLTAGE: "drive: DC link voltage too low",
-    OVERTEMPERATURE: "drive: too hot",
-    HOST_LOST: "drive: the host fell silent",
-    OVERSPEED: "drive: motor too fast",
-}
 
 FIRMWARE_TICK_S = 250e-6  # speed and position loops
 QUICK_STOP_LONGEST_S = 1.0
@@ -92,7 +83,7 @@ class SimulatedDriveCore:
         self._velocity_target = 0.0
         self._position_target = self._wanted_rad = 0.0  # the latest; interpolated
         self._interpolating_s = 0.0  # left
-        self._coming: deque[tuple[float, float]] = deque()  # targets: taken up then, value
+        self._coming: deque[tuple[float, float]] = deque()  # when it is taken up, target
         self._ticked_s = 0.0
         self._integral_N_m = 0.0
         self._asked_A = 0.0
@@ -207,8 +198,8 @@ class SimulatedDriveCore:
             self._stay()
         if mode is Mode.TORQUE:
             self._torque_target = value
-        elif self.parameters.drive_target_delay_s > 0.0:
-            self._coming.append((self._ticked_s + self.parameters.drive_target_delay_s, value))
+        elif (delay_s := self.parameters.drive_target_delay_s) > 0.0:
+            self._coming.append((self._ticked_s + delay_s, value))
         else:
             self._take_up(value)
 

@@ -16,7 +16,8 @@ from drivers.base import (
     QuantityAges,
     Telemetry,
 )
-from drivers.simulated.drive_core import FAULT_TEXTS, SimulatedDriveCore
+from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.drive_faults import FAULT_TEXTS
 from drivers.simulated.lateness import Delay
 from drivers.simulated.parameters import RigParameters
 

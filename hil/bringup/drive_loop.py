@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.motion import SPEED
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result
 from hil.bringup.under_power import Floats, Gentle, RunData, go_to, power_down, run, trace
@@ -318,9 +319,9 @@ def _plot(ran: RunData) -> Plot:
     return Plot(
         f"The drive's own loop, shaken at {SHAKEN_Hz[0]:g} Hz",
         "time (s)",
-        "nut (mm/s), torque (mN·m)",
+        f"nut ({SPEED.unit}), torque (mN·m)",
         (
-            trace("nut", time, 1e3 * ran.of("nut_velocity_m_s")),
+            trace("nut", time, SPEED.factor * ran.of("nut_velocity_m_s")),
             trace("torque", time, 1e3 * ran.of("measured_torque_N_m")),
         ),
     )

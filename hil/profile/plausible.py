@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterator
 from typing import Any
 
@@ -115,6 +116,38 @@ def later_than_the_drive(options: Any, cycle_late_s: float) -> Iterator[Finding]
             ("limits", "cycle_late"),
             f"the drive's own watch acts after {loss * 1e3:.4g} ms: this would never act first",
             f"write less than {loss * 1e3:.4g} ms",
+        )
+
+
+def too_narrow(options: Any, profile: Profile) -> Iterator[Finding]:
+    """Yield an error if a described velocity or position cannot hold what the force law may ask for."""
+    source = profile.control.source
+    range_of = getattr(options, "command_range", None)
+    found = range_of(source) if callable(range_of) and source != "torque" else None
+    if found is None:
+        return
+    path, signal, low, high = found
+    per_metre = profile.actuator.radians_per_metre
+    speed = profile.limits.speed.limited * per_metre
+    if source == "velocity":
+        least, most, unit, limit = -speed, speed, "rad/s", "limits.speed.limited"
+    else:
+        # Counts begin anywhere on the stroke, unless the sensor is absolute. What is asked for
+        # lies ahead of the motor.
+        stroke, motor = profile.actuator.stroke, profile.sensors.motor
+        begins, ends = -stroke, stroke
+        if motor.reference == "absolute":
+            begins, ends = -motor.absolute_offset, stroke - motor.absolute_offset
+        ahead = speed / (2 * math.pi * profile.control.position_loop.bandwidth)
+        sign = motor.sign * (1 if profile.actuator.transmission.hand == "right" else -1)
+        asked = sorted((sign * begins * per_metre, sign * ends * per_metre))
+        least, most, unit, limit = asked[0] - ahead, asked[1] + ahead, "rad", "the stroke"
+    if low > least or high < most:
+        yield Finding(
+            ("drive", *path),
+            f"'{signal}' ranges from {low:.4g} to {high:.4g} {unit}, but commands range from "
+            f"{least:.4g} to {most:.4g} {unit} by {limit}",
+            "correct scale, offset or width of the signal, or narrow that limit",
         )
 
 

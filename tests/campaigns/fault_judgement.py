@@ -9,7 +9,7 @@ from fault_sessions import Outcome, Session
 from fault_table import FAULTS
 from fault_watch import UNKNOWN_SHARE
 
-from drivers.simulated.drive_core import FAULT_TEXTS, OVERSPEED
+from drivers.simulated.drive_faults import FAULT_TEXTS, OVERSPEED
 from hil.control.power_removal import ALLOWED_S
 from hil.core import Cause, Limit
 from hil.core.limit_texts import label

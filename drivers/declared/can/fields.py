@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from drivers.declared.can.message_options import CanMessage
+from drivers.declared.can.message_options import CanMessage, reach
 from drivers.declared.can.signals import Signal
 from drivers.declared.common import BoardOptions
 from drivers.suggest import nearest
@@ -23,6 +23,13 @@ class DeclaredCanFields(BoardOptions):
         if name not in self.messages:
             raise ValueError(f"{place}: no message '{name}'{nearest(name, self.messages)}")
         return self.messages[name]
+
+    def command_ends(self, quantity: str) -> tuple[float, float] | None:
+        """Return the smallest and largest number that a command's signal can hold."""
+        for name, taken in self.takes.items():
+            if str(name) == quantity:
+                return reach(self.signal(f"takes.{quantity}", taken.target))
+        return None
 
     def signal(self, place: str, path: str) -> Signal:
         message, dot, signal = path.partition(".")

@@ -122,6 +122,16 @@ class CombinedOptions(Part):
         self._one_source_each()
         return self
 
+    def command_range(self, quantity: str) -> tuple[tuple[str, ...], str, float, float] | None:
+        """Return that of the commanded member, if it has one."""
+        name = self.commands or next(name for name, one in self.members.items() if takes(one))
+        range_of = getattr(self.members[name], "command_range", None)
+        found = range_of(quantity) if callable(range_of) else None
+        if found is None:
+            return None
+        path, signal, low, high = found
+        return ("members", name, *path), signal, low, high
+
     def _one_source_each(self) -> None:
         for quantity, chosen in self.quantities.items():
             if quantity not in gives(self.members[chosen]):

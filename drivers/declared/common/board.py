@@ -204,6 +204,20 @@ class BoardOptions(Part):
         if not self.sequences.de_energise:
             raise ValueError("sequences: no way of removing power is given; add de_energise")
 
+    def command_ends(self, quantity: str) -> tuple[float, float] | None:
+        """Return the smallest and largest number that a command's signal can hold; None: any."""
+        del quantity
+        return None
+
+    def command_range(self, quantity: str) -> tuple[tuple[str, ...], str, float, float] | None:
+        """Return path of a command, its signal, and the range of that in SI; None if it has none."""
+        taken = next((one for name, one in self.takes.items() if str(name) == quantity), None)
+        ends = self.command_ends(quantity) if taken is not None else None
+        if taken is None or ends is None:
+            return None
+        low, high = sorted(taken.to_si(number) for number in ends)
+        return ("takes", quantity), taken.target, low, high
+
     def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
         """Check that numbers from ``low`` to ``high`` cover the range of commands.
 

@@ -214,6 +214,14 @@ class DeclaredFramesOptions(SerialOptions):
         self._check_reach()
         return self
 
+    def command_ends(self, quantity: str) -> tuple[float, float] | None:
+        """Return the smallest and largest number that a command's field can hold."""
+        for name, taken in self.takes.items():
+            if str(name) == quantity:
+                frame, _, field = taken.target.partition(".")
+                return self.frames[frame].reach(field)
+        return None
+
     def _check_reach(self) -> None:
         """Check that commands and constants fit into the numbers of their frames."""
         for quantity, taken in self.takes.items():

@@ -19,7 +19,7 @@ from conformance_bench import (
 from conformance_fixtures import Benched
 
 from drivers.base import Command, Drive, DriverError, PowerRequest, PowerStage, Telemetry
-from drivers.simulated.drive_core import HOST_LOST, OVERCURRENT
+from drivers.simulated.drive_faults import HOST_LOST, OVERCURRENT
 
 NO_SUCH_CODE = 0x7123  # of a device's own range, described by nobody
 

@@ -96,3 +96,33 @@ def test_the_profile_must_command_what_the_board_takes(tmp_path: Path) -> None:
         profile.read_text() + "\ncontrol: {source: velocity, force_bandwidth: 20 Hz}\n"
     )
     assert math.isclose(load_profile(profile).control.force_bandwidth, 20.0)
+
+
+@pytest.mark.parametrize(
+    ("source", "unit", "narrow", "wide"),
+    [("velocity", "rad/s", 0.0002, 0.01), ("position", "rad", 0.0002, 0.01)],
+)
+def test_a_signal_must_hold_what_the_force_law_may_ask_for(
+    tmp_path: Path, source: str, unit: str, narrow: float, wide: float
+) -> None:
+    folder = tmp_path / "mine"
+    shutil.copytree(SHIPPED, folder)
+    board, profile = folder / "drives/treadle_can.yaml", folder / "treadle_can.yaml"
+    taken = f"  {source}: {{to: DEMAND.DEMAND_TORQUE}}"
+    board.write_text(board.read_text().replace("  torque: {to: DEMAND.DEMAND_TORQUE}", taken))
+    profile.write_text(
+        profile.read_text() + f"\ncontrol: {{source: {source}, force_bandwidth: 20 Hz}}\n"
+    )
+    database = folder / "drives/treadle_board.dbc"
+    text = database.read_text()
+    for scale in (narrow, wide):
+        signal = f'({scale},0) [-6.5|6.5] "{unit}" BOARD'
+        database.write_text(text.replace('(0.0002,0) [-6.5|6.5] "Nm" BOARD', signal, 1))
+        if scale == wide:
+            assert load_profile(profile).control.source == source
+            continue
+        found = (
+            rf"takes\.{source}: 'DEMAND\.DEMAND_TORQUE' ranges from -6\.554 to 6\.553 {unit}, but"
+        )
+        with pytest.raises(ProfileError, match=found):
+            load_profile(profile)

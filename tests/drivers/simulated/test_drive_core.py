@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.base import Mode, PowerRequest, PowerStage
-from drivers.simulated import drive_core
+from drivers.simulated import drive_faults
 from drivers.simulated.drive_core import SimulatedDriveCore
 from tests.drivers.simulated.drive_cores import MIDDLE, TURN, energised, run
 
@@ -142,7 +142,7 @@ def test_overcurrent_when_the_winding_carries_too_much():
     core = energised(MIDDLE.but({"drive_overcurrent_A": 6.0}))
     core.set_target(Mode.TORQUE, 0.6)
     run(core, 0.02)
-    assert core.fault_code == drive_core.OVERCURRENT
+    assert core.fault_code == drive_faults.OVERCURRENT
 
 
 def test_an_unaccepted_regeneration_trips_overvoltage():
@@ -151,7 +151,7 @@ def test_an_unaccepted_regeneration_trips_overvoltage():
     run(core, 0.5)
     core.set_target(Mode.VELOCITY, 0.0)
     run(core, 0.2)
-    assert core.fault_code == drive_core.OVERVOLTAGE
+    assert core.fault_code == drive_faults.OVERVOLTAGE
 
 
 def test_host_lost_does_not_fault_a_drive_that_is_off():
@@ -164,7 +164,7 @@ def test_a_reversed_encoder_makes_the_speed_loop_run_away_into_its_own_limit():
     core = energised(MIDDLE.but({"encoder_sign": -1.0, "drive_overspeed_rad_s": 150.0}))
     core.set_target(Mode.VELOCITY, 10.0)
     run(core, 1.0)
-    assert core.fault_code == drive_core.OVERSPEED
+    assert core.fault_code == drive_faults.OVERSPEED
 
 
 @settings(max_examples=60, deadline=None)

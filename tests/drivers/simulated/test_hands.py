@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.base import Command, Mode, PowerRequest, PowerStage
-from drivers.simulated.drive_core import UNDERVOLTAGE, SimulatedDriveCore
+from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.drive_faults import UNDERVOLTAGE
 from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.variation import GROUPS, varied
