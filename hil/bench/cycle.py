@@ -200,12 +200,12 @@ class Bench(CappedBench):
         share = following.energy.damping_share
         if share > 0.0:
             asked -= share * self._spare_damping(active) * velocity
-        self._shaped = shaped = self.shaper.shape(
-            asked, bounds.force_low_N - tare, bounds.force_high_N - tare, dt_s
-        )
+        low, high = bounds.force_low_N - tare, bounds.force_high_N - tare
+        stiffness = active.stiffness_N_m
+        self._shaped = shaped = self.shaper.shape(asked, low, high, dt_s, not stiffness > 0.0)
         true_shaped = shaped + tare
         bounds.note_shaped(true_shaped)
-        answer.stiffness_N_m = stiffness = active.stiffness_N_m
+        answer.stiffness_N_m = stiffness
         controller = self.force_controller
         if isinstance(controller, VelocityController):
             answer.velocity_m_s = effort = controller.velocity(

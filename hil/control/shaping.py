@@ -43,8 +43,13 @@ class Shaper:
         self._calm_s = CALM_S
         self._fresh = True
 
-    def shape(self, setpoint_N: float, low_N: float, high_N: float, dt: float) -> float:
+    def shape(
+        self, setpoint_N: float, low_N: float, high_N: float, dt: float, quick: bool = True
+    ) -> float:
         """Shaped force in N, never outside [low, high] (``low_N`` ≤ ``high_N``), never NaN.
+
+        ``quick``: what a cap imposed may go quicker than the rate; not where a virtual spring asks, whose
+        swing it would feed.
 
         ``dt`` is the time since the last call, in s, and may differ from call to call. A
         setpoint no steeper than the rate is followed exactly, whatever the times.
@@ -66,7 +71,7 @@ class Shaper:
         if self._jump != 0.0:
             change += self._ramp_jump(change, step)
         if self._forced != 0.0:
-            change += self._release(change, step, dt)
+            change += self._release(change, step, setpoint_N, dt, quick)
         if self._cut != 0.0:
             change += self._make_good(change, step, dt)
         wanted = self._shaped + change
@@ -123,15 +128,18 @@ class Shaper:
             self.limited = 1 << Limit.FORCE_RATE
         return ramped
 
-    def _release(self, change: float, step: float, dt: float) -> float:
+    def _release(
+        self, change: float, step: float, setpoint: float, dt: float, quick: bool
+    ) -> float:
         """Part in N of what a cap imposed that goes beside ``change``: at the rate, or quicker.
 
-        Quicker as long as it takes force away.
+        Quicker only towards less force, and to the setpoint.
         """
         forced, shaped = self._forced, self._shaped
         most = step
-        if (forced > 0.0) == (shaped > 0.0):
-            imposed = min(abs(forced), abs(shaped)) * dt / (RELEASE_S + dt)
+        if quick and forced * shaped > 0.0:
+            beyond = shaped - setpoint if forced > 0.0 else setpoint - shaped
+            imposed = min(abs(forced), abs(shaped), beyond) * dt / (RELEASE_S + dt)
             most = imposed if imposed > step else step
         back = -forced
         if forced > 0.0 and change + back < -most:

@@ -235,7 +235,11 @@ class Law:
             spare = spare if spare > 0.0 else 0.0
             asked -= following.energy.damping_share * spare * estimator.output_velocity_m_s
         shaped = self.shaper.shape(
-            asked, supervisor.bounds.force_low_N, supervisor.bounds.force_high_N, dt_s
+            asked,
+            supervisor.bounds.force_low_N,
+            supervisor.bounds.force_high_N,
+            dt_s,
+            not stiffness_N_m > 0.0,
         )
         self.shaped_force_N = shaped
         supervisor.bounds.note_shaped(shaped)

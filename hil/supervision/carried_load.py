@@ -25,10 +25,6 @@ SUDDEN_SHARE, SUDDEN_SEEN, SUDDEN_FILTER_S, SUDDEN_S, THROWN_M_S2 = 0.2, 0.15, 0
 # lifted by a hand is still there for ``HELD_S``; a bound is forgotten by a factor e in ``BOUND_S``.
 # From hands and weights in lockstep, no source.
 BOUND_SHARE, RISING_SHARE, BOUND_S, HELD_S = 0.3, 0.75, 0.1, 0.5
-# What falls faster than a weight can is pushed: this share of the force limit moves no more mass beyond
-# that fall. It is forgotten soon, since a weight that drops onto the lever jolts it. From hands and
-# weights in lockstep, no source.
-PUSHED_SHARE, PUSHED_S = 0.2, 0.03
 STEADY_S = 0.2
 WEIGHING_S = 0.4
 PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh what the weight says
@@ -44,8 +40,6 @@ class CarriedLoad:
         held_kg: mass that may have to be braked: of the heaviest weight that hung a moment ago, as far
             as the output's acceleration allows.
         heavy_N: force on the rod that balances the present load if it has that mass.
-        falling_kg: mass that may be falling unknown: of the heaviest weight, as far as the output's
-            acceleration allows.
         heaviest_kg: mass with the heaviest weight that the force limit lets hang.
         own_load_N: force on the rod by the mechanism's own weight.
         flutter_m_s: part of the output's speed that a calm one leaves out.
@@ -65,7 +59,7 @@ class CarriedLoad:
         self.balance_N = self.heavy_N = 0.0
         self.hung_load_N = 0.0
         self.effective_mass_kg = self.held_kg = self._held_kg = self._mass
-        self._bound_kg = self.falling_kg = self.heaviest_kg
+        self._bound_kg = self.heaviest_kg
         self._steady_force = self._steady_acceleration = 0.0
         self._squares = self._products = 0.0
 
@@ -131,7 +125,6 @@ class CarriedLoad:
 
     def _see_sudden(self, acceleration: float, most: float, dt: float) -> None:
         """Believe a weight that was just laid on before the slower filter shows it."""
-        self._bound_falling(acceleration, most, dt)
         seen = 1.0 + self._mass_per_load * acceleration
         more = self._quick_force - self.own_load_N - self._mass * acceleration
         more -= seen * self.hung_load_N
@@ -155,15 +148,6 @@ class CarriedLoad:
             most_hung = self._sudden_most_N
             if self.hung_load_N < most_hung:
                 self.hung_load_N = hung if hung < most_hung else most_hung
-
-    def _bound_falling(self, acceleration: float, most: float, dt: float) -> None:
-        """Renew ``falling_kg``; a weight of L N on the rod adds κ·L kg, so none falls faster than 1/κ."""
-        falling = self.falling_kg * (1.0 + dt / PUSHED_S)
-        beyond = acceleration if acceleration >= 0.0 else -acceleration
-        beyond -= 1.0 / self._mass_per_load
-        if beyond * falling > PUSHED_SHARE * most:
-            falling = PUSHED_SHARE * most / beyond
-        self.falling_kg = falling if falling < self.heaviest_kg else self.heaviest_kg
 
     def _renew_bound(self, acceleration: float, most: float, dt: float) -> float:
         """Mass in kg that the force limit ``most`` lets move so."""

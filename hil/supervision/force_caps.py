@@ -253,7 +253,7 @@ def _more_damping(over_m_s: float, load: CarriedLoad, down: bool) -> float:
     more = 1.0
     if down:
         more += over_m_s / OVER_M_S
-        most_times = load.falling_kg / mass
+        most_times = load.heaviest_kg / mass
         more = more if more < most_times else most_times
     return more if more > known else known if known > 1.0 else 1.0
 

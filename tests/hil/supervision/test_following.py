@@ -62,9 +62,11 @@ class RunningAway(Shaper):
 
     away_N = 0.0
 
-    def shape(self, setpoint_N: float, low_N: float, high_N: float, dt: float) -> float:
+    def shape(
+        self, setpoint_N: float, low_N: float, high_N: float, dt: float, quick: bool = True
+    ) -> float:
         self.away_N -= 5.0
-        shaped = super().shape(setpoint_N, low_N, high_N, dt) + self.away_N
+        shaped = super().shape(setpoint_N, low_N, high_N, dt, quick) + self.away_N
         return max(low_N, min(high_N, shaped))
 
 
