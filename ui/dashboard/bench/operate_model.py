@@ -41,7 +41,7 @@ HISTORY_S = 1800.0
 MOST_SAMPLES = 4_000_000
 FIGURES_S = 0.15  # averaging time of the big numbers, and their update period
 LIMITED_HOLD_S = 1.0  # limiting shows at least this long
-TRIM_AGAIN_S = 10.0
+LIMITED_AGAIN_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ class OperateModel(BenchStanding):
         self._pace: deque[tuple[float, float]] = deque(maxlen=64)
         self._limited_until: dict[int, float] = {}
         self._figures_due = 0.0
-        self._trimmed: dict[str, float] = {}
+        self._limited: dict[str, float] = {}
         self._recent: list[NDArray[np.float64]] = []
 
     # ------------------------------------------------------------------ input
@@ -131,8 +131,6 @@ class OperateModel(BenchStanding):
         """Take in the answer of the bench, or that none came in time."""
         if answer.accepted:
             self.word.done(what, self.now_s)
-            if "trimmed" in answer.text:
-                self.say(answer.text)
             return
         self.energising = False
         self.refusal = f"no answer: {answer.text}" if answer.silent else answer.text
@@ -150,7 +148,7 @@ class OperateModel(BenchStanding):
             self._pace.clear()
             self._figures_due = 0.0
             self._limited_until.clear()
-            self._trimmed.clear()
+            self._limited.clear()
         self.buffer.append(times, rows[:, _TRACE_COLUMNS])
         self.row = rows[-1].copy()
         self._pace.append((float(times[-1]), float(rows[-1, _CYCLE])))
@@ -239,8 +237,8 @@ class OperateModel(BenchStanding):
     def _on_limited(self, event: Mapping[str, Any]) -> None:
         names = ", ".join(str(name).lower() for name in event.get("limits", []))
         # A limit that comes and goes with every swing is reported only now and then.
-        if self.time_s - self._trimmed.get(names, -math.inf) > TRIM_AGAIN_S:
-            self._trimmed[names] = self.time_s
+        if self.time_s - self._limited.get(names, -math.inf) > LIMITED_AGAIN_S:
+            self._limited[names] = self.time_s
             self._notice(event, f"limited by {names}")
 
     def _on_tare(self, event: Mapping[str, Any]) -> None:
