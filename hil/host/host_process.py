@@ -15,6 +15,7 @@ from types import FrameType
 
 from drivers.base import Drive, DriverError
 from drivers.capture import WireRecorder, wires
+from drivers.motion import speak
 from hil.control import standing
 from hil.core import SessionCap, begin_log, read_private
 from hil.host.awake_process import AwakeProcess
@@ -112,6 +113,7 @@ def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | N
         profile = load_profile(options.profile)
     else:
         profile = profile_from_dict(json.loads(read_private(options.checked)))
+        speak(profile.motion)
     verified = standing(profile, options.unverified)
     drive = opened.drive = make_drive(profile, options.wires)
     if options.hold and not sys.stdin.readline():

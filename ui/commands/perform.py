@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from drivers.motion import speak
 from hil.host import start_bench
 from hil.link import Client, ClientKeys
 from hil.profile import load_profile, profile_from_dict
@@ -148,6 +149,7 @@ def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
     with Client.connect(options.link, name="profile query", keys=keys) as client:
         description = client.description
     profile = profile_from_dict(description["profile"])
+    speak(profile.motion)
     require_person(
         sequence, bool(description["simulated"]), options.confirm_loads, options.headless
     )

@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from drivers.motion import LENGTH, restated
+from drivers.motion import LENGTH, restated, speak
 from hil.bench import EPOCH, LockstepBench
 from hil.core import ConfirmReference, EndRun, SeekReference, StartRun
 from hil.host import BenchOptions, start_bench
@@ -124,6 +124,7 @@ def run(options: argparse.Namespace) -> int:
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         client = stack.enter_context(Client.connect(link, name="reference", keys=keys))
         profile = profile_from_dict(client.description["profile"])
+        speak(profile.motion)
         runner = runner_of_person(options, stack, client, profile, lambda text: say(options, text))
         ended = runner.run(_recorded(_procedure(options, profile)))
         # A bench without a recorder reports no run.
