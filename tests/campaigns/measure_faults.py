@@ -45,7 +45,7 @@ LONGEST_S = 30.0  # into a test: the middle of the hold in Heat is like its begi
 BEYOND_END_M = 0.001  # the nut is turned on so far: the springs press the output onto its end
 REFERENCED_M = 0.0003
 AGAIN_S = 0.3  # of motion, when it is taken up again
-WITHOUT_POWER = ("shock",)
+WITHOUT_POWER = ("shock", "drift")
 QUICK_TEST = "force_response_free"
 QUICK = ("deflection at upper rail", "drive silent", "deflection noise, 5 counts")
 
