@@ -13,6 +13,8 @@ either fails. Ctrl-C ends it early, and what was reached is judged and told.
 from __future__ import annotations
 
 import argparse
+import datetime
+import json
 import math
 import os
 import random
@@ -24,8 +26,10 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(1, str(Path(__file__).parents[1] / "benchmarks"))
 
 from healthy_sessions import draw_behaviour, draw_lateness
+from table import machine
 
 from hil.bench.lockstep import LockstepBench
 from hil.core import State
@@ -130,15 +134,42 @@ class Endurance:
         bench.events.clear()  # lockstep keeps them all; the host sends them on
 
 
+def growth_kB_h(seen: Seen) -> float:
+    """Slope of the resident memory after the first quarter; NaN of too few samples."""
+    late = [(h, kB) for h, kB in seen.rss if h >= WARM_SHARE * seen.rss[-1][0]]
+    if len(late) <= 2:
+        return math.nan
+    hours, kB = np.array(late).T
+    return float(np.polyfit(hours, kB, 1)[0])
+
+
+def by_hour(seen: Seen) -> list[dict[str, float]]:
+    """A row for each hour: force from the truth, stated band, spells, share inside in %, memory."""
+    memory = {int(h): kB / 1024 for h, kB in seen.rss}  # the last of each hour
+    errors = np.array(seen.errors)
+    table = []
+    for hour in range(int(errors[-1, 0]) + 1 if len(errors) else 0):
+        of = errors[(errors[:, 0] >= hour) & (errors[:, 0] < hour + 1)]
+        if not len(of):
+            continue
+        table.append(
+            {
+                "hour": hour + 1,
+                "force off, N": round(float(of[:, 1].mean()), 2),
+                "stated band, ± N": round(float(of[:, 2].mean()), 2),
+                "quiet spells": len(of),
+                "inside, %": round(100 * float(np.mean(np.abs(of[:, 1]) <= of[:, 2]))),
+                "memory, MB": round(memory.get(hour, math.nan), 1),
+            }
+        )
+    return table
+
+
 def judge(seen: Seen) -> tuple[list[str], list[str]]:
     """Lines of the report, and what fails."""
     lines, bad = [], []
     reached = seen.rss[-1][0] if seen.rss else 0.0
-    late = [(h, kB) for h, kB in seen.rss if h >= WARM_SHARE * reached]
-    slope = math.nan
-    if len(late) > 2:
-        hours, kB = np.array(late).T
-        slope = float(np.polyfit(hours, kB, 1)[0])
+    slope = growth_kB_h(seen)
     lines.append(
         f"memory: {seen.rss[0][1] / 1024:.1f} MB at the start, {seen.rss[-1][1] / 1024:.1f} MB at "
         f"the end, {slope:+.0f} kB an hour after the first quarter"
@@ -146,21 +177,15 @@ def judge(seen: Seen) -> tuple[list[str], list[str]]:
     # A short run has no line that means anything: growth is judged from half an hour on.
     if reached >= 0.5 and not slope <= MOST_GROWTH_KB_H:
         bad.append(f"memory grows by {slope:.0f} kB an hour, above {MOST_GROWTH_KB_H:.0f}")
-    by_hour = {int(h): kB / 1024 for h, kB in seen.rss}  # the last of each hour
-    errors = np.array(seen.errors)
-    for hour in range(int(errors[-1, 0]) + 1 if len(errors) else 0):
-        of = errors[(errors[:, 0] >= hour) & (errors[:, 0] < hour + 1)]
-        if not len(of):
-            continue
-        mean, band = float(of[:, 1].mean()), float(of[:, 2].mean())
-        share = float(np.mean(np.abs(of[:, 1]) <= of[:, 2]))
+    for row in by_hour(seen):
+        hour, mean, band = row["hour"], row["force off, N"], row["stated band, ± N"]
         lines.append(
-            f"hour {hour + 1}: force is {mean:+.2f} N from the truth on average over {len(of)} quiet "
-            f"spells, stated band ±{band:.2f} N; {100 * share:.0f} % of the spells inside; memory "
-            f"{by_hour.get(hour, math.nan):.1f} MB at its end"
+            f"hour {hour}: force is {mean:+.2f} N from the truth on average over {row['quiet spells']} "
+            f"quiet spells, stated band ±{band:.2f} N; {row['inside, %']:.0f} % of the spells inside; "
+            f"memory {row['memory, MB']:.1f} MB at its end"
         )
         if not abs(mean) <= band:
-            bad.append(f"hour {hour + 1}: force is {mean:+.2f} N off, beyond ±{band:.2f} N")
+            bad.append(f"hour {hour}: force is {mean:+.2f} N off, beyond ±{band:.2f} N")
     return lines, bad
 
 
@@ -170,6 +195,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_HOURS:g} hours")
     parser.add_argument("--minutes", type=float, default=math.inf, help="end after so long, real")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--json", action="store_true", help="one JSON object as the last line")
     parser.add_argument("--check", action="store_true", help="exit 1 if memory or force drift")
     options = parser.parse_args(arguments)
     hours = QUICK_HOURS if options.quick else options.hours
@@ -185,6 +211,19 @@ def main(arguments: list[str] | None = None) -> int:
     print(f"{run.hours:.2f} simulated hours of {hours:g}, {seen.sessions} sessions; stops: {stops}")
     print("\n".join(lines))
     print("\n".join(bad) if bad else "no growth, no drift")
+    if options.json:
+        growth = growth_kB_h(seen)
+        shown = {
+            "machine": machine(),
+            "date": datetime.date.today().isoformat(),
+            "hours": round(run.hours, 2),
+            "sessions": seen.sessions,
+            "start_MB": round(seen.rss[0][1] / 1024, 1),
+            "growth_kB_h": round(growth) if math.isfinite(growth) else None,
+            "table": by_hour(seen),
+            "notes": [f"stops: {stops}", *bad],
+        }
+        print(json.dumps(shown))
     return 1 if bad and options.check else 0
 
 
