@@ -2,6 +2,13 @@
 
 Both are judged at samples only, by the time between them, so that a late or repeated one is
 neither stillness nor motion.
+
+A sensor that freezes at rest shows nothing before the nut should move, and misleads nobody before:
+the force comes from the deflection, and the nut is where it was. A tap of torque that shows it earlier
+must move the nut, so it must overcome break-away and the screw's loss: on the footplate trainer 34 N
+and 0.18 of the load, 86 N at half the force limit, which a person feels. So none is given. Once the nut
+should move, the campaign's 18 sessions that show it stop within 0.43 s and below the force that trips, or
+what removal of power brings.
 """
 
 from __future__ import annotations
