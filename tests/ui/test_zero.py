@@ -83,6 +83,7 @@ def test_after_a_lost_reference_a_measurement_waits_for_a_stated_place(tmp_path)
     rig.turn(3.0)
     assert "REFERENCE LOST" in [word.text for word in health(rig.model)]
     assert "the reference is lost" in measuring.why_not_begin
+    assert "drift" not in measuring.picked and "shock" in measuring.picked  # an hour, on request
     # Power is refused, so a seek is not offered.
     assert "State where the output is" in rig.zero.how and "To seek" not in rig.zero.how
     rig.zero.state(mark=False)
