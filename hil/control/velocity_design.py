@@ -245,8 +245,12 @@ def with_velocity_bounds(
         damping = highest(partial(stable, stiffness, feed), MOST_DRAGS * gains.drag_N_s_m)
         dampings.append((stiffness, DAMPING_SHARE * damping))
         feeds.append((stiffness, feed))
+    # The output's velocity, which is fed forward, is estimated from the deflection as well.
+    fed = replace(best[0], feedforward=feeds[0][1])
+    noise_N = fed.plant.stiffness * fed.noise_m(deflection_noise_m(profile))
     return replace(
         gains,
+        predicted=replace(gains.predicted, force_noise_N=noise_N),
         damping_bounds=tuple(dampings),
         feedforward_bounds=tuple(feeds),
         most_stiffness_N_m=stiffest,

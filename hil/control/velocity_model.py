@@ -189,8 +189,7 @@ class VelocityLoop:
         p, law, g = self.plant, self.law, self.observer
         count, t, k = p.in_flight, p.period_s, p.stiffness
         names = ["d", "v", "q", *(f"sent{j}" for j in range(count)), "integral"]
-        moving = p.output_mass is not None
-        if moving:
+        if self.estimates_output:
             names += ["xo", "vo", "xo_hat", "vo_hat"]
         rows = np.eye(len(names) + len(INPUTS))
         s = {name: rows[j] for j, name in enumerate([*names, *INPUTS])}
@@ -200,7 +199,8 @@ class VelocityLoop:
         following: dict[str, Array] = {}
         # hil.control.estimation, as far as the output's velocity goes
         x = s["xo_hat"] + s["vo_hat"] * t
-        error = s["xo"] - x
+        # Its position is the nut's less the deflection, as that reads.
+        error = s["xo"] - s["deflection_noise_m"] - x
         output_velocity = s["vo_hat"] + g.beta / t * error
         following["xo_hat"], following["vo_hat"] = x + g.alpha * error, output_velocity
         rendered = self.virtual_stiffness * (s["xo"] + self.lead_s * output_velocity)
@@ -228,10 +228,15 @@ class VelocityLoop:
         self.outputs = {"deflection": s["d"], "command": command}
 
     @property
+    def estimates_output(self) -> bool:
+        """True if the output moves, or its estimated velocity is fed forward though it is blocked."""
+        return self.plant.output_mass is not None or self.feedforward != 0.0
+
+    @property
     def stable(self) -> bool:
         """All poles inside the unit circle, those of an output free to drift left aside."""
         poles = np.linalg.eigvals(self.a)
-        if self.plant.output_mass is not None:
+        if self.estimates_output:
             poles = poles[np.abs(poles - 1) > 1e-5]
         return bool(np.max(np.abs(poles)) < 1 - 1e-9)
 
