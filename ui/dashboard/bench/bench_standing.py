@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.base import PowerStage
+from drivers.motion import in_words, worded
 from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, State, sentence
 from ui.dashboard.bench.recording_events import RecordingEvents
 from ui.dashboard.bench.wording import BEHAVIOUR_WORDS, STATE_WORDS, duration_text
@@ -98,6 +99,7 @@ class BenchStanding(RecordingEvents):
         power = "power stage on" if stage == PowerStage.ON else "power stage off"
         if self.state is State.RUNNING:
             name = BEHAVIOUR_WORDS[self.active_behaviour]
+            name = worded(name, in_words(name).replace("position", "angle"))
             since = self.time_s - self.working_since if self.working_since is not None else 0.0
             return f"{power} · {name} for {duration_text(since)}"
         if self.state is State.STANDBY:
