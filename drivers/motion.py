@@ -78,6 +78,11 @@ _WORDS = (
     ("forces", "torques"),
     ("force", "torque"),
 )
+_KEYS = (
+    ("actuator.screw.lead", "actuator.gear.ratio"),
+    ("actuator.screw.hand", "actuator.gear.sense"),
+    ("actuator.screw", "actuator.gear"),
+)
 # Not where it is part of a key, of a name or of a quantity that stays what it is.
 _WORD = re.compile(
     r"(?<![\w.'\-])(" + "|".join(linear for linear, _ in _WORDS) + r")(?![\w\-]|\.\w)", re.I
@@ -95,6 +100,8 @@ def _in_rotary_words(text: str) -> str:
         word = dict(_WORDS)[found[1].lower()]
         return word[:1].upper() + word[1:] if found[1][:1].isupper() else word
 
+    for linear, key in _KEYS:
+        text = text.replace(linear, key)
     return _WORD.sub(rotary, text)
 
 

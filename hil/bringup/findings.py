@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from drivers.motion import in_words, restated, unit_name
+from drivers.motion import in_words, restated, unit_text
 from hil.bringup.step import Finding
 
 FINDINGS: dict[str, tuple[str, str]] = {
@@ -389,4 +389,4 @@ def _shown(name: str, number: float | str) -> str:
     what, _, ending = name.rpartition("_")
     unit = UNITS.get(ending, ending)
     value = number if isinstance(number, str) else f"{restated(number, unit):.4g}"
-    return f"{what.replace('_', ' ')} {value} {unit_name(unit)}".strip()
+    return f"{what.replace('_', ' ')} {value}{unit_text(unit)}".strip()

@@ -64,7 +64,7 @@ class Measured:
         if isinstance(value, str):
             value = restated_text(value, self.unit)
         else:
-            value = float(restated(value, self.unit))
+            value = float(f"{restated(value, self.unit):.6g}")
         object.__setattr__(self, "value", value)
         object.__setattr__(self, "expected", restated_text(self.expected, self.unit))
         object.__setattr__(self, "unit", unit)

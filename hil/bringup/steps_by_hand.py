@@ -7,7 +7,7 @@ from collections.abc import Generator, Sequence
 
 import numpy as np
 
-from drivers.motion import LENGTH, PER_COUNT
+from drivers.motion import ARC_RADIUS_M, LENGTH, PER_COUNT, is_rotary
 from hil.bringup.findings import finding
 from hil.bringup.manual_actions import (
     Spot,
@@ -187,7 +187,7 @@ def _judge_screw(
     if hand * lead < 0:
         other = "left" if hand > 0 else "right"
         result.findings.append(
-            finding("screw_left_handed", turn_mm=1e3 * lead, changes={"actuator.screw.hand": other})
+            finding("screw_left_handed", turn_mm=1e3 * lead, changes=dict([_hand_change(other)]))
         )
     if abs(ratio - 1) > AGREES:
         result.findings.append(
@@ -195,7 +195,7 @@ def _judge_screw(
                 "screw_lead_wrong",
                 measured_mm=1e3 * abs(lead),
                 stated_mm=1e3 * screw.lead,
-                changes={"actuator.screw.lead": f"{_round(1e3 * abs(lead), 2):g} mm"},
+                changes=dict([_lead_change(lead)]),
             )
         )
     if abs(counted) < FOLLOWS:
@@ -227,6 +227,20 @@ def _judge_screw(
         )
     )
     return lead
+
+
+def _hand_change(hand: str) -> tuple[str, str]:
+    """Return the profile's key for the sense of the transmission, and what to write."""
+    if is_rotary():
+        return "actuator.gear.sense", "same" if hand == "right" else "opposite"
+    return "actuator.screw.hand", hand
+
+
+def _lead_change(lead_m: float) -> tuple[str, str]:
+    """Return the profile's key for the size of the transmission, and what to write."""
+    if is_rotary():
+        return "actuator.gear.ratio", f"{_round(2 * math.pi * ARC_RADIUS_M / abs(lead_m), 3):g}"
+    return "actuator.screw.lead", f"{_round(1e3 * abs(lead_m), 2):g} mm"
 
 
 def _judge_deflection(
@@ -297,7 +311,11 @@ def _judge_deflection(
     if scale < 0:
         changes = {"calibration.deflection_per_count": _per_count(-per_count)} if linear else {}
         result.findings.append(
-            finding("deflection_reversed", note=f"{scale:.3g} mm for each mm", changes=changes)
+            finding(
+                "deflection_reversed",
+                note=f"{scale:.3g}{LENGTH} for each {LENGTH.unit}",
+                changes=changes,
+            )
         )
     if not SCALE_LOW <= abs(scale) <= SCALE_HIGH:
         true_per_count = per_count / scale
@@ -311,7 +329,9 @@ def _judge_deflection(
         )
         result.findings.append(
             finding(
-                "deflection_scale_wrong", note=f"{abs(scale):.3g} mm for each mm", changes=changes
+                "deflection_scale_wrong",
+                note=f"{abs(scale):.3g}{LENGTH} for each {LENGTH.unit}",
+                changes=changes,
             )
         )
     zero = free.counts

@@ -11,7 +11,7 @@ from collections.abc import Sequence as Seq
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from drivers.motion import FORCE, LENGTH, SPEED, STIFFNESS
+from drivers.motion import DAMPING, FORCE, LENGTH, SPEED, STIFFNESS
 from hil.core import (
     Apply,
     Behaviour,
@@ -176,7 +176,7 @@ def _written(behaviour: Behaviour) -> tuple[str, dict[str, str], tuple[tuple[flo
     """Return the step of a behaviour, its keys, and its points; '' if no step can express it."""
     damping = {}
     if getattr(behaviour, "damping_N_s_m", 0.0):
-        damping = {"damping": f"{behaviour.damping_N_s_m / 1e3:.4g} N*s/mm"}  # type: ignore[union-attr]
+        damping = {"damping": DAMPING.written(behaviour.damping_N_s_m, ".4g")}  # type: ignore[union-attr]
     if isinstance(behaviour, Float):
         return "float", damping, ()
     if isinstance(behaviour, ConstantForce):

@@ -8,7 +8,7 @@ from typing import Literal, get_args, get_origin
 
 from pydantic import BaseModel
 
-from drivers.motion import FORCE, LENGTH, SPEED, STIFFNESS
+from drivers.motion import DAMPING, FORCE, LENGTH, SPEED, STIFFNESS
 from hil.control import passive_bounds
 from hil.profile import Profile
 from hil.sequences import MEASURED_VALUES, STEP_MODELS, Head
@@ -87,7 +87,7 @@ def range_of(kind: str, key: str, profile: Profile) -> str:
         "position": travel,
         "rest": travel,
         "speed": f"up to {SPEED(limits.speed.limited):.4g}{SPEED}",
-        "damping": f"0 to {1e-3 * limits.damping:.4g} N*s/mm",
+        "damping": f"0 to {DAMPING.written(limits.damping, '.4g')}",
         "stiffness": f"up to {STIFFNESS(passive_bounds(profile)[0]):.4g}{STIFFNESS}",
         "frequency": f"up to {min(profile.control.rate / 10, 500):.4g} Hz",
         "for": "up to 3600 s",
