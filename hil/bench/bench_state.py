@@ -25,7 +25,6 @@ from hil.control import (
     Shaper,
     Slide,
     VelocityController,
-    VelocityLoopSlide,
     capped_gains,
     capped_profile,
     design_source,
@@ -66,7 +65,7 @@ class BenchState:
     """
 
     _slide: Slide | None = None  # of limits, and of the force loop, towards narrower ones
-    _loop_slide: LoopSlide | VelocityLoopSlide | None = None
+    _loop_slide: LoopSlide | None = None
     _slowed = False  # the force loop is one of the slower ones, not the design for its bandwidth
 
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:

@@ -12,12 +12,13 @@ from hil.control import (
     ExternalForce,
     ForceController,
     ForceGains,
+    LawGains,
     LoopSlide,
     OpenLoop,
     Slide,
     VelocityController,
     VelocityGains,
-    VelocityLoopSlide,
+    VelocityLaw,
     cap_data,
     cap_text,
     capped_gains,
@@ -135,20 +136,11 @@ class CappedBench(ExternallySetBench):
 
     def _slow_down(self, loop: ForceGains | VelocityGains) -> None:
         """Go over to a slower force loop; what it bears holds at once."""
-        now, controller = self._gains, self.force_controller
-        slide = self._loop_slide
-        if isinstance(loop, ForceGains):
-            before = slide if isinstance(slide, LoopSlide) else now
-            if not isinstance(before, LoopSlide | ForceGains):
-                return
-            self._loop_slide = LoopSlide(before.law, before.natural_rad_s, loop)
-        else:
-            from_ = slide if isinstance(slide, VelocityLoopSlide) else now
-            if not isinstance(from_, VelocityLoopSlide | VelocityGains):
-                return
-            self._loop_slide = VelocityLoopSlide(from_.law, from_.natural_rad_s, loop)
-            if isinstance(controller, VelocityController):
-                controller.use_feedforward(loop)
+        before = self._loop_slide or self._gains
+        self._loop_slide = LoopSlide(before.law, before.natural_rad_s, loop)
+        controller = self.force_controller
+        if isinstance(controller, VelocityController) and isinstance(loop, VelocityGains):
+            controller.use_feedforward(loop)
         self._gains = self.gains = loop
         self._slowed = True
         control = self.profile.control.model_copy(
@@ -214,10 +206,11 @@ class CappedBench(ExternallySetBench):
         loop, controller = self._loop_slide, self.force_controller
         if loop is not None:
             loop.advance(dt_s)
-            if isinstance(loop, LoopSlide) and isinstance(controller, ForceController):
-                controller.retune(loop.law, loop.natural_rad_s)
-            elif isinstance(loop, VelocityLoopSlide) and isinstance(controller, VelocityController):
-                controller.retune(loop.law)
+            law = loop.law
+            if isinstance(law, LawGains) and isinstance(controller, ForceController):
+                controller.retune(law, loop.natural_rad_s)
+            elif isinstance(law, VelocityLaw) and isinstance(controller, VelocityController):
+                controller.retune(law)
             if loop.ended:
                 self._loop_slide = None
         slide = self._slide

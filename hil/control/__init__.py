@@ -10,8 +10,9 @@ from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, obs
 from hil.control.external import ExternalForce
 from hil.control.force_controller import MOST_LATE_S, ForceController
 from hil.control.force_design import ForceGains, design, highest
-from hil.control.force_model import Loop
+from hil.control.force_model import LawGains, Loop
 from hil.control.load_motion import expected_motion
+from hil.control.loop_slide import LoopSlide
 from hil.control.position_target import PositionTarget
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
@@ -34,8 +35,6 @@ from hil.control.session_cap import (
     widened,
 )
 from hil.control.shaping import Shaper
-from hil.control.slower_loop import LoopSlide
-from hil.control.slower_velocity import VelocityLoopSlide
 from hil.control.source import (
     Controller,
     Gains,
@@ -54,7 +53,7 @@ from hil.control.unverified import (
 )
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
-from hil.control.velocity_model import VelocityLoop
+from hil.control.velocity_model import VelocityLaw, VelocityLoop
 from hil.control.verification import (
     Standing,
     safety_facts,
@@ -82,6 +81,7 @@ __all__ = [
     "ForceGains",
     "Gains",
     "HoldToRun",
+    "LawGains",
     "LiveCalibration",
     "Loop",
     "LoopSlide",
@@ -101,8 +101,8 @@ __all__ = [
     "TorqueRun",
     "VelocityController",
     "VelocityGains",
+    "VelocityLaw",
     "VelocityLoop",
-    "VelocityLoopSlide",
     "bandwidth_Hz",
     "cap_data",
     "cap_from",

@@ -8,7 +8,7 @@ so the loops on the way to it must bear them too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from hil.control.estimation import observer_gains
 from hil.control.force_design import (
@@ -111,33 +111,3 @@ def law_between(before: LawGains, after: LawGains, share: float) -> LawGains:
         disturbance_rad_s=between(before.disturbance_rad_s, after.disturbance_rad_s),
         shaping=between(before.shaping, after.shaping),
     )
-
-
-@dataclass
-class LoopSlide:
-    """Way from one force loop to a slower one.
-
-    Attributes:
-        law, natural_rad_s: as far as it has come.
-    """
-
-    law: LawGains
-    natural_rad_s: float
-    after: ForceGains
-
-    def __post_init__(self) -> None:
-        self._before, self._from_rad_s = self.law, self.natural_rad_s
-        self._time_s = 0.0
-
-    def advance(self, dt_s: float) -> None:
-        """Go on by ``dt_s``."""
-        self._time_s += dt_s
-        share = min(1.0, self._time_s / SLIDE_S)
-        self.law = law_between(self._before, self.after.law, share)
-        self.natural_rad_s = self._from_rad_s + share * (
-            self.after.natural_rad_s - self._from_rad_s
-        )
-
-    @property
-    def ended(self) -> bool:
-        return self._time_s >= SLIDE_S

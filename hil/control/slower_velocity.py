@@ -9,7 +9,7 @@ the gains go over in ``SLIDE_S``. The integral is a velocity, so it needs no cha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from hil.control.estimation import observer_gains
 from hil.control.rig_model import moved_mass
@@ -124,31 +124,3 @@ def _way_is_stable(
                 if not loop.stable:
                     return False
     return True
-
-
-@dataclass
-class VelocityLoopSlide:
-    """Way from one force loop to a slower one.
-
-    Attributes:
-        law, natural_rad_s: as far as it has come.
-    """
-
-    law: VelocityLaw
-    natural_rad_s: float
-    after: VelocityGains
-
-    def __post_init__(self) -> None:
-        self._before = self.law
-        self._time_s = 0.0
-
-    def advance(self, dt_s: float) -> None:
-        """Go on by ``dt_s``."""
-        self._time_s += dt_s
-        share = min(1.0, self._time_s / SLIDE_S)
-        self.law = velocity_law_between(self._before, self.after.law, share)
-        self.natural_rad_s = self.law.proportional_1_s
-
-    @property
-    def ended(self) -> bool:
-        return self._time_s >= SLIDE_S

@@ -17,8 +17,9 @@ from hil.control import (
     slower_loop,
 )
 from hil.control.force_design import ForceGains, plants
-from hil.control.force_model import Loop
-from hil.control.slower_loop import SHARES, LoopSlide, law_between
+from hil.control.force_model import LawGains, Loop
+from hil.control.loop_slide import LoopSlide
+from hil.control.slower_loop import SHARES, law_between
 from hil.profile import load_profile
 
 NAMES = ("footplate_trainer", "bench_slide")
@@ -112,6 +113,7 @@ def test_retuning_at_rest_changes_no_torque() -> None:
             estimator.update(0.02 + deflection, deflection, 60.0, 0.05, period, 0.0, 0.0)
             if tuned and cycle >= 700:
                 slide.advance(period)
+                assert isinstance(slide.law, LawGains)
                 controller.retune(slide.law, slide.natural_rad_s)
             told.append(controller.torque(60.4, estimator, 5.0))
         torques.append(told[690:])

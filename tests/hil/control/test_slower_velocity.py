@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from hil.control import design_slower, design_source, moved_mass, observer_gains
+from hil.control.loop_slide import LoopSlide
 from hil.control.slower_loop import SHARES, SLIDE_S
-from hil.control.slower_velocity import VelocityLoopSlide, velocity_law_between
+from hil.control.slower_velocity import velocity_law_between
 from hil.control.source import within_passivity
 from hil.control.velocity_design import VelocityGains, velocity_plants
 from hil.control.velocity_model import VelocityLoop, passive_feedforward, passive_stiffness
@@ -82,7 +83,7 @@ def test_each_loop_on_the_way_is_stable_and_passive_with_what_is_let_through(del
 
 def test_the_slide_ends_at_the_slower_law() -> None:
     gains, slower = loops_of(1)
-    slide = VelocityLoopSlide(gains.law, gains.natural_rad_s, slower[1])
+    slide = LoopSlide(gains.law, gains.natural_rad_s, slower[1])
     slide.advance(SLIDE_S / 2)
     assert slower[1].natural_rad_s < slide.natural_rad_s < gains.natural_rad_s and not slide.ended
     slide.advance(SLIDE_S / 2)
