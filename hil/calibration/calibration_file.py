@@ -27,7 +27,7 @@ from hil.calibration.file_text import as_text
 from hil.calibration.fingerprint import canonical_hash, facts_hash, rig_facts
 from hil.control import ForceCalibration, changed_calibration
 from hil.core import COLUMNS, Column, PlainYamlError, dated, free_path, one_word, read_plain_yaml
-from hil.profile import Calibration, DeflectionSensor, Profile, fact_differences
+from hil.profile import Calibration, DeflectionSensor, Profile, fact_differences, motion_of
 from hil.recorder import batch_of, named_calibration, own_version, schema_of, write_whole
 
 FOLDER = "calibrations"
@@ -232,8 +232,9 @@ def load_calibration(path: Path | str, profile: Profile | None = None) -> Calibr
         content = Content.model_validate(data)
         calibration = Calibration.model_validate(part, context={"si": True})
         datetime.datetime.fromisoformat(content.made)
+        facts = content.profile.facts
         sensor = DeflectionSensor.model_validate(
-            content.profile.facts["sensors"]["deflection"], context={"si": True}
+            facts["sensors"]["deflection"], context={"si": True, "motion": motion_of(facts)}
         )
         law = ForceCalibration(calibration, sensor)
     except ValidationError as error:

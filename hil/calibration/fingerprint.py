@@ -15,6 +15,8 @@ from hil.profile import Profile, profile_to_dict
 
 _FREE_RIG_KEYS = ("weights", "pivot_friction", "guide_friction")  # do not affect the force law
 
+_ACTUATOR_KEYS = ("name", "screw", "gear", "springs", "stroke")
+
 
 def rig_facts(profile: Profile) -> dict[str, Any]:
     """Return the facts that the calibration depends on, SI numbers, as plain values."""
@@ -22,7 +24,7 @@ def rig_facts(profile: Profile) -> dict[str, Any]:
     rig = {key: value for key, value in data["rig"].items() if key not in _FREE_RIG_KEYS}
     actuator = data["actuator"]
     return {
-        "actuator": {key: actuator[key] for key in ("name", "screw", "springs", "stroke")},
+        "actuator": {key: actuator[key] for key in _ACTUATOR_KEYS if key in actuator},
         "rig": rig,
         "sensors": data["sensors"],
     }

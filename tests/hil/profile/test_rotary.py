@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.motion import ARC_RADIUS_M, BY_UNIT, FORCE, LENGTH, STIFFNESS, speaking, spoken
+from hil.calibration.profile_part import profile_lines
 from hil.control import rig_mass
 from hil.profile import (
     SHIPPED,
@@ -149,3 +150,16 @@ def test_power_is_the_same_in_either_unit() -> None:
         torque, radians = float(FORCE(480.0)), math.radians(float(LENGTH(0.2)))
         assert torque * radians == pytest.approx(480.0 * 0.2)
         assert float(STIFFNESS(1e5)) * radians == pytest.approx(float(FORCE(1e5 * 0.2)))
+
+
+def test_a_calibration_written_into_a_rotary_profile_reads_back_unchanged(tmp_path: Path) -> None:
+    joint = load_profile("rotary_joint")
+    uneven = ((0.0, 0.7 / ARC_RADIUS_M), (20.0 / ARC_RADIUS_M, 0.9 / ARC_RADIUS_M))
+    measured = joint.calibration.model_copy(
+        update={"identity": "made up", "uncertainty_table": uneven}
+    )
+    lines = "\n".join(f"  {line}" for line in profile_lines(measured))
+    assert "inner_rate: 300.0 N*m/rad" in lines and "- [20.0, 0.9]" in lines
+    file = tmp_path / "joint.yaml"
+    file.write_text(f"based_on: rotary_joint.yaml\ncalibration:\n{lines}\n")
+    assert load_profile(file).calibration == measured
