@@ -13,6 +13,7 @@ sample: the force by the new law against the springs' true one.
 from __future__ import annotations
 
 import argparse
+import functools
 import itertools
 import json
 import math
@@ -95,9 +96,9 @@ class Outcome:
     wall_s: float
 
 
-def drawn(seed: int) -> tuple[Profile, Callable[[float], float]]:
+def drawn(seed: int, profile: str = PROFILE) -> tuple[Profile, Callable[[float], float]]:
     """A profile whose simulated rig differs from it, and what a weight really weighs in kg."""
-    base = varied_simulation(load_profile(PROFILE), seed)
+    base = varied_simulation(load_profile(profile), seed)
     chance = random.Random(f"calibration {seed}")
     told, accuracy = rig_parameters(base), Accuracy()
     rate = 60e3 * chance.uniform(1 - RATE, 1 + RATE)
@@ -164,9 +165,9 @@ def checks(profile: Profile, bench: LockstepBench) -> Generator[Action, Seen, li
     return found
 
 
-def run_seed(seed: int) -> Outcome:
+def run_seed(profile_name: str, seed: int) -> Outcome:
     began = time.perf_counter()
-    profile, weighs = drawn(seed)
+    profile, weighs = drawn(seed, profile_name)
     bench = LockstepBench(profile, seed)
     parameters: RigParameters = bench.drive.core.parameters
     runner = RealWeights(bench, operator=SimulatedOperator(bench.environment, parameters))
@@ -255,6 +256,7 @@ def row(outcome: Outcome, short: list[str]) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument("--profile", default=PROFILE, help="of the rigs; any source of motion")
     parser.add_argument("--seeds", type=int, default=SEEDS)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--check", action="store_true", help="exit 1 naming what falls short")
@@ -267,7 +269,7 @@ def main(arguments: list[str] | None = None) -> int:
     outcomes, short = [], {}
     seeds = range(options.first, options.first + options.seeds)
     with multiprocessing.get_context("spawn").Pool(PROCESSES, os.nice, (15,)) as pool:
-        for outcome in pool.imap(run_seed, seeds):
+        for outcome in pool.imap(functools.partial(run_seed, options.profile), seeds):
             outcomes.append(outcome)
             missing = shortfalls(outcome)
             if missing:

@@ -192,13 +192,16 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--quick", action="store_true", help=f"{QUICK} sessions, not {SESSIONS}")
     parser.add_argument("--count", type=int, default=0, help="this many sessions")
+    parser.add_argument(
+        "--profiles", nargs="+", default=PROFILES, help="of the rigs; any source of motion"
+    )
     parser.add_argument("--first", type=int, default=1, help="seed of the first")
     parser.add_argument("--check", action="store_true", help="exit 1 on a false alarm")
     parser.add_argument("--processes", type=int, default=PROCESSES)
     args = parser.parse_args()
     count = args.count or (QUICK if args.quick else SESSIONS)
     seeds = range(args.first, args.first + count)
-    tasks = [(PROFILES[seed % len(PROFILES)], seed) for seed in seeds]
+    tasks = [(args.profiles[seed % len(args.profiles)], seed) for seed in seeds]
     started = time.monotonic()
     with multiprocessing.Pool(args.processes) as pool:
         sessions = list(pool.imap_unordered(run, tasks, chunksize=4))
@@ -208,7 +211,7 @@ def main() -> int:
     print(f"{'rig':<20}{'sessions':>9}{'other stops':>12}   largest share of the tripped value")
     print(" " * 41 + "   " + "".join(f"{label(limit):>20}" for limit in PEAKED))
     wrong = [s for s in sessions if s.cause in WATCHED]
-    for name in PROFILES:
+    for name in args.profiles:
         of = [s for s in sessions if s.profile == name]
         if not of:
             continue
