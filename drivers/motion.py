@@ -63,6 +63,9 @@ def worded(linear: str, rotary: str) -> str:
 
 # Words of a linear actuator, and of a rotary one; longer ones first.
 _WORDS = (
+    ("mass felt", "inertia felt"),
+    ("moved mass", "moved inertia"),
+    ("reflected mass", "reflected inertia"),
     ("ball screw", "gear"),
     ("a left-hand screw", "a gear of the opposite sense"),
     ("screw's lead", "gear's ratio"),
