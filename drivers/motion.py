@@ -63,6 +63,7 @@ def worded(linear: str, rotary: str) -> str:
 
 # Words of a linear actuator, and of a rotary one; longer ones first.
 _WORDS = (
+    ("motor, screw and nut", "motor and gear"),
     ("mass felt", "inertia felt"),
     ("moved mass", "moved inertia"),
     ("reflected mass", "reflected inertia"),
