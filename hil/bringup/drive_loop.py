@@ -44,7 +44,7 @@ INTERPOLATION_CYCLES = 1.0  # in which a drive goes from one position to the nex
 # Of what the profile states. Within the first the values pass, within the second they are proposed.
 AGREES, PROPOSED = 0.20, 0.40
 INTEGRAL_OFF = 0.5
-DELAY_OFF_S, DELAY_PROPOSED_S = 0.0015, 0.0005
+DELAY_OFF_S, DELAY_PROPOSED_S = 0.0015, 0.001
 MOST_UNEXPLAINED = 0.30  # of the torque's standard deviation
 
 

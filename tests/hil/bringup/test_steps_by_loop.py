@@ -40,6 +40,11 @@ def test_the_drives_own_loop_is_measured_as_it_is(whole):
     assert any("own loop" in title for title in plots)
 
 
+def test_no_loop_is_proposed_that_is_as_stated(whole):
+    changes = {key for result in whole.results.values() for key in result.changes}
+    assert not {key for key in changes if key.startswith("control.")}
+
+
 def test_what_is_measured_is_what_the_rig_is(whole):
     known, true = whole.context.known, whole.bench.drive.core.parameters
     assert known["friction_N_m"] == pytest.approx(true.friction_coulomb_N_m, rel=0.1)
