@@ -6,6 +6,7 @@ A profile contains ``lead: 10 mm``; the model holds ``0.010`` (m). A bare number
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from functools import cache, lru_cache
@@ -56,6 +57,9 @@ USUAL_FACTORS = {
     ("kHz", "Hz"): 1e3,
     ("N/mm", "N/m"): 1e3,
     ("N*s/mm", "N*s/m"): 1e3,
+    ("deg", "rad"): math.pi / 180.0,
+    ("deg/s", "rad/s"): math.pi / 180.0,
+    ("deg/count", "rad/count"): math.pi / 180.0,
 }
 
 
