@@ -37,7 +37,7 @@ def sheet(**values: float) -> Sheet:
         Characteristic(f"force_response.{key}", key, value, 1.0, "°" if "margin" in key else "Hz")
         for key, value in values.items()
     )
-    run = SimpleNamespace(meta={"started": "2026-11-28"}, path=Path("0001"))
+    run = SimpleNamespace(meta={"started": "2026-11-28"}, path=Path("0001"), motion="linear")
     made: Any = EvaluatedRun
     return Sheet(PROFILE, (made(SimpleNamespace(key="force_response"), run, figures),), ())
 

@@ -34,7 +34,9 @@ def sheet(value: float = 20.0, unit: str = "Hz") -> Sheet:
     )
     test = SimpleNamespace(key="a", title="A test")
     run = SimpleNamespace(
-        path=SimpleNamespace(name="0001-a"), meta={"started": "2026-11-28T01:02:03"}
+        path=SimpleNamespace(name="0001-a"),
+        meta={"started": "2026-11-28T01:02:03"},
+        motion="linear",
     )
     diagram = Diagram("Size", "frequency (Hz)", "1", (line,), log_x=True)
     made: Any = EvaluatedRun
