@@ -45,6 +45,7 @@ WARM_SHARE = 0.25
 BEHAVIOURS = 8  # between power on and stop
 # 100 kB an hour is what a list that gains one float a second would take.
 MOST_GROWTH_KB_H = 100.0
+MOST_REFUSED = 0.01  # of the sessions
 QUIET_M_S = 0.002
 PAGE = os.sysconf("SC_PAGE_SIZE")
 
@@ -62,6 +63,8 @@ class Seen:
     errors: list[tuple[float, float, float]] = field(default_factory=list)
     stops: dict[str, int] = field(default_factory=dict)
     sessions: int = 0
+    refused: int = 0  # sessions without power
+    refusal: str = ""  # of the last
 
 
 def resident_kB() -> float:
@@ -111,7 +114,11 @@ class Endurance:
         hands.hang(chance.choice([0.0, 0.0, 1.0, 2.5, 5.0]))
         self.go_on(1.0)
         self.seen.sessions += 1
-        if bench.request(PowerOn(load_supported=True)).accepted:
+        answer = bench.request(PowerOn(load_supported=True))
+        if not answer.accepted:
+            self.seen.refused += 1
+            self.seen.refusal = answer.text
+        else:
             self.go_on(0.2)
             travel = profile.limits.travel
             middle = 0.5 * (travel.lower + travel.upper)
@@ -177,6 +184,9 @@ def judge(seen: Seen) -> tuple[list[str], list[str]]:
     # A short run has no line that means anything: growth is judged from half an hour on.
     if reached >= 0.5 and not slope <= MOST_GROWTH_KB_H:
         bad.append(f"memory grows by {slope:.0f} kB an hour, above {MOST_GROWTH_KB_H:.0f}")
+    # A bench that stays without power grows by nothing and drifts by nothing.
+    if seen.refused > MOST_REFUSED * seen.sessions:
+        bad.append(f"{seen.refused} of {seen.sessions} sessions without power: {seen.refusal}")
     for row in by_hour(seen):
         hour, mean, band = row["hour"], row["force off, N"], row["stated band, ± N"]
         lines.append(

@@ -25,3 +25,9 @@ def test_growth_and_drift_are_told_and_nothing_else() -> None:
     assert judge(seen(500.0, 1.0))[1] == ["memory grows by 500 kB an hour, above 100"]
     (drifted,) = judge(seen(0.0, 5.0))[1][:1]
     assert drifted.startswith("hour 4: force is")
+
+
+def test_hours_without_power_are_no_endurance() -> None:
+    idle = seen(0.0, 1.0)
+    idle.sessions, idle.refused, idle.refusal = 8142, 7900, "the reference is lost"
+    assert judge(idle)[1] == ["7900 of 8142 sessions without power: the reference is lost"]
