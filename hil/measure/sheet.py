@@ -16,7 +16,7 @@ from hil.measure.characteristic import Characteristic, Diagram
 from hil.measure.guarded import RUN_PREFIX, GuardedTest, finished
 from hil.measure.truth import TRUE_FILE, TrueRun
 from hil.profile import Profile, profile_from_dict
-from hil.recorder import Run, load_run
+from hil.recorder import Run, described_motion, load_run
 
 RUNS = "runs"
 MEASURED = "measured"  # folder of the measurements of several rigs
@@ -45,7 +45,7 @@ class EvaluatedRun:
     @property
     def shown(self) -> list[Characteristic]:
         """Return the characteristics in the units that people read."""
-        with speaking(self.run.motion):
+        with speaking(described_motion(self.run.meta)):
             return [c.as_shown() for c in self.characteristics]
 
     @property
@@ -196,7 +196,7 @@ def _profile(run: Run) -> Profile:
 
 def evaluate_run(test: GuardedTest, run: Run) -> EvaluatedRun:
     """Evaluate one finished run; the result has a ``problem`` if no figures are found."""
-    with speaking(run.motion):
+    with speaking(described_motion(run.meta)):
         return _evaluated(test, run)
 
 

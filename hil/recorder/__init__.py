@@ -6,7 +6,7 @@ from hil.recorder.folders import number_and_name, told_run_folder, write_whole
 from hil.recorder.labels import RunLabels, change_labels, read_labels
 from hil.recorder.listing import RunSummary, find_run, list_runs, open_run, search_runs
 from hil.recorder.meta import named_calibration, own_version
-from hil.recorder.rotary_columns import STORED, stored_columns
+from hil.recorder.rotary_columns import STORED, described_motion, stored_columns
 from hil.recorder.runs import Recorded, Run, load_run, repair_run
 from hil.recorder.table import batch_of, schema_of
 from hil.recorder.writer import RunWriter
@@ -22,6 +22,7 @@ __all__ = [
     "batch_of",
     "bin_run",
     "change_labels",
+    "described_motion",
     "empty_bin",
     "find_run",
     "list_binned",
