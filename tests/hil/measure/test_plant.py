@@ -67,7 +67,7 @@ def test_only_stretches_that_slide_one_way_are_used():
 def test_motion_that_tells_nothing_is_refused():
     with pytest.raises(ValueError, match="too few"):
         identify(np.ones((4, 6)), np.ones(4))
-    with pytest.raises(ValueError, match="apart"):
+    with pytest.raises(ValueError, match="does not separate mass, damping and friction"):
         identify(np.ones((100, 6)), np.ones(100))
 
 
