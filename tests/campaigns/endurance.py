@@ -34,7 +34,7 @@ from table import machine
 from hil.bench.lockstep import LockstepBench
 from hil.core import State
 from hil.core.limit_texts import label
-from hil.core.requests import Apply, HoldPosition, PowerOn, Reset, Stop
+from hil.core.requests import Apply, ConfirmReference, HoldPosition, PowerOn, Reset, Stop
 from hil.core.samples import INDEX
 from hil.profile.loader import load_profile
 
@@ -47,6 +47,7 @@ BEHAVIOURS = 8  # between power on and stop
 MOST_GROWTH_KB_H = 100.0
 MOST_REFUSED = 0.01  # of the sessions
 QUIET_M_S = 0.002
+RESTED_S = 5.0  # in which 5 kg sink onto the lower end, where power is given again
 PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
@@ -118,6 +119,7 @@ class Endurance:
         if not answer.accepted:
             self.seen.refused += 1
             self.seen.refusal = answer.text
+            bench.request(ConfirmReference())  # a lost one: it rests on the lower end
         else:
             self.go_on(0.2)
             travel = profile.limits.travel
@@ -135,7 +137,9 @@ class Endurance:
             self.seen.stops[name] = self.seen.stops.get(name, 0) + 1
         hands.push(0.0)
         bench.request(Stop())
-        self.go_on(2.0)
+        hands.hang(5.0)
+        self.go_on(RESTED_S)
+        hands.hang(0.0)
         bench.request(Reset())
         self.go_on(0.5)
         bench.events.clear()  # lockstep keeps them all; the host sends them on
