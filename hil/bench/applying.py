@@ -1,4 +1,4 @@
-"""A bench that makes behaviours active: checked, refused with the reason, or begun without a jump."""
+"""A bench that applies behaviours: checked, then refused with the reason or started without a jump."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ class ApplyingBench(AskedBench):
         self._answers[Apply] = self._apply
 
     def _why_not_apply(self) -> str:
-        """Reason why no behaviour can be made active now, '' if one can."""
+        """Return why no behaviour can be applied now; '' if one can."""
         if self.state is State.STOPPED:
             return "the bench is stopped: find the cause, then reset"
-        return "power is off: switch it on first" if self.state is State.DE_ENERGISED else ""
+        return "power is off: power on first" if self.state is State.DE_ENERGISED else ""
 
     def _refused(self, text: str) -> Outcome:
         self._event("refused", text=text)
@@ -43,12 +43,12 @@ class ApplyingBench(AskedBench):
         if isinstance(request.behaviour, MotorTorque | MotorSpeed):
             return self._apply_open_loop(request.behaviour)
         if self.envelope is not None and not self.envelope.closed_loop:
-            return Outcome(False, "restricted operation: the force loop is not to be closed yet")
+            return Outcome(False, "restricted operation: the force loop must stay open")
         checked = check_behaviour(request.behaviour, self.profile, self.gains)
         if checked.refusal:
             return self._refused(checked.refusal)
         if self.envelope is None and not request.load_may_move:
-            # Restricted operation has a reduced force and speed, and a held control.
+            # Restricted operation has reduced force and speed, and a hold-to-run control.
             motion = expected_motion(
                 checked.behaviour,
                 self.profile,
@@ -72,7 +72,7 @@ class ApplyingBench(AskedBench):
         return Outcome(True, f"applied{self._limited_by(checked.limited_mask)}")
 
     def _begin(self, active: ActiveBehaviour, told: dict[str, Any], limited_mask: int) -> None:
-        """Close the force loop around another behaviour, without a jump of the force."""
+        """Close the force loop around another behaviour, without a force jump."""
         if self.state is State.STANDBY:
             self.force_controller.reset(0.0)
             self.shaper.start(self._spring_force)
@@ -91,21 +91,21 @@ class ApplyingBench(AskedBench):
                 False, f"{behaviour.kind.replace('_', ' ')} is for restricted operation only"
             )
         if not all(math.isfinite(v) for _, v in behaviour if isinstance(v, float)):
-            return Outcome(False, "a value that is not a finite number is refused")
+            return Outcome(False, "refused: a value is not a finite number")
         most = min(self.supervisor.bounds.torque_limit_N_m, self.envelope.torque_N_m)
         if abs(behaviour.torque_N_m) > most + 1e-9:
             return Outcome(
                 False,
-                f"{abs(behaviour.torque_N_m):.3g} N·m is refused: the envelope ends at {most:.3g}",
+                f"{abs(behaviour.torque_N_m):.3g} N·m is refused: the envelope ends at {most:.3g} N·m",
             )
         if self.by_velocity and not math.isfinite(self._telemetry.torque_N_m):
             return Outcome(
                 False,
-                "restricted operation goes by the torque that acts, and the drive reports none. "
-                "Fix: let it report torque or current (gives of a described board)",
+                "restricted operation relies on measured torque, and the drive reports none. "
+                "Fix: let it report torque or current ('gives' of a described board)",
             )
         if isinstance(behaviour, MotorSpeed) and behaviour.shake_m_s and not self.by_velocity:
-            return Outcome(False, "a drive that takes torque has no loop to be shaken")
+            return Outcome(False, "a drive commanded in torque has no loop to shake")
         if isinstance(behaviour, MotorTorque):
             acts = self._telemetry if self.by_velocity else self.command
             self._active = TorqueRun(
@@ -113,7 +113,7 @@ class ApplyingBench(AskedBench):
             )
         else:
             if abs(behaviour.speed_m_s) > self.profile.limits.speed.limited:
-                return Outcome(False, "the speed is refused: it lies outside the envelope")
+                return Outcome(False, "the speed is refused: it is outside the envelope")
             self._active = SpeedRun(behaviour, self.estimator, self.profile)
         self._request_limits = 0
         self._shaped = NAN

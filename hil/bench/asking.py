@@ -1,4 +1,4 @@
-"""A bench that takes requests; each changes what the next cycle does, and moves nothing by itself."""
+"""A bench that takes requests; each acts from the next cycle on, and moves nothing by itself."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ LIMITS_OWN = "the limits are the profile's"
 
 
 class AskedBench(PoweringBench):
-    """A bench that answers requests, each kind by its own method."""
+    """A bench that answers requests, with one method per kind."""
 
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         super().__init__(profile, capabilities, period_s)
@@ -63,7 +63,7 @@ class AskedBench(PoweringBench):
         }
 
     def ask(self, request: Request) -> Outcome:
-        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
+        """Take or refuse a request; its effect shows from the next cycle on."""
         return self._answers[type(request)](request)
 
     def _stop_asked(self, request: StopRequest) -> Outcome:
@@ -76,11 +76,11 @@ class AskedBench(PoweringBench):
 
     def _start_run(self, request: StartRun) -> Outcome:
         self._event("start_run", name=request.name, note=request.note)
-        return Outcome(True, "the start of a run was requested of the recorder")
+        return Outcome(True, "the recorder was requested to start a run")
 
     def _end_run(self, _request: EndRun) -> Outcome:
         self._event("end_run")
-        return Outcome(True, "the end of the run was requested of the recorder")
+        return Outcome(True, "the recorder was requested to end the run")
 
     def _commission(self, request: Commission | EndCommission) -> Outcome:
         if (
@@ -99,7 +99,7 @@ class AskedBench(PoweringBench):
             self.envelope = request
             self.hold_to_run.needed = request.hold_to_run
             position = self.estimator.output_position_m
-            # Only a bring-up, by a held control, may go beyond what an unverified rig may do.
+            # Only bring-up, under hold-to-run, may exceed the reduced limits of an unverified rig.
             narrowed = self.reduced and not request.hold_to_run
             base = reduced_profile(self.own_profile) if narrowed else self.own_profile
             self._adopt(restricted_profile(base, request, position))
@@ -126,7 +126,7 @@ class AskedBench(PoweringBench):
         self.profile = self.profile.model_copy(update={"calibration": changed.calibration})
         self.supervisor.use_calibration(self.profile)
         self._event("calibration", calibration=changed.calibration.model_dump(mode="json"))
-        return Outcome(True, "the calibration is taken")
+        return Outcome(True, "the calibration is in use")
 
     def _tare(self, request: Tare) -> Outcome:
         if self.state is State.RUNNING:

@@ -1,7 +1,7 @@
-"""State of the bench between two cycles, and the stop that ends whatever it does.
+"""State of the bench between two cycles, and its stop.
 
 ``hil.bench.cycle`` advances it. Nothing here reads a clock, does input or output, or moves anything
-by itself: what is asked of the bench changes what the next cycle does.
+by itself: a request changes what the next cycle does.
 """
 
 from __future__ import annotations
@@ -53,14 +53,14 @@ NAN = float("nan")
 
 
 class BenchState:
-    """Everything that lives from one cycle to the next, and the requests that change it.
+    """State kept from one cycle to the next, and the requests that change it.
 
     Args:
         profile: the rig.
         capabilities: of the opened drive.
         period_s: cycle period in s.
 
-    ``command`` is what the drive must be sent after ``advance``. ``events`` collects what a
+    ``command`` must be sent to the drive after ``advance``. ``events`` collects what a
     reader of the run needs to know; the owner of the loop empties it.
     """
 
@@ -75,7 +75,7 @@ class BenchState:
         self.wide = profile  # before the session cap
         self.cap = NO_CAP
         self.profile = profile
-        self.reduced = False  # an unverified rig: the profile's own limits stay shut
+        self.reduced = False  # an unverified rig: its limits stay reduced
         self.period_s = period_s
         self.capabilities = capabilities
         hand = 1 if profile.actuator.transmission.hand == "right" else -1
@@ -98,7 +98,7 @@ class BenchState:
         self.time_s = 0.0
         self.cause = 0
         self.cause_text = ""
-        self._loss_told = False  # of a drive that was lost after the stop
+        self._loss_told = False  # a loss of the drive after the stop was reported
         self.tare_N = self.tare_before_N = 0.0
         self.row = NO_SAMPLE
 
@@ -108,9 +108,9 @@ class BenchState:
         self._power = PowerSequence()
         self.removal = PowerRemoval.of_drive(capabilities)
         self._active: ActiveBehaviour | OpenLoop | None = None
-        self.applied: Behaviour | None = None  # what made it so, once checked
-        self.provoked_loss = False  # a loss of the drive would be our own doing
-        self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat
+        self.applied: Behaviour | None = None  # behaviour behind ``_active``, once checked
+        self.provoked_loss = False  # a loss of the drive would follow from our own request
+        self._withheld_s = 0.0  # time for which the heartbeat is still withheld
         self._request_limits = 0
         self._limit_notices = LimitNotices()
         self._nut_offset: float | None = None
@@ -121,26 +121,26 @@ class BenchState:
 
     @property
     def energising(self) -> bool:
-        """True if the power stage has been asked on and has not come yet."""
+        """True if power on was requested and the power stage is not on yet."""
         return self._power.requested is PowerRequest.ON
 
     @property
     def powered(self) -> bool:
-        """True if the power stage is on, or coming on, to follow requests."""
+        """True if the power stage is on, or turning on, to follow requests."""
         return self.state in (State.STANDBY, State.RUNNING) or self.energising
 
     @property
     def by_velocity(self) -> bool:
-        """True if the force law asks for a velocity of the nut."""
+        """True if the force controller commands a nut velocity."""
         return isinstance(self.force_controller, VelocityController)
 
     def reduce(self, reduced: bool = True) -> None:
-        """Shut the profile's own limits of a rig nobody verified, or open them; without power."""
+        """Reduce the limits of an unverified rig, or restore the profile's own; without power only."""
         self.reduced = reduced
         self._adopt(reduced_profile(self.own_profile) if reduced else self.own_profile)
 
     def _adopt(self, profile: Profile) -> None:
-        """Work to this profile's limits and force loop, and to the session cap; without power only."""
+        """Use this profile's limits and force loop, and the session cap; without power only."""
         self.wide = profile
         capped = capped_profile(profile, self.cap)
         # The force loop is that of the rig: a cap on its force does not change its friction.
@@ -151,7 +151,7 @@ class BenchState:
         slowed, self._slowed = self._slowed, False
         other = profile.control != self.profile.control or profile.actuator != self.profile.actuator
         if other or slowed:
-            # Some 60 ms, in which the drive hears nothing: only where it is needed.
+            # The redesign blocks the bus for about 60 ms: only if needed.
             self._gains = design_source(profile, self.period_s, self._delay_s)
         self.gains = capped_gains(self._gains, self.cap)
         self.profile = capped
@@ -168,20 +168,20 @@ class BenchState:
         self.controlled_stop = ControlledStop(profile)
 
     def stop(self, cause: int, detail: str = "") -> None:
-        """Enter Stopped and latch the first cause; power goes as the profile says."""
+        """Enter Stopped and latch the first cause; power is removed as the profile states."""
         if self.state is State.STOPPED:
-            # The cause that began it may go on standing; anything else, or a person who asks
-            # once more, wants power off now.
+            # The first cause may persist; any other, or another stop by the operator, requires
+            # power off now.
             if cause != self.cause or cause in CHOSEN or cause in ALWAYS_CATEGORY_0:
                 self._cut_short(detail or sentence(cause))
             if cause == Cause.DRIVE_LOST != self.cause and not self._loss_told:
-                # The cause on the screen stays the first: nobody would learn of this one.
+                # The screen keeps the first cause: only a notice shows this one.
                 self._loss_told = True
                 why = (detail or sentence(cause)).removeprefix("the drive is lost: ")
                 self._event("notice", text=f"the drive is lost as well, after the stop: {why}")
             if cause != Cause.POWER_NOT_REMOVED or self.cause == cause:
                 return
-            # It outranks whatever was first; that stays in the text.
+            # It outranks the first cause, which stays in the text.
             detail = f"{detail} (stopped first for: {label(self.cause).lower()})"
         moving_under_power = self.state in (State.STANDBY, State.RUNNING)
         self._loss_told = False
@@ -215,13 +215,13 @@ class BenchState:
         self._event("state", state=self.state.name, cause=label(cause), cause_text=self.cause_text)
 
     def _cut_short(self, why: str) -> None:
-        """End a controlled stop in category 0, and tell so."""
+        """End a controlled stop in category 0, and report it."""
         if self.controlled_stop.running:
             self.controlled_stop.abandon()
             self._event("notice", text=f"controlled stop cut short, power off commanded: {why}")
 
     def held_up(self, late_s: float, most_s: float) -> None:
-        """Stop what a cycle that came ``late_s`` too late, beyond ``most_s``, found under power."""
+        """Stop a bench under power after a cycle ``late_s`` late, above ``most_s``."""
         if (
             self.state in (State.STANDBY, State.RUNNING)
             or self.energising

@@ -1,4 +1,4 @@
-"""A bench whose limits may be narrowed for the session, at any time, and widened without power."""
+"""A bench whose limits may be narrowed for the session at any time, and widened only without power."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from hil.control import (
 from hil.core import Limit, Outcome, SessionCap, State, Waveform, label
 from hil.profile import Profile
 
-# Above what the rod bears now: a limit nearer to it would let the load sink at the next disturbance.
+# Over the present load on the rod: at a closer limit the load would sink at the next disturbance.
 # Common practice, no source.
 LEAST_OVER_BORNE = 1.1
 LIMITS_OF: dict[int, str] = {
@@ -46,7 +46,7 @@ LIMITS_OF: dict[int, str] = {
 
 
 class CappedBench(ExternallySetBench):
-    """A bench that takes a session cap, and slides to it where power is on."""
+    """A bench that takes a session cap, and slides to it while power is on."""
 
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         super().__init__(profile, capabilities, period_s)
@@ -54,11 +54,11 @@ class CappedBench(ExternallySetBench):
         self._loops: tuple[ForceGains | VelocityGains, ...] = ()
 
     def stop(self, cause: int, detail: str = "") -> None:
-        """Stop as :class:`BenchState` does; the detail names the cap where it is what tripped."""
+        """Stop as :class:`BenchState` does; the detail names the cap if the cap tripped."""
         super().stop(cause, f"{detail}{self._by_cap(cause)}" if detail else "")
 
     def _by_cap(self, limit: int) -> str:
-        """Return the words that name the cap as the origin of a limit's value; '' if it is not."""
+        """Return the phrase that names the cap as the origin of a limit's value; '' if it is not."""
         name = LIMITS_OF.get(limit, "")
         most = getattr(self.cap, name, None)
         if most is None or most >= own_values(self.wide)[name]:
@@ -67,7 +67,7 @@ class CappedBench(ExternallySetBench):
 
     def _refused(self, text: str) -> Outcome:
         if self._by_cap(Limit.VIRTUAL_STIFFNESS) and text.startswith("virtual stiffness"):
-            text = f"{text.partition(',')[0]}, the session cap; ask for less"
+            text = f"{text.partition(',')[0]}, the session cap; request less"
         return super()._refused(text)
 
     def _limit_names(self, mask: int) -> list[str]:
@@ -82,7 +82,9 @@ class CappedBench(ExternallySetBench):
         powered = self.powered or self.controlled_stop.running
         if wider := widened(self.wide, self.cap, new):
             if powered:
-                return Outcome(False, f"{wider} in force: power off first, limits widen without")
+                return Outcome(
+                    False, f"{wider} in force: power off first, limits widen only without power"
+                )
             if not request.widen:
                 return Outcome(False, f"{wider} in force. Fix: confirm it with 'widen'")
         slower: ForceGains | VelocityGains | None = None
@@ -105,20 +107,20 @@ class CappedBench(ExternallySetBench):
             self._adopt(self.wide)
         text = f"session cap {cap_text(new)}" if cap_text(new) else "no session cap"
         if slower is not None:
-            text += f"; the force loop goes over to {slower.predicted.bandwidth_Hz:.1f} Hz"
+            text += f"; the force loop changes to {slower.predicted.bandwidth_Hz:.1f} Hz"
         self._event("session_cap", cap=cap_data(new), text=text)
         return Outcome(True, text)
 
     def prepare_slower(self) -> None:
-        """Design the loops that a cap may go over to under power: it takes some 100 ms."""
+        """Design the loops that a cap may change to under power; takes about 100 ms."""
         self._loops = design_slower(self.own_profile, self.period_s, self._delay_s)
 
     def _slower(self, most_Hz: float) -> ForceGains | VelocityGains | str | None:
-        """Return a loop of no more than this bandwidth, None if it is; why there is none, in words."""
+        """Return a loop of at most this bandwidth, None if the present one is; else why not, as text."""
         now, own = self._gains, self.own_profile
         another = self.wide.control != own.control or self.wide.actuator != own.actuator
         if self.envelope is not None or another:
-            return "power off first: for another bandwidth this force loop is designed anew"
+            return "power off first: for another bandwidth this force loop is redesigned"
         if now.predicted.bandwidth_Hz <= most_Hz:
             return None
         if not self._loops:
@@ -127,15 +129,15 @@ class CappedBench(ExternallySetBench):
             if loop.predicted.bandwidth_Hz <= most_Hz and loop.natural_rad_s < now.natural_rad_s:
                 return loop
         if not self._loops:
-            return "power off first: no slower loop of this rig bears the way to it under power"
+            return "power off first: this rig has no slower loop that it can change to under power"
         least = self._loops[-1].predicted.bandwidth_Hz
         return (
-            f"power off first: below {math.ceil(10 * least) / 10:.1f} Hz the force loop is designed "
-            "anew, which takes longer than a cycle"
+            f"power off first: below {math.ceil(10 * least) / 10:.1f} Hz the force loop is redesigned, "
+            "which takes longer than a cycle"
         )
 
     def _slow_down(self, loop: ForceGains | VelocityGains) -> None:
-        """Go over to a slower force loop; what it bears holds at once."""
+        """Change to a slower force loop; the limits that it sets apply at once."""
         before = self._loop_slide or self._gains
         self._loop_slide = LoopSlide(before.law, before.natural_rad_s, loop)
         controller = self.force_controller
@@ -146,7 +148,7 @@ class CappedBench(ExternallySetBench):
         control = self.profile.control.model_copy(
             update={"force_bandwidth": loop.predicted.bandwidth_Hz}
         )
-        # At once, too: the model of the slower loop allows for as much as both differ.
+        # At once as well: the model of the slower loop allows for the difference of both.
         self.supervisor.use_loop(self.profile.model_copy(update={"control": control}))
 
     def _too_near(self, new: SessionCap) -> str:
@@ -159,23 +161,23 @@ class CappedBench(ExternallySetBench):
         if force >= self.profile.limits.force.limited or force >= least:
             return ""
         return (
-            f"the rod bears {FORCE(borne):.0f}{FORCE}, and a limit of "
-            f"{FORCE(force):.4g}{FORCE} would let the load go. "
+            f"the rod carries {FORCE(borne):.0f}{FORCE}, and a limit of "
+            f"{FORCE(force):.4g}{FORCE} would let the load sink. "
             f"Fix: take the load off first, or narrow to {FORCE(least):.0f}{FORCE} or more"
         )
 
     def _narrow(self, anew: bool) -> None:
-        """Work to the narrower profile at once where behaviours are checked, and renew the active one.
+        """Check behaviours against the narrower profile at once, and renew the active one.
 
         Args:
-            anew: even if it keeps its values: the force loop that renders it is another.
+            anew: renew it even if its values stay: another force loop renders it.
         """
         self.profile = capped_profile(self.wide, self.cap)
         self.gains = capped_gains(self.gains, self.cap)
         active = self._active
         if self.state is not State.RUNNING or active is None or isinstance(active, OpenLoop):
             return
-        # What runs is trimmed, never refused.
+        # An active behaviour is limited, never refused.
         control = self.profile.control.model_copy(update={"over_stiff": "bound"})
         trimming = self.profile.model_copy(update={"control": control})
         if isinstance(active, ExternalForce):
@@ -202,7 +204,7 @@ class CappedBench(ExternallySetBench):
         self._begin(new, told, checked.limited_mask)
 
     def _follow_cap(self, dt_s: float) -> None:
-        """Go on to the narrower limits; once a cycle."""
+        """Continue to the narrower limits; once a cycle."""
         loop, controller = self._loop_slide, self.force_controller
         if loop is not None:
             loop.advance(dt_s)

@@ -28,17 +28,17 @@ from hil.core import Cause, Sample, State
 from hil.profile import Profile
 
 NAN = float("nan")
-AGE_CREEP = 1e-4  # a cycle, towards larger ages: seconds until a slower way is the usual one
-MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the way of two messages
+AGE_CREEP = 1e-4  # per cycle, towards larger ages: a slower path is the usual one after seconds
+MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the transport of two messages
 
 
 class CycleTiming(NamedTuple):
-    """Times of a cycle, which its sample tells.
+    """Times of a cycle, as its sample reports them.
 
     Attributes:
-        time_s: of its wake-up since the rig host started.
-        wake_latency_s: how late it woke after it was due.
-        work_s: of the cycle before, wake-up to end of work.
+        time_s: its wake-up since the rig host started.
+        wake_latency_s: delay of its wake-up.
+        work_s: wake-up to end of work, of the previous cycle.
         answer_s: wake-up to the arrival of the drive's telemetry.
     """
 
@@ -55,8 +55,8 @@ class Answer:
     Attributes:
         torque_N_m: of the motor, profile sign. velocity_m_s: of the nut. 0 unless something acts.
         behaviour: code of what acts, 0 for none.
-        setpoint_N: force that the behaviour asks for. rest_m, stiffness_N_m: its own. NaN if none.
-        limited: bit mask of the limits that trim.
+        setpoint_N: force of the behaviour. rest_m, stiffness_N_m: its own. NaN if none.
+        limited: bit mask of the limits that act.
     """
 
     torque_N_m: float = 0.0
@@ -68,7 +68,7 @@ class Answer:
     limited: int = 0
 
     def clear(self) -> None:
-        """Answer nothing."""
+        """Clear every value."""
         self.torque_N_m = self.velocity_m_s = 0.0
         self.behaviour = self.limited = 0
         self.setpoint_N = self.rest_m = self.stiffness_N_m = NAN
@@ -78,7 +78,7 @@ class Bench(CappedBench):
     """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`.
 
     Attributes:
-        late_s: by which a sample that is used again is older than usual.
+        late_s: age of a reused sample beyond the usual, s.
     """
 
     late_s = 0.0
@@ -90,10 +90,10 @@ class Bench(CappedBench):
         self._nut = self._deflection = self._true_force = 0.0
 
     def advance(self, telemetry: Telemetry, dt_s: float, timing: CycleTiming) -> Sample:
-        """Run one cycle; returns the sample row and leaves the command in ``command``.
+        """Run one cycle; return the sample row and leave the command in ``command``.
 
-        ``dt_s`` counts from wake-up to wake-up: rates of what is asked for, and timers, go by
-        it. What is measured goes by the times at which the samples were taken.
+        ``dt_s`` is the time between wake-ups: setpoint rates and timers use it. Measured values
+        use the times at which the samples were taken.
         """
         self.cycle += 1
         self.time_s = timing.time_s
@@ -128,10 +128,10 @@ class Bench(CappedBench):
         self._take_sample(telemetry, nut, deflection, true_force, telemetry.torque_N_m * self.sign)
 
     def _supervise(self, telemetry: Telemetry, dt_s: float) -> None:
-        """Look at every limit, and stop for what stands."""
+        """Check every limit, and stop for the cause found."""
         supervisor = self.supervisor
         state = self.state
-        # A controlled stop still drives the motor: what makes that wrong must cut it short.
+        # A controlled stop still drives the motor: a cause that makes this unsafe must cut it short.
         energised = state is State.STANDBY or state is State.RUNNING or self.controlled_stop.running
         supervisor.open_loop = isinstance(self._active, OpenLoop)
         supervisor.idle = state is State.STANDBY
@@ -144,7 +144,7 @@ class Bench(CappedBench):
             self._follow_hold_to_run(dt_s)
 
     def _act(self, answer: Answer, dt_s: float) -> None:
-        """Answer by what is active: a behaviour, an open-loop run, a controlled stop, or nothing."""
+        """Answer for what is active: a behaviour, an open-loop run, a controlled stop, or nothing."""
         active = self._active if self.state is State.RUNNING else None
         if active is None:
             self._stop_controlled(answer, dt_s)
@@ -167,7 +167,7 @@ class Bench(CappedBench):
         answer.torque_N_m = stop.torque(self.estimator, self._true_force, dt_s, most)
 
     def _run_open_loop(self, active: OpenLoop, answer: Answer, dt_s: float) -> None:
-        """Answer with an open-loop run's torque, and tell when it has ended."""
+        """Answer with an open-loop run's torque, and report its end."""
         was_over = active.finished
         most = self._most_torque()
         if self.by_velocity:
@@ -195,7 +195,7 @@ class Bench(CappedBench):
         tare = self.tare_N
         most = self._most_torque()
         position, velocity = estimator.output_position_m, estimator.output_velocity_m_s
-        # Where the output is by now, not where an old sample saw it.
+        # The output's position now, not at the time of an old sample.
         answer.setpoint_N = asked = active.force(position + self.late_s * velocity, velocity, dt_s)
         share = following.energy.damping_share
         if share > 0.0:
@@ -239,7 +239,7 @@ class Bench(CappedBench):
         )
 
     def _most_torque(self) -> float:
-        """Renew the bounds; return the most torque in N·m, either way."""
+        """Update the bounds; return the largest torque in N·m, in either direction."""
         supervisor = self.supervisor
         supervisor.renew_bounds(self.estimator, self._true_force)
         most, peak = supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m
@@ -291,7 +291,7 @@ class Bench(CappedBench):
         )
 
     def _spare_damping(self, active: ActiveBehaviour) -> float:
-        """Damping in N·s/m that may be added to a behaviour's own without shaking."""
+        """Return the damping in N·s/m that may be added to a behaviour's own without shaking."""
         stiffness = active.stiffness_N_m
         most = self.gains.most_damping(stiffness if stiffness > 0.0 else 0.0)
         limit = self.profile.limits.damping
@@ -301,9 +301,9 @@ class Bench(CappedBench):
     def _take_sample(
         self, telemetry: Telemetry, nut: float, deflection: float, force: float, torque: float
     ) -> None:
-        """Estimate from the sample if it is a new one, by the time at which it was taken.
+        """Update the estimate if the sample is new, by the time at which it was taken.
 
-        The same once more must not pass for a motor that stands still.
+        A repeated sample would read as standstill.
         """
         estimator = self.estimator
         taken_s = telemetry.time_s
@@ -314,31 +314,31 @@ class Bench(CappedBench):
             return
         self._sampled_s = taken_s
         if not dt > 0.0:
-            dt = self.period_s  # the first, or the first of a drive that begins anew
+            dt = self.period_s  # the first, or the first after a restart of the drive
         skew = taken_s - telemetry.deflection_time_s
         if telemetry.deflection_time_s <= 0.0 or abs(skew) < MOST_SKEW_PERIODS * self.period_s:
             skew = 0.0
         estimator.update(nut, deflection, force, torque, dt, telemetry.time_error_s, skew)
 
     def _follow_age(self, age_s: float, new: bool) -> None:
-        """Renew ``late_s``, from the sample's age and whether it is a new one.
+        """Update ``late_s`` from the sample's age and whether it is new.
 
-        A sample that is used again is older than usual by what has passed since. An answer that
-        was waited for is not predicted for: the next cycle is due at once and corrects its
-        command. In lockstep the force then kept closer to that of punctual cycles than with it.
+        A reused sample is older than usual by the time since. Nothing is predicted for an answer
+        that was waited for: the next cycle is due at once and corrects the command. In lockstep
+        the force then stayed closer to that of punctual cycles than with a prediction.
         """
         usual = self._usual_age_s
         late = age_s - usual
         if new:
             self.late_s = 0.0
             if age_s >= 0.0:
-                # The least of late: delays only add to it.
+                # The smallest recent age: delays only add to it.
                 self._usual_age_s = usual + AGE_CREEP * late if late > 0.0 else age_s
         elif late > 0.0:
             self.late_s = late if late < MOST_LATE_S else MOST_LATE_S
 
     def _reference(self, telemetry: Telemetry, nut: float, deflection: float) -> float:
-        """Nut offset from the first fresh sample; provisional (0) until one has come."""
+        """Return the nut offset from the first fresh sample; provisional (0) until one arrives."""
         if telemetry.age_s > self.profile.limits.telemetry_age:
             return 0.0
         offset = self.first_offset(nut, deflection)
@@ -347,11 +347,11 @@ class Bench(CappedBench):
         return offset
 
     def _target(self, target: PositionTarget, velocity_rad_s: float) -> float:
-        """Return the motor position in rad that the drive is asked for."""
+        """Return the position setpoint of the motor in rad."""
         position = self._telemetry.position_rad
         active = self._active
         if isinstance(active, OpenLoop) and active.finished and velocity_rad_s == 0.0:
-            return target.holding(position)  # where the run has ended, and not wherever it is
+            return target.holding(position)  # where the run ended, not where it is now
         if self.state is State.RUNNING or self.controlled_stop.running:
             return target.moving(position, velocity_rad_s)
         return target.holding(position) if self.state is State.STANDBY else target.free(position)

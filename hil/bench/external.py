@@ -1,4 +1,4 @@
-"""A bench whose force a program on the link may renew cycle by cycle."""
+"""A bench whose force setpoint a program on the link may renew every cycle."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from hil.profile import Profile
 
 
 class ExternallySetBench(ReferencedBench):
-    """A bench that takes setpoints from a program, and stops when they stay out."""
+    """A bench that takes setpoints from a program, and stops when none arrives in time."""
 
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         super().__init__(profile, capabilities, period_s)
@@ -19,7 +19,7 @@ class ExternallySetBench(ReferencedBench):
     def _renew(self, values: Setpoint) -> Outcome:
         active = self._active
         if self.state is not State.RUNNING or not isinstance(active, ExternalForce):
-            return Outcome(False, "no external setpoint acts: apply 'external_setpoint' first")
+            return Outcome(False, "no external setpoint is active: apply 'external_setpoint' first")
         checked = active.renew(values)
         if checked.refusal:
             return Outcome(False, checked.refusal)
@@ -37,8 +37,8 @@ class ExternallySetBench(ReferencedBench):
             return self._refused(WHY_OPEN[self.reference])
         if not request.load_may_move:
             return self._refused(
-                "a program will move the load. Fix: see that it may fall or be driven to an end, "
-                "and apply it with 'load_may_move'"
+                "a program will move the load. Fix: make sure that it may fall or be driven to an "
+                "end, then apply with 'load_may_move'"
             )
         active = ExternalForce(behaviour, self.profile, self.gains)
         checked = active.renew(behaviour)
@@ -48,7 +48,7 @@ class ExternallySetBench(ReferencedBench):
         return Outcome(True, "applied")
 
     def _follow_program(self) -> None:
-        """Stop when the renewals of an external setpoint stay out."""
+        """Stop when an external setpoint is not renewed in time."""
         active = self._active
         if isinstance(active, ExternalForce) and active.overdue and self.state is State.RUNNING:
             self.stop(

@@ -1,4 +1,4 @@
-"""Facts of the drive known before anything moves, in this process or told over the link."""
+"""Facts of the drive known before anything moves, in this process or received over the link."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class DriveFacts:
 
 
 def drive_facts(capabilities: Capabilities, profile: Profile) -> DriveFacts:
-    """Facts of an opened drive."""
+    """Return the facts of an opened drive."""
     protocol = find_protocol(str(profile.drive["protocol"]))
     share = math.nan
     if isinstance(protocol, Budgeting):
@@ -45,7 +45,7 @@ def drive_facts(capabilities: Capabilities, profile: Profile) -> DriveFacts:
 
 
 def facts_to_dict(facts: DriveFacts) -> dict[str, Any]:
-    """Plain values for JSON, which knows no NaN: that is None."""
+    """Return plain values for JSON, with None for NaN, which JSON lacks."""
     return {
         name: None if isinstance(value, float) and not math.isfinite(value) else value
         for name, value in dataclasses.asdict(facts).items()
@@ -53,6 +53,6 @@ def facts_to_dict(facts: DriveFacts) -> dict[str, Any]:
 
 
 def facts_from_dict(data: dict[str, Any]) -> DriveFacts:
-    """The inverse of :func:`facts_to_dict`."""
+    """Invert :func:`facts_to_dict`."""
     values: dict[str, Any] = {k: math.nan if v is None else v for k, v in data.items()}
     return DriveFacts(**values)

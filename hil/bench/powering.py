@@ -1,4 +1,4 @@
-"""A bench whose power comes, goes, and is seen to go."""
+"""A bench that powers on and off, and verifies that power was removed."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from hil.core import Cause, Enable, Outcome, PowerOff, PowerOn, Reset, State, Wi
 
 
 class PoweringBench(BenchState):
-    """A bench that takes requests for power, and follows what the drive's power stage does."""
+    """A bench that takes power requests, and follows the drive's power stage."""
 
     def _energise(self, request: PowerOn) -> Outcome:
         if self.state is State.STOPPED:
             return Outcome(False, "the bench is stopped: find the cause, then reset")
         if self.state is not State.DE_ENERGISED or self.energising:
-            return Outcome(False, "the power stage is on already")
+            return Outcome(False, "the power stage is already on")
         if self.hold_to_run.needed and not self.hold_to_run.held:
             return Outcome(
                 False, "hold the hold-to-run control first: motion only while it is held"
@@ -26,13 +26,13 @@ class PoweringBench(BenchState):
             )
         if self._telemetry.power == PowerStage.FAULT:
             return Outcome(
-                False, f"the drive holds a fault ({self._telemetry.fault_text}): reset clears it"
+                False, f"the drive has a fault ({self._telemetry.fault_text}): reset to clear it"
             )
         if self.removal.pending:
             return Outcome(
                 False,
-                "the drive has not shown yet that its power went off: wait; if it lasts, press "
-                "the emergency stop and find out why",
+                "the drive has not reported yet that its power is off: wait; if this persists, press "
+                "the emergency stop and find the cause",
             )
         refusal = self.supervisor.refusal(self._telemetry, self.estimator, self._spring_force)
         if refusal:
@@ -45,7 +45,7 @@ class PoweringBench(BenchState):
             self._cut_short("power off was requested")
             if self.removal.still_on:
                 return Outcome(True, "POWER IS STILL ON: press the emergency stop")
-            return Outcome(True, "the bench is stopped; it requests no power of the drive")
+            return Outcome(True, "the bench is stopped; it requests no power from the drive")
         self._active = None
         self._shaped = NAN
         if self.energising:
@@ -66,9 +66,9 @@ class PoweringBench(BenchState):
             return Outcome(
                 False,
                 "POWER IS STILL ON: press the emergency stop. Reset is possible once the drive "
-                "shows that its power is off",
+                "reports that its power is off",
             )
-        # A drive that has just been taken back may not have told its fault yet.
+        # A drive that has just been reconnected may not have reported its fault yet.
         faulty = self._telemetry.power == PowerStage.FAULT or self.provoked_loss
         if self.provoked_loss:
             self.removal.forgive()
@@ -86,17 +86,17 @@ class PoweringBench(BenchState):
         powered = self.state in (State.STANDBY, State.RUNNING) or self.energising
         if self.hold_to_run.needed and not request.held and powered:
             self.stop(Cause.HOLD_TO_RUN_RELEASED)
-        return Outcome(True, "held" if request.held else "let go")
+        return Outcome(True, "held" if request.held else "released")
 
     def _withhold_heartbeat(self, request: WithholdHeartbeat) -> Outcome:
         if self.envelope is None or self.state is not State.STANDBY:
             return Outcome(False, "for restricted operation in standby only")
         self._withheld_s = request.seconds
         self.provoked_loss = True
-        return Outcome(True, "the drive misses the heartbeat")
+        return Outcome(True, "the heartbeat is withheld")
 
     def _follow_power(self, telemetry: Telemetry, dt_s: float) -> None:
-        """Act on what the drive's power stage has become, if it was waited for."""
+        """Act on a change of the drive's power stage that was waited for."""
         requested = self._power.requested
         progress = self._power.follow(telemetry.power, dt_s)
         if progress is Progress.NONE:
@@ -106,7 +106,7 @@ class PoweringBench(BenchState):
             text = (
                 "the drive's fault is cleared"
                 if reached
-                else f"the drive keeps its fault ({telemetry.fault_text}): "
+                else f"the drive's fault persists ({telemetry.fault_text}): "
                 "correct the cause, then reset again"
             )
             self._event("notice", text=text)
@@ -120,7 +120,7 @@ class PoweringBench(BenchState):
             )
 
     def _follow_removal(self, telemetry: Telemetry, dt_s: float) -> None:
-        """See power go once nothing asks for it; ``command`` is still that of the last cycle."""
+        """Verify that power goes off once not requested; ``command`` is still that of the last cycle."""
         removal = self.removal
         asked = self.command.power is PowerRequest.ON
         fresh = telemetry.age_s <= self.profile.limits.telemetry_age and not telemetry.lost
@@ -129,22 +129,20 @@ class PoweringBench(BenchState):
             return
         if news is Removal.STILL_ON:
             text = (
-                "POWER IS STILL ON: press the emergency stop. The drive shows its power stage "
-                f"{telemetry.power.name.lower().replace('_', ' ')} though no power is requested; "
+                "POWER IS STILL ON: press the emergency stop. The drive reports its power stage "
+                f"{telemetry.power.name.lower().replace('_', ' ')} although no power is requested; "
                 "OFF is repeated and the heartbeat withheld"
             )
             self.stop(Cause.POWER_NOT_REMOVED, text)
         elif news is Removal.SHOWN_OFF:
-            text = "the drive shows now that its power is off"
+            text = "the drive now reports that its power is off"
         elif removal.has_watch:
             text = (
-                "power is presumed off: nothing shows it, but the drive's watch over "
-                "its host must have acted"
+                "power is presumed off: the drive does not report it, but its host "
+                "watchdog must have acted"
             )
         else:
-            text = (
-                "power is presumed off: nothing shows it, and the drive has no watch over its host"
-            )
+            text = "power is presumed off: the drive does not report it, and has no host watchdog"
         self._event(
             "power_removal", text=text, still_on=removal.still_on, shown=not removal.presumed
         )

@@ -1,4 +1,4 @@
-"""Reference of the positions: how their zero was obtained, and whether it may be relied on."""
+"""Position reference: how zero was obtained, and whether it can be relied on."""
 
 from __future__ import annotations
 
@@ -23,36 +23,36 @@ from hil.profile import Profile, rig_parameters
 
 # Guesses: the force loop stays open.
 UNVERIFIED, KEPT, LOST = "unverified", "kept", "lost"
-# Verified: by a person, by a seek, by nature.
+# Verified: by the operator, by a seek, by design.
 CONFIRMED, MARK, FOUND, HOME_SWITCH = "confirmed", "mark", "found", "home_switch"
 ABSOLUTE, SIMULATED = "absolute", "simulated"
 STARTS_ON_END_M = 1e-4  # nearer is on it: rest on a stiff end stop, common practice, no source
 STANDS_M_S = 0.005  # slower is at rest: above the noise of the estimate, common practice, no source
 STATE_IT = (
-    "Fix: power off; let the output rest on its lower end, or bring it by hand to the profile's "
-    "mark, and confirm that"
+    "Fix: power off; let the output rest on its lower end, or move it by hand to the profile's "
+    "mark, and confirm it"
 )
 FIX = f"{STATE_IT}; or seek the reference ('hookeline reference')"
 NOT_VERIFIED = (
-    f"reference not verified: zero is only where the rig stood when the rig host began. {FIX}"
+    f"reference not verified: zero is only where the rig was when the rig host started. {FIX}"
 )
 WHY_OPEN = {
     UNVERIFIED: NOT_VERIFIED,
-    KEPT: f"reference not verified: zero is kept from the last session, and not checked. {FIX}",
-    # A seek needs power, and where the motor is no longer known power is refused.
-    LOST: f"reference lost: positions are worth nothing any more. {STATE_IT}",
+    KEPT: f"reference not verified: zero is kept from the last session, but not checked. {FIX}",
+    # A seek needs power, which is refused while the motor position is unknown.
+    LOST: f"reference lost: positions are no longer valid. {STATE_IT}",
 }
 
 
 def is_verified(reference: str) -> bool:
-    """Return whether the force loop may be closed on a reference obtained so."""
+    """Return whether the force loop may be closed on a reference so obtained."""
     return bool(reference) and reference not in WHY_OPEN
 
 
 def first_reference(profile: Profile) -> str:
-    """Return how zero is obtained when the rig host begins.
+    """Return how zero is obtained when the rig host starts.
 
-    A simulated rig is known to stand on its lower end, if that is where it starts.
+    A simulated rig that starts on its lower end is known to be there.
     """
     if profile.sensors.motor.reference == "absolute":
         return ABSOLUTE
@@ -77,7 +77,7 @@ def why_not_confirmed(
     if not 0.0 <= position_m <= stroke:
         return (
             f"{LENGTH(position_m):.1f}{LENGTH} lies outside the stroke, 0 to "
-            f"{LENGTH(stroke):.1f}{LENGTH}. Fix: state where the output stands"
+            f"{LENGTH(stroke):.1f}{LENGTH}. Fix: state where the output is"
         )
     speed = max(abs(estimator.output_velocity_m_s), abs(estimator.nut_velocity_m_s))
     if not speed <= STANDS_M_S:
@@ -104,7 +104,7 @@ class ReferencedBench(ApplyingBench):
         return self._nut_offset
 
     def first_offset(self, nut_m: float, deflection_m: float) -> float:
-        """Return the nut offset to begin with: absolute, kept, or by where the rig stands."""
+        """Return the initial nut offset: absolute, kept, or from where the rig is."""
         motor = self.profile.sensors.motor
         if motor.reference == ABSOLUTE:
             return motor.absolute_offset
@@ -117,7 +117,7 @@ class ReferencedBench(ApplyingBench):
                 return kept_m
             self._event(
                 "notice",
-                text=f"the kept reference is dropped: the output would stand at "
+                text=f"the kept reference is discarded: the output would be at "
                 f"{LENGTH(output_m):.1f}{LENGTH}, outside the stroke",
             )
         return deflection_m - nut_m
@@ -128,12 +128,12 @@ class ReferencedBench(ApplyingBench):
         return super()._energise(request)
 
     def state_reference(self, how: str, position_m: float, **more: Any) -> None:
-        """Keep how zero was obtained, and tell so."""
+        """Record how zero was obtained, and report it."""
         self.reference = how
         self._event("reference", how=how, position_m=position_m, **more)
 
     def home_switch_acts(self) -> bool:
-        """Return whether the profile's home switch acts, by the latest sample."""
+        """Return whether the profile's home switch is active in the latest sample."""
         switch, inputs = self.own_profile.reference.home_switch, self._telemetry.digital_inputs
         if switch is None or inputs < 0:
             return False
@@ -149,11 +149,11 @@ class ReferencedBench(ApplyingBench):
 
     def _seek(self, sought: SeekReference) -> Outcome:
         if self.envelope is None:
-            return Outcome(False, "a reference is sought in restricted operation only")
+            return Outcome(False, "a reference can be sought in restricted operation only")
         if self.state is not State.STANDBY:
-            return Outcome(False, "a reference is sought from standby: power off, then on")
+            return Outcome(False, "a reference can be sought from standby only: power off, then on")
         if self.profile.sensors.motor.reference == ABSOLUTE:
-            return Outcome(False, "the motor sensor is absolute: nothing is to be sought")
+            return Outcome(False, "the motor sensor is absolute: there is nothing to seek")
         if sought.by == HOME_SWITCH:
             if self.own_profile.reference.home_switch is None:
                 return Outcome(
@@ -162,7 +162,7 @@ class ReferencedBench(ApplyingBench):
             if self._telemetry.digital_inputs < 0:
                 return Outcome(
                     False,
-                    "the drive reports no digital inputs, so a home switch cannot be seen. "
+                    "the drive reports no digital inputs, so a home switch cannot be read. "
                     "Fix: seek an end; or name the drive's inputs in the profile",
                 )
         seek = ReferenceSeek(
@@ -180,7 +180,7 @@ class ReferencedBench(ApplyingBench):
         return Outcome(True, "seeking")
 
     def _seek_ended(self, seek: ReferenceSeek) -> None:
-        """Take power away, and zero from what was found."""
+        """Remove power, and set zero by what was found."""
         self._power_off(PowerOff())
         if seek.ended != "found":
             self._event("reference_not_found", text=seek.text)
@@ -206,9 +206,11 @@ class ReferencedBench(ApplyingBench):
 
     def _confirm_reference(self, request: ConfirmReference) -> Outcome:
         if self.state is not State.DE_ENERGISED or self.energising or self.removal.pending:
-            return Outcome(False, "the reference is confirmed while de-energised only: power off")
+            return Outcome(
+                False, "the reference can be confirmed only while de-energised: power off"
+            )
         if self.envelope is not None:
-            return Outcome(False, "end restricted operation first: its limits rest on positions")
+            return Outcome(False, "end restricted operation first: its limits depend on positions")
         mark = self.own_profile.reference.mark
         if request.mark and mark is None:
             return Outcome(False, "the profile names no mark. Fix: write reference.mark")
@@ -223,4 +225,4 @@ class ReferencedBench(ApplyingBench):
         self.state_reference(
             MARK if request.mark else CONFIRMED, position_m, shift_mm=1e3 * shift_m
         )
-        return Outcome(True, f"the output stands at {LENGTH(position_m):.1f}{LENGTH}")
+        return Outcome(True, f"the output is at {LENGTH(position_m):.1f}{LENGTH}")

@@ -1,4 +1,4 @@
-"""Is this behaviour within the profile's limits: trimmed to them, or refused with the reason."""
+"""Check of a behaviour against the profile's limits: limited to them, or refused with the reason."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from hil.control.source import Gains
 from hil.core import Behaviour, ConstantForce, HoldPosition, Limit, VirtualSpring, Waveform
 from hil.profile import Profile
 
-SAMPLES_PER_PERIOD = 10  # of the fastest wave that a cycle can shape
+SAMPLES_PER_PERIOD = 10  # of the fastest wave that the cycle can shape
 
 
 @dataclass(frozen=True)
 class Checked:
-    """A behaviour after its check: perhaps trimmed (``limited_mask``) or refused."""
+    """A behaviour after its check: possibly limited (``limited_mask``) or refused."""
 
     behaviour: Behaviour
     limited_mask: int
@@ -25,16 +25,16 @@ class Checked:
 
 
 def check_behaviour(behaviour: Behaviour, profile: Profile, gains: Gains) -> Checked:
-    """Trim a behaviour to the profile's limits, or say in words why it is refused.
+    """Limit a behaviour to the profile's limits, or state why it is refused.
 
-    Stiffness and damping are also held to what the force loop with these ``gains``
+    Stiffness and damping are also limited to what the force loop with these ``gains``
     renders without shaking.
     """
     numbers = [value for _, value in behaviour if isinstance(value, float)]
     if isinstance(behaviour, Waveform):
         numbers += [number for point in behaviour.points for number in point]
     if not all(math.isfinite(number) for number in numbers):
-        return Checked(behaviour, 0, "a value that is not a finite number is refused")
+        return Checked(behaviour, 0, "refused: a value is not a finite number")
     trim = _Trim(behaviour)
     limits = profile.limits
     force, travel = limits.force.limited, limits.travel
@@ -63,8 +63,8 @@ def check_behaviour(behaviour: Behaviour, profile: Profile, gains: Gains) -> Che
         asked = behaviour.stiffness_N_m
         if asked > most and profile.control.over_stiff == "refuse":
             reason = (
-                "a fraction of the spring's own rate, the rig would feed energy into whoever "
-                "touches it"
+                "a fraction of the spring's own rate, the rig would feed energy into anyone "
+                "who touches it"
                 if most == passive
                 else "the force loop is too slow to hold the empty rig steady"
             )
@@ -72,7 +72,7 @@ def check_behaviour(behaviour: Behaviour, profile: Profile, gains: Gains) -> Che
                 behaviour,
                 1 << Limit.VIRTUAL_STIFFNESS,
                 f"virtual stiffness {STIFFNESS(asked):.1f}{STIFFNESS} is refused: above "
-                f"{STIFFNESS(most):.1f}{STIFFNESS}, {reason}; ask for less",
+                f"{STIFFNESS(most):.1f}{STIFFNESS}, {reason}; request less",
             )
         stiffness = trim.bound("stiffness_N_m", 0.0, most, Limit.VIRTUAL_STIFFNESS)
     if not isinstance(behaviour, HoldPosition):
@@ -83,7 +83,7 @@ def check_behaviour(behaviour: Behaviour, profile: Profile, gains: Gains) -> Che
 
 
 class _Trim:
-    """Collects what has to change in a behaviour, and because of which limits."""
+    """Collector of the changes that limits impose on a behaviour."""
 
     def __init__(self, behaviour: Behaviour) -> None:
         self._behaviour = behaviour
@@ -98,7 +98,7 @@ class _Trim:
         return kept
 
     def wave(self, wave: Waveform, low: float, high: float, limit: Limit) -> None:
-        """All values that the wave passes through between ``low`` and ``high``."""
+        """Keep all values of the wave between ``low`` and ``high``."""
         if wave.shape == "table":
             points = tuple((time, max(low, min(high, value))) for time, value in wave.points)
             if points != wave.points:

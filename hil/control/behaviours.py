@@ -1,12 +1,12 @@
-"""Behaviours: the force that should act now, one object per active behaviour, called once a cycle.
+"""Behaviours: the force setpoint of each cycle, by one object per active behaviour.
 
 A virtual spring stiffer than the real one cannot be rendered passively by a force loop around
 that spring (Vallery et al., "Compliant actuation of rehabilitation robots", IEEE Robotics &
 Automation Magazine 15(3), 2008; Tagliamonte and Accoto, "Passivity constraints for the
 impedance control of series elastic actuators", Proc. IMechE Part I 228(3), 2014), so stiffness
-is held to a fraction of the spring's own, on each of its slopes. That theory has the force at
-once; here it comes ``lead_s`` later, so a spring is asked for where the output will be then.
-Without that it would feed in K·lead_s of negative damping.
+is limited to a fraction of the spring's own, on each of its slopes. That theory has no delay of
+the force; here it comes ``lead_s`` later, so a spring is computed where the output will be then.
+Without that it would add K·lead_s of negative damping.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ SHORTEST_MOVE_S = 0.2
 class ActiveBehaviour(Protocol):
     """One running behaviour; ``force`` advances it by ``dt``.
 
-    ``rest_m`` and ``stiffness_N_m`` are NaN where there is none; ``limited`` is the mask of
-    the limits that trim it in this cycle; ``finished`` says that it holds its last value.
+    ``rest_m`` and ``stiffness_N_m`` are NaN if it has none; ``limited`` is the mask of the
+    limits that act on it in this cycle; ``finished`` is True once it holds its last value.
     ``damping_N_s_m`` is the virtual damping within the force.
     """
 
@@ -53,10 +53,10 @@ class ActiveBehaviour(Protocol):
     limited: int
 
     def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
-        """Asked force in N on the output rod."""
+        """Return the force setpoint in N on the output rod."""
 
     def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
-        """Force in N of the behaviour's potential: no damping, no lead; after ``force``."""
+        """Return the force in N of the behaviour's potential: no damping, no lead; after ``force``."""
 
 
 def start_behaviour(
@@ -81,7 +81,7 @@ def start_behaviour(
 
 
 def carry_on(before: ActiveBehaviour | object, after: ActiveBehaviour) -> None:
-    """Let a waveform, or a move, that replaces one go on where that one is."""
+    """Let a waveform or a move that replaces another continue where that one is."""
     if isinstance(before, _Wave) and isinstance(after, _Wave):
         after.go_to(before)
     if isinstance(before, _Hold) and isinstance(after, _Hold):
@@ -89,7 +89,7 @@ def carry_on(before: ActiveBehaviour | object, after: ActiveBehaviour) -> None:
 
 
 class PassiveSpring:
-    """K·e up to the knee force of the real spring, beyond it no stiffer than its outer slope.
+    """Spring K·e up to the knee force of the real spring, beyond it no stiffer than its outer slope.
 
     ``stiffness_N_m`` is the local stiffness at the last ``force``.
     """
@@ -102,13 +102,13 @@ class PassiveSpring:
         self.stiffness_N_m = self._inner
 
     def force(self, stretch_m: float) -> float:
-        """Force in N for rest minus position."""
+        """Return the force in N for rest minus position."""
         knee = self._knee
         self.stiffness_N_m = self._inner if -knee <= stretch_m <= knee else self._outer
         return self.potential_force(stretch_m)
 
     def potential_force(self, stretch_m: float) -> float:
-        """Return the same force and leave ``stiffness_N_m`` alone."""
+        """Return the same force and leave ``stiffness_N_m`` as it is."""
         knee = self._knee
         if -knee <= stretch_m <= knee:
             return self._inner * stretch_m
@@ -214,14 +214,14 @@ class _Hold:
         steady = self.stiffness_N_m * (error + self._lead * slip) + self.damping_N_s_m * slip
         most = self._most
         integral = self._integral + self._integral_rate * error * dt
-        # Not further into the limit: only towards less, or where there is room.
+        # Not further into the limit: only towards less force, or where there is room.
         total = steady + integral
         if -most <= total <= most or (total > most) == (error < 0.0):
             self._integral = max(-most, min(most, integral))
         return steady + self._integral
 
     def go_to(self, before: _Hold) -> None:
-        """Be where another move to the same place is, with the load that it has taken up."""
+        """Continue another move to the same position, with the load that it has taken up."""
         self._from, self._way = before._from, before._way
         self._duration, self._time = before._duration, before._time
         self.rest_m, self._integral = before.rest_m, before._integral
@@ -275,7 +275,7 @@ class _Wave:
         return self._spring.potential_force(self._program_N - output_position_m)
 
     def go_to(self, other: _Wave) -> None:
-        """Go on at the time of another."""
+        """Continue at the time of another."""
         self._time, self._next = other._time, other._next
 
     def _value(self, time: float) -> float:

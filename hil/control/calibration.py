@@ -16,7 +16,7 @@ class ForceCalibration:
     """Counts → deflection (m) → force (N), and back.
 
     A polynomial is continued beyond the sensor's span by its end slope, so that force stays
-    monotonic where the fit says nothing.
+    monotonic where the fit has no data.
     """
 
     def __init__(self, calibration: Calibration, sensor: DeflectionSensor) -> None:
@@ -33,7 +33,7 @@ class ForceCalibration:
         law = calibration.spring_law
         self._reach = sensor.span / 2
         if isinstance(law, Polynomial):
-            # Coefficients are given against millimetres, as people write them.
+            # Coefficients are stated against millimetres, as is usual.
             self._c: tuple[float, ...] = tuple(c * 1e3**i for i, c in enumerate(law.coefficients))
             self._inner = self._outer = self._knee = self._knee_force = 0.0
         else:
@@ -44,13 +44,13 @@ class ForceCalibration:
             self._knee_force = law.inner_rate * law.knee
 
     def deflection(self, counts: float) -> float:
-        """Deflection in m for a sensor reading in counts."""
+        """Return the deflection in m for a sensor reading in counts."""
         if self._sensor_counts:
             return _interpolated(self._sensor_counts, self._sensor_m, counts - self.zero_counts)
         return (counts - self.zero_counts) * self.per_count
 
     def force(self, deflection_m: float) -> float:
-        """Spring force in N."""
+        """Return the spring force in N."""
         if self._c:
             return self._polynomial(deflection_m)
         magnitude = abs(deflection_m)
@@ -60,7 +60,7 @@ class ForceCalibration:
         return force if deflection_m > 0 else -force
 
     def stiffness(self, deflection_m: float) -> float:
-        """Local slope dF/dδ in N/m."""
+        """Return the local slope dF/dδ in N/m."""
         if self._c:
             x = max(-self._reach, min(self._reach, deflection_m))
             slope = 0.0
@@ -70,7 +70,7 @@ class ForceCalibration:
         return self._inner if abs(deflection_m) <= self._knee else self._outer
 
     def deflection_for(self, force_N: float) -> float:
-        """Deflection in m at which the law gives ``force_N`` (the inverse)."""
+        """Return the deflection in m at which the law gives ``force_N`` (the inverse)."""
         if not self._c:
             magnitude = abs(force_N)
             if magnitude <= self._knee_force:
@@ -101,10 +101,10 @@ class ForceCalibration:
         return x
 
     def u95(self, force_N: float) -> float:
-        """Expanded uncertainty of force in N, coverage factor k = 2 (JCGM 100:2008, 6.2).
+        """Return the expanded uncertainty of force in N, coverage factor k = 2 (JCGM 100:2008, 6.2).
 
-        Beyond the forces of the table it grows in proportion to the force: nothing was there
-        to know the law by.
+        Beyond the forces of the table it grows in proportion to the force: the law was not
+        measured there.
         """
         table = self._u_force
         if table:
@@ -122,17 +122,17 @@ class ForceCalibration:
 
 
 def _interpolated(xs: list[float], ys: list[float], x: float) -> float:
-    """On straight lines between the rows, and on beyond the ends."""
+    """Interpolate linearly between the rows, and extrapolate beyond the ends."""
     i = min(max(bisect_right(xs, x), 1), len(xs) - 1)
     x0, y0 = xs[i - 1], ys[i - 1]
     return y0 + (ys[i] - y0) * (x - x0) / (xs[i] - x0)
 
 
 class LiveCalibration:
-    """The calibration in force, which can slide over to another without a jump.
+    """The calibration in force, which can slide to another without a jump.
 
     While it slides, deflection and force are a mean of both whose weight moves steadily from
-    the one to the other, so whatever is controlled by them moves as steadily.
+    one to the other, so that everything controlled by them moves as steadily.
     """
 
     def __init__(self, calibration: ForceCalibration) -> None:
@@ -149,13 +149,13 @@ class LiveCalibration:
         return self._new
 
     def slide_to(self, calibration: ForceCalibration, seconds: float) -> None:
-        """Go over to ``calibration`` within ``seconds``; a slide under way jumps to its end."""
+        """Slide to ``calibration`` within ``seconds``; a slide under way jumps to its end."""
         self._old, self._new = self._new, calibration
         self._share = 0.0
         self._per_s = 1.0 / seconds
 
     def advance(self, dt: float) -> None:
-        """One cycle goes by."""
+        """Advance by one cycle."""
         if self._share < 1.0:
             self._share = min(1.0, self._share + dt * self._per_s)
             if self._share == 1.0:
@@ -174,7 +174,7 @@ class LiveCalibration:
         return new if self._share == 1.0 else self._mean(self._old.stiffness(deflection_m), new)
 
     def deflection_for(self, force_N: float) -> float:
-        """Between both inverses; Newton's steps, which end exactly on straight pieces."""
+        """Return a deflection between both inverses, by Newton steps, exact on straight pieces."""
         new = self._new.deflection_for(force_N)
         if self._share == 1.0:
             return new
@@ -185,7 +185,7 @@ class LiveCalibration:
 
     def u95(self, force_N: float) -> float:
         new = self._new.u95(force_N)
-        # The larger of both: neither is verified for a mean.
+        # The larger of the two: neither is verified for a mean.
         return new if self._share == 1.0 else max(self._old.u95(force_N), new)
 
     def _mean(self, old: float, new: float) -> float:
@@ -193,7 +193,7 @@ class LiveCalibration:
 
 
 def passive_bounds(profile: Profile) -> tuple[float, float, float]:
-    """(inner, outer, knee force): most virtual stiffness in N/m below and beyond the knee.
+    """Return (inner, outer, knee force): largest virtual stiffness in N/m below and beyond the knee.
 
     A fraction of the spring's own slope; see ``hil.control.behaviours`` for the source.
     """
@@ -206,7 +206,7 @@ def passive_bounds(profile: Profile) -> tuple[float, float, float]:
     return softest, softest, math.inf
 
 
-@lru_cache(maxsize=8)  # asked for twice with every setpoint that a program renews
+@lru_cache(maxsize=8)  # needed twice with every setpoint that a program renews
 def _softest_N_m(calibration: Calibration, sensor: DeflectionSensor, most_m: float) -> float:
     law = ForceCalibration(calibration, sensor)
     return min(law.stiffness(most_m * i / 20) for i in range(-20, 21))

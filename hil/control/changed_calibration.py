@@ -1,4 +1,4 @@
-"""Going over to another calibration while the bench is alive."""
+"""Change to another calibration while the bench runs."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LOOKS = 41
 
 
 def changed_calibration(profile: Profile, data: dict[str, Any]) -> Profile | str:
-    """The profile with another calibration, or in words why it cannot be."""
+    """Return the profile with another calibration, or the reason for a refusal as text."""
     try:
         calibration = Calibration.model_validate(data, context={"si": True})
     except ValidationError as error:
@@ -34,7 +34,7 @@ def changed_calibration(profile: Profile, data: dict[str, Any]) -> Profile | str
 
 
 def slide_s(old: ForceCalibration, new: ForceCalibration, reach_m: float) -> float:
-    """Seconds in which to go over, from how far the two differ within ±``reach_m``."""
+    """Return the seconds for the change, from the difference of the two within ±``reach_m``."""
     apart = 0.0
     for i in range(LOOKS):
         deflection = reach_m * (2 * i / (LOOKS - 1) - 1)

@@ -1,8 +1,8 @@
-"""Restricted operation for a rig that nobody trusts yet: open-loop motion inside an envelope.
+"""Restricted operation for an unverified rig: open-loop motion inside an envelope.
 
 Two behaviours drive the motor without the force loop, for as long as signs and scales are
-unverified. Each ends by itself, and for good, at the first of several conditions; what comes
-after is zero torque, or standstill of a drive that is commanded in velocity or position (see
+unverified. Each ends by itself, and for good, at the first of several conditions, followed
+by zero torque, or standstill of a drive that is commanded in velocity or position (see
 ``hil.control.drive_loop``). :class:`HoldToRun` is the hold-to-run control: a device that permits motion
 only while it is held (hold-to-run control, IEC 60204-1).
 """
@@ -19,27 +19,27 @@ from hil.profile import Profile
 NAN = float("nan")
 HOLD_LASTS_S = 0.15  # after the last sign that the control is held
 SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
-LOOP_SPEED_SHARE = 0.9  # of the speed that ends a run: what a drive's own loop is asked for at most
-BLOCKED_SHARE = 0.1  # of the asked speed
+LOOP_SPEED_SHARE = 0.9  # of the speed that ends a run: largest setpoint of a drive's own loop
+BLOCKED_SHARE = 0.1  # of the speed setpoint
 BLOCKED_S = 0.25
-STARTING_S = 0.4  # in which standing still is not yet blocked
+STARTING_S = 0.4  # in which standstill does not count as blocked yet
 
 
 class OpenLoop:
     """Conditions that end both open-loop behaviours.
 
     Attributes:
-        ended: why it gives no torque any more: ``time``, ``travel``, ``speed``, ``force``,
-            ``blocked``; empty while it runs.
+        ended: why it has ended: ``time``, ``travel``, ``speed``, ``force``, ``blocked``; empty
+            while it runs.
     """
 
     code: BehaviourCode
     rest_m = NAN
     stiffness_N_m = NAN
     limited = 0
-    asked_N_m = 0.0  # torque that a run asks of a drive's own loop
-    path_m = 0.0  # integral of the velocity that is asked of it
-    _velocity_m_s = 0.0  # that the drive's own loop was asked for last
+    asked_N_m = 0.0  # torque that a run requests of a drive's own loop
+    path_m = 0.0  # integral of the velocity setpoint
+    _velocity_m_s = 0.0  # latest setpoint of the drive's own loop
 
     def __init__(
         self, asked: MotorTorque | MotorSpeed, estimator: Estimator, profile: Profile
@@ -55,7 +55,7 @@ class OpenLoop:
         return bool(self.ended)
 
     def torque(self, estimator: Estimator, spring_force_N: float, dt: float, most: float) -> float:
-        """Motor torque in N·m, profile sign, within ±``most``; 0 once ``ended``."""
+        """Return the motor torque in N·m, profile sign, within ±``most``; 0 once ``ended``."""
         if not self.ended:
             self._time += dt
             self.ended = self._end(estimator, spring_force_N)
@@ -72,10 +72,10 @@ class OpenLoop:
         most_N_m: float,
         measured_N_m: float,
     ) -> float:
-        """Nut velocity in m/s that brings the run about by a drive's own loop.
+        """Return the nut velocity in m/s that realises the run by a drive's own loop.
 
-        ``measured_N_m`` is the torque that the drive reports. Once ``ended`` the nut is braked with
-        ``most_N_m`` at most, and stands.
+        ``measured_N_m`` is the torque that the drive reports. Once ``ended`` the nut is braked to
+        standstill with ``most_N_m`` at most.
         """
         self.path_m += self._velocity_m_s * dt
         if not self.ended:
@@ -91,7 +91,7 @@ class OpenLoop:
         return self._velocity_m_s
 
     def _end(self, estimator: Estimator, force: float) -> str:
-        # Each is written so that a value that is not a number ends the motion.
+        # Each is written so that NaN ends the motion.
         asked = self._asked
         if not abs(force) <= asked.force_N:
             return "force"
@@ -112,7 +112,7 @@ class OpenLoop:
 
 
 class TorqueRun(OpenLoop):
-    """A torque that goes along a ramp from the one that acts (``from_N_m``), and stays."""
+    """A torque that ramps from the present one (``from_N_m``), and stays."""
 
     code = BehaviourCode.MOTOR_TORQUE
 
@@ -138,10 +138,10 @@ class TorqueRun(OpenLoop):
 
 
 class SpeedRun(OpenLoop):
-    """The nut at a steady speed by proportional-integral speed control with a torque cap.
+    """A steady speed of the nut by proportional-integral speed control with a torque cap.
 
     The gain gives the rotor a bandwidth of 5 Hz; the integral carries friction and load and
-    stays within the cap. Needs a motor sensor that counts the way the torque turns.
+    stays within the cap. Needs a motor sensor that counts in the direction of torque.
     """
 
     code = BehaviourCode.MOTOR_SPEED
@@ -159,7 +159,7 @@ class SpeedRun(OpenLoop):
         self._still = 0.0
 
     def _most_speed(self) -> float:
-        # Twice the asked speed, and room for the noise of a slow one.
+        # Twice the setpoint, and room for the noise of a slow one.
         return 2.0 * (abs(self._speed) + self._shake_m_s) + 0.005
 
     def _end(self, estimator: Estimator, force: float) -> str:
@@ -200,9 +200,9 @@ class HoldToRun:
         return self._since_s <= HOLD_LASTS_S
 
     def hold(self, held: bool) -> None:
-        """A sign that the control is held, or that it was let go."""
+        """Take a sign that the control is held, or that it was released."""
         self._since_s = 0.0 if held else math.inf
 
     def wait(self, dt_s: float) -> None:
-        """One cycle goes by."""
+        """Advance by one cycle."""
         self._since_s += dt_s

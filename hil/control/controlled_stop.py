@@ -9,9 +9,9 @@ from hil.profile import Profile
 
 RESTING_M_S = 0.003
 SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 8
-# A braked nut that gets faster is driven by what the sensors do not show. A force error F makes
-# F/(m·omega) of the speed loop: that of a calibrated force, and of a spring force that changes at
-# its limited rate while it is this old. Healthy loaded stops with late cycles gained 11 mm/s of
+# A braked nut that gets faster is driven by a force that the sensors do not show. A force error F
+# gives a speed error of F/(m·omega): that of a calibrated force, and of a spring force that changes
+# at its limited rate while it is this old. Healthy loaded stops with late cycles gained 11 mm/s of
 # 18 on the lever rig, 3 of 13 on the slide.
 FORCE_AGE_S = 0.004
 COVERAGE = 2.0  # expanded uncertainty, k = 2 of the GUM
@@ -19,12 +19,12 @@ LASTING_S = 0.003  # of a gain in speed; one of twice that much ends the stop at
 
 
 class ControlledStop:
-    """Speed control of the nut along a ramp to zero, balancing the spring force meanwhile.
+    """Speed control of the nut along a ramp to zero, balancing the spring force.
 
-    The ramp ends in "power off" when nut and output rest, or after ``stop.longest`` whatever
-    they do. It only ever brakes, and ends (category 0) where that cannot be trusted: a value
-    that is not a number, a nut that gets faster than it has been since the stop began, or one that
-    goes farther than the ramp needs.
+    The ramp ends in "power off" when nut and output rest, or after ``stop.longest`` in any
+    case. It only ever brakes, and ends (category 0) if that cannot be trusted: NaN, a nut that
+    gets faster than it has been since the stop began, or one that travels farther than the
+    ramp needs.
 
     Attributes:
         faster_m_s: gain in speed that the force's own error explains.
@@ -54,7 +54,7 @@ class ControlledStop:
         self._travel = self._farthest = 0.0
 
     def start(self, nut_velocity_m_s: float) -> None:
-        """Begin at this speed of the nut; one that is not a number starts nothing."""
+        """Start at this speed of the nut; NaN starts nothing."""
         self.running = math.isfinite(nut_velocity_m_s)
         self._time = 0.0
         self._speed = nut_velocity_m_s
@@ -64,7 +64,7 @@ class ControlledStop:
         self._farthest = self.way_m(nut_velocity_m_s)
 
     def way_m(self, nut_velocity_m_s: float) -> float:
-        """Return the longest way of a stop from this speed: the ramp's, and its loop's lag."""
+        """Return the longest travel of a stop from this speed: that of the ramp, and of its loop's lag."""
         speed = abs(nut_velocity_m_s) + self.faster_m_s
         return speed**2 / (2 * self._deceleration) + speed / SPEED_BANDWIDTH_RAD_S
 
@@ -75,7 +75,7 @@ class ControlledStop:
     def torque(
         self, estimator: Estimator, spring_force_N: float, dt_s: float, torque_limit_N_m: float
     ) -> float:
-        """Motor torque in N·m, profile sign; clears ``running`` when the stop is complete."""
+        """Return the motor torque in N·m, profile sign; clear ``running`` when the stop is complete."""
         if not self._brake(estimator, dt_s, math.isfinite(spring_force_N + torque_limit_N_m)):
             return 0.0
         error = self._speed - estimator.nut_velocity_m_s
@@ -85,15 +85,15 @@ class ControlledStop:
         return max(-torque_limit_N_m, min(torque_limit_N_m, torque))
 
     def velocity(self, estimator: Estimator, dt_s: float) -> float:
-        """Nut velocity in m/s for a drive that takes it; clears ``running`` as :meth:`torque`."""
+        """Return the nut velocity in m/s for a drive that takes it; clear ``running`` as :meth:`torque`."""
         return self._speed if self._brake(estimator, dt_s, True) else 0.0
 
     def _brake(self, estimator: Estimator, dt_s: float, finite: bool) -> bool:
-        """Take the ramp one cycle further; False once the stop is over."""
+        """Advance the ramp by one cycle; return False once the stop is over."""
         self._time += dt_s
         velocity = estimator.nut_velocity_m_s
         self._travel += velocity * estimator.step_s
-        # Written so that a value that is not a number ends it.
+        # Written so that NaN ends it.
         gain = abs(velocity) - self._slowest
         self._slowest = min(self._slowest, abs(velocity))
         self._gaining_s = 0.0 if gain <= self.faster_m_s else self._gaining_s + estimator.step_s
@@ -105,7 +105,7 @@ class ControlledStop:
         if not trusted or not finite:
             self.running = False
             return False
-        # The ramp follows a nut that slows by itself, so that nothing drives it on.
+        # The ramp follows a nut that slows by itself, so that it is not driven on.
         along = math.copysign(1.0, self._speed)
         ramp = min(abs(self._speed) - self._deceleration * dt_s, along * velocity)
         self._speed = max(0.0, ramp) * along

@@ -2,7 +2,7 @@
 
 The loop inside the drive gives K_v·(1 + ω_i/s)·(v_c − v) of torque (see ``hil.control.velocity_model``).
 The drive reports the torque that acts, so that a nut which is held, pressed or stuck can be given
-a torque through it: with the lag ω_i/(s + ω_i) before the loop the host sees an integrator.
+a torque through it: with the lag ω_i/(s + ω_i) before the loop, the host sees an integrator.
 """
 
 from __future__ import annotations
@@ -12,16 +12,16 @@ import math
 from hil.control.estimation import Estimator
 from hil.profile import Profile
 
-# Crossover of the torque: at 9 ms from command to reading, late cycles included, 30° are left of 60.
+# Crossover of the torque: at 9 ms from command to reading, late cycles included, 30° of 60 remain.
 TORQUE_RAD_S = 60.0
-SPEED_RAD_S = 2 * math.pi * 5  # in which a speed is reached, as by torque
+SPEED_RAD_S = 2 * math.pi * 5  # bandwidth of a speed, as by torque
 FOLLOWED = 0.9  # of the nut's own speed; all of it would leave the springs no damping
 ACCELERATING = 0.3  # of the permitted torque; the rest is for friction
 FREE_SHARE = 0.8  # of the permitted torque: below it a nut that was held is free again
 
 
 def braked(velocity_m_s: float, deceleration_m_s2: float, dt_s: float) -> float:
-    """Return the velocity a moment later, on its way to standstill."""
+    """Return the velocity after ``dt_s`` of braking towards standstill."""
     left = abs(velocity_m_s) - deceleration_m_s2 * dt_s
     return math.copysign(left, velocity_m_s) if left > 0.0 else 0.0
 
@@ -29,8 +29,8 @@ def braked(velocity_m_s: float, deceleration_m_s2: float, dt_s: float) -> float:
 class LoopTorque:
     """Nut velocity that makes a drive's own velocity loop give a torque.
 
-    A nut that is held gets it with ``TORQUE_RAD_S``. One that gives way is followed: it moves as if
-    its mass were ω_v/TORQUE_RAD_S times what it is, damped by what ``FOLLOWED`` leaves to 1.
+    A held nut gets it with ``TORQUE_RAD_S``. One that gives way is followed: it moves as if its
+    mass were ω_v/TORQUE_RAD_S times as large, damped by what ``FOLLOWED`` leaves to 1.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -42,13 +42,13 @@ class LoopTorque:
         self._velocity_m_s = 0.0
 
     def restart(self, velocity_m_s: float) -> None:
-        """Begin at this speed, with the torque that acts."""
+        """Restart at this speed, with the torque that acts."""
         self._velocity_m_s = velocity_m_s
 
     def velocity(
         self, asked_N_m: float, measured_N_m: float, estimator: Estimator, most_m_s: float
     ) -> float:
-        """Nut velocity in m/s within ±``most_m_s``; torques of the motor, profile sign."""
+        """Return the nut velocity in m/s within ±``most_m_s``; torques of the motor, profile sign."""
         away = self._velocity_m_s - FOLLOWED * estimator.nut_velocity_m_s
         rate = self._rate * (asked_N_m - measured_N_m) - self._corner * away
         velocity = self._velocity_m_s + estimator.step_s * rate
@@ -57,12 +57,13 @@ class LoopTorque:
 
 
 class SpeedByLoop:
-    """Nut at a speed by a drive's own loop, with a torque that it does not pass.
+    """Speed of the nut by a drive's own loop, with a limited torque.
 
-    What takes more torque than is permitted is pressed with that torque, slowly, until it gives way.
+    An obstacle that takes more than the permitted torque is pressed with that torque, slowly, until it
+    gives way.
 
     Attributes:
-        held: it takes all the torque that is permitted.
+        held: it takes all the permitted torque.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -76,7 +77,7 @@ class SpeedByLoop:
     def velocity(
         self, speed_m_s: float, most_N_m: float, measured_N_m: float, estimator: Estimator
     ) -> float:
-        """Nut velocity in m/s towards ``speed_m_s``."""
+        """Return the nut velocity in m/s towards ``speed_m_s``."""
         step = estimator.step_s
         if not self.held:
             self._sense = math.copysign(1.0, self._velocity_m_s or speed_m_s)

@@ -1,6 +1,6 @@
-"""Dry friction as what a sine meets of it, so that a linear model can compute with it.
+"""Dry friction as a sine sees it, so that a linear model can include it.
 
-To a sine of velocity amplitude V a Coulomb friction R is, at the sine's own frequency, a
+To a sine of velocity amplitude V, Coulomb friction R is, at the sine's own frequency, a
 viscous drag 4·R/(π·V): its describing function (Gelb and Vander Velde, Multiple-Input
 Describing Functions and Nonlinear System Design, 1968, from memory). It grows as the motion
 shrinks, so a bandwidth of a loop with friction holds for one amplitude only; it is
@@ -24,14 +24,14 @@ HALF_POWER = math.sqrt(0.5)
 
 
 def sine_N(profile: Profile) -> tuple[float, float]:
-    """(mean, amplitude) in N of the sines for which the force bandwidth is asked."""
+    """Return (mean, amplitude) in N of the sines for which the force bandwidth is stated."""
     knee = passive_bounds(profile)[2]
     level = LEVEL_SHARE * min(knee, profile.limits.force.limited)
     return level, profile.control.bandwidth_amplitude or AMPLITUDE_SHARE * level
 
 
 def friction_N(profile: Profile, level_N: float, share: float = 1.0) -> float:
-    """``share`` of the dry friction at the nut at a mean force, the mean of both directions."""
+    """Return ``share`` of the dry friction at the nut at a mean force, mean of both directions."""
     screw = profile.actuator.transmission
     loss = (1 / screw.efficiency_forward - 1 + 1 - screw.efficiency_backward) / 2
     coulomb = profile.actuator.friction.coulomb * profile.actuator.radians_per_metre
@@ -39,31 +39,31 @@ def friction_N(profile: Profile, level_N: float, share: float = 1.0) -> float:
 
 
 def left_over_N(profile: Profile) -> float:
-    """Dry friction that the feed-forward leaves to the loop, at the mean of ``sine_N``."""
+    """Return the dry friction that the feed-forward leaves to the loop, at the mean of ``sine_N``."""
     return friction_N(profile, sine_N(profile)[0], 1 - profile.control.friction_compensation)
 
 
 def drag(friction: float, velocity: float) -> float:
-    """N·s/m that ``friction`` in N is to a sine of ``velocity`` amplitude in m/s."""
+    """Return the drag in N·s/m of ``friction`` in N for a sine of ``velocity`` amplitude in m/s."""
     return 4 * friction / (math.pi * max(velocity, 1e-6))
 
 
 def rubbed(loop: Loop, friction: float, velocity: float) -> Loop:
-    """The loop with friction as the drag that it is to a sine of ``velocity`` amplitude."""
+    """Return the loop with friction as its drag for a sine of ``velocity`` amplitude."""
     return replace(loop, plant=replace(loop.plant, unknown_viscous=drag(friction, velocity)))
 
 
 def at_half_power(loop: Loop, friction: float, amplitude_N: float, frequency: float) -> Loop:
-    """``rubbed`` as it is at ``frequency`` if that is where the answer has fallen to −3 dB."""
+    """Return ``rubbed`` at ``frequency``, if the response has fallen to −3 dB there."""
     size = HALF_POWER * amplitude_N / loop.plant.stiffness
     return rubbed(loop, friction, 2 * math.pi * frequency * size)
 
 
 def bandwidth_Hz(loop: Loop, friction: float, amplitude_N: float) -> float:
-    """−3 dB of reference to deflection, for sines of ``amplitude_N`` against ``friction``.
+    """Return −3 dB of reference to deflection, for sines of ``amplitude_N`` against ``friction``.
 
-    The highest frequency, below the bandwidth without friction, at which the answer is −3 dB;
-    there its velocity is known beforehand, and so is the drag.
+    The highest frequency, below the bandwidth without friction, at which the response is −3 dB;
+    there its velocity is known in advance, and so is the drag.
     """
     plain = loop.bandwidth_Hz()
     if friction <= 0.0:

@@ -18,10 +18,10 @@ from hil.profile import Profile
 CURRENT_LAG_S = 0.00025  # time constant of a drive's current loop; common practice, no source
 OUTPUT_BANDWIDTH_RAD_S = 2 * math.pi * 60  # lag of output velocity costs passivity
 SLIP_SPEED_M_S = 0.004
-WANDER_S = 0.03  # friction may turn round within this time
-GAP_FILTER_S = 0.008  # of what the encoder's steps put on the motor-derived force
-LONG_S = 0.02  # a gap beyond this says more by its ends than by the model: springs swing in it
-AS_USUAL_PERIODS = 0.05  # off the period, up to which its own gains are as good
+WANDER_S = 0.03  # friction may reverse within this time
+GAP_FILTER_S = 0.008  # filter of the encoder's steps in the motor-derived force
+LONG_S = 0.02  # beyond it the ends of a gap say more than the model: springs swing in it
+AS_USUAL_PERIODS = 0.05  # off the period, up to which the usual gains are as good
 ROUNDING_S = 1e-9  # of times that are differences of large ones
 OUTPUT_NOISE_M = 5e-6  # of an output position taken in time: an assumption, no source
 SETTLED_SAMPLES = 8  # after one taken at an unknown moment, until the usual gains are as good
@@ -40,7 +40,7 @@ class ObserverGains:
         torque_now, torque_before: weights (sum 1) that give the mean motor torque over the
             last period from its values at the end and at the start.
         alpha, beta: of the output's tracker, critically damped.
-        period_s: for which they hold; ``after`` gives those for another time.
+        period_s: for which they hold; ``after`` gives the gains for another time.
         mass, lag_s, measured_variance, force_variance, wander_per_s: as in ``gains_for``.
         covariance: of the estimate right after a sample: row of position (position, velocity,
             disturbance), then velocity-velocity, velocity-disturbance, disturbance-disturbance.
@@ -92,7 +92,7 @@ class ObserverGains:
         """Return gains (position, velocity, disturbance) and covariance of one uncertain sample.
 
         One whole step of the Kalman filter, for a sample taken ``dt`` s after the last whose
-        position may be off by ``error_m`` (standard deviation) beside its resolution.
+        position may be off by ``error_m`` (standard deviation) in addition to its resolution.
         """
         xx, xv, xd, vv, vd, dd = covariance
         per_mass = dt / self.mass
@@ -119,7 +119,7 @@ class ObserverGains:
 
 
 def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
-    """Steady-state gains from the profile's friction and resolution (Riccati equation)."""
+    """Return steady-state gains from the profile's friction and resolution (Riccati equation)."""
     actuator = profile.actuator
     friction = actuator.friction
     resolution = actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
@@ -137,7 +137,7 @@ def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
     )
 
 
-@functools.lru_cache(maxsize=16)  # the solver takes long, and rigs are built again and again
+@functools.lru_cache(maxsize=16)  # the solver is slow, and rigs are rebuilt often
 def gains_for(
     mass: float,
     period_s: float,
@@ -146,7 +146,7 @@ def gains_for(
     wander: float,
     lag_s: float = CURRENT_LAG_S,
 ) -> ObserverGains:
-    """Gains for a nut of ``mass`` kg.
+    """Return the gains for a nut of ``mass`` kg.
 
     Args:
         measured_variance: of the nut position, m².
@@ -157,7 +157,7 @@ def gains_for(
     t, m = period_s, mass
     a = np.array([[1, t, t * t / 2 / m], [0, 1, t / m], [0, 0, 1]])
     g = np.array([[t * t / 2 / m], [t / m], [0]])
-    # Scaled to units in which the Riccati solver sees numbers of one size.
+    # Scaled to units in which the Riccati solver sees numbers of similar size.
     scale = math.sqrt(measured_variance)
     s = np.diag([scale, scale / t, scale * m / t**2])
     back = np.linalg.inv(s)
@@ -191,15 +191,15 @@ def gains_for(
 
 
 class Estimator:
-    """Attributes hold the present estimates, SI; see ``hil.core.samples`` for their meaning.
+    """Present estimates as attributes, SI; see ``hil.core.samples`` for their meaning.
 
-    ``motor_force_N`` is what the motor's torque says of the spring force (inertia and moving
-    friction taken off); ``motor_force_band_N`` is how far friction alone can part the two.
-    ``disturbance_N`` is the force on the nut that neither torque nor springs account for,
-    friction above all.
+    ``motor_force_N`` is the spring force derived from motor torque (less inertia and moving
+    friction); ``motor_force_band_N`` is the difference that friction alone can cause.
+    ``disturbance_N`` is the force on the nut that neither torque nor springs explain, mainly
+    friction.
 
-    All of it is as at the moment at which the latest sample was taken; ``step_s`` is the time
-    from the sample before to that one, 0 while no new one has come.
+    All hold for the moment at which the latest sample was taken; ``step_s`` is the time from
+    the previous sample to that one, 0 while no new one has arrived.
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
@@ -229,7 +229,7 @@ class Estimator:
         self._alpha = gains.alpha
         self._beta = gains.beta / period_s
         self._covariance = gains.covariance
-        self._unsettled = 0  # samples for which the covariance is still to be followed
+        self._unsettled = 0  # samples for which the covariance must still be followed
 
     def reset(self, nut_position_m: float, deflection_m: float) -> None:
         """Start at rest at the given positions."""
@@ -248,11 +248,11 @@ class Estimator:
         self._force = 0.0
         self._gap = 0.0
         self._covariance = self._gains.covariance
-        self._unsettled = 0  # samples for which the covariance is still to be followed
+        self._unsettled = 0  # samples for which the covariance must still be followed
         self.step_s = 0.0
 
     def miss(self) -> None:
-        """No new sample came in this cycle: what is known stands."""
+        """Keep the estimates: no new sample arrived in this cycle."""
         self.step_s = 0.0
 
     def update(
@@ -268,11 +268,11 @@ class Estimator:
         """Take one sample; ``motor_torque_N_m`` in the profile's sign.
 
         Args:
-            dt: time from the taking of the last sample to that of this one.
-            error_s: by which that may be wrong (standard deviation): at speed the sample is so
-                much less certain, and weighs so much less against the model.
-            skew_s: by which the deflection is older than the motor's position; it is brought
-                to its time with the rate known so far, for the output's position.
+            dt: time from the last sample to this one, as taken.
+            error_s: standard deviation of that time: at speed the sample is less certain, and
+                weighs less against the model.
+            skew_s: age of the deflection beyond that of the motor's position; the deflection is
+                brought to its time with the rate known so far, for the output's position.
         """
         m = self.mass
         v = self.nut_velocity_m_s
@@ -341,9 +341,9 @@ class Estimator:
         self.deflection_rate_m_s = v_next - self.output_velocity_m_s
 
         # Torque less inertia is what the observer already holds: measured force less the
-        # disturbance. With the sensor wrong the disturbance takes up the difference, and this
-        # stays right. The screw's loss depends on which way power flows; at rest it may act
-        # either way.
+        # disturbance. With a wrong sensor the disturbance takes up the difference, and this
+        # stays right. The screw's loss depends on the direction of power flow; at rest it may act
+        # in either direction.
         slip = v_next / SLIP_SPEED_M_S
         slip = slip if -1.0 < slip < 1.0 else math.copysign(1.0, slip)
         net = spring_force_N - self.disturbance_N - self._coulomb_N * slip

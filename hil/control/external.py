@@ -10,11 +10,11 @@ from hil.control.source import Gains
 from hil.core import BehaviourCode, ConstantForce, ExternalSetpoint, Setpoint, VirtualSpring
 from hil.profile import Profile
 
-ROUNDING_S = 1e-9  # periods that add up to the longest gap have not passed it
+ROUNDING_S = 1e-9  # periods that add up to the longest gap do not exceed it
 
 
 def as_behaviour(values: ExternalSetpoint | Setpoint) -> ConstantForce | VirtualSpring:
-    """Return the behaviour that these values ask for: a force, with a spring if it has a stiffness."""
+    """Return the behaviour that these values set: a force, with a spring if it has a stiffness."""
     if values.stiffness_N_m > 0.0:
         return VirtualSpring(
             rest_m=values.rest_m,
@@ -26,11 +26,11 @@ def as_behaviour(values: ExternalSetpoint | Setpoint) -> ConstantForce | Virtual
 
 
 class ExternalForce:
-    """Active behaviour of the latest values; checked as any behaviour is, renewal by renewal.
+    """Active behaviour of the latest values, each renewal checked as any behaviour.
 
     Attributes:
-        gap_s: time since the latest renewal. longest_gap_s: after which the rig stops.
-        limits: mask of the limits that trimmed the latest values.
+        gap_s: time since the latest renewal. longest_gap_s: gap after which the rig stops.
+        limits: mask of the limits that acted on the latest values.
     """
 
     code = BehaviourCode.EXTERNAL_SETPOINT
@@ -48,10 +48,10 @@ class ExternalForce:
         self._values: ExternalSetpoint | Setpoint = behaviour
 
     def narrow(self, trimming: Profile, profile: Profile, gains: Gains) -> None:
-        """Go on with narrower limits.
+        """Continue with narrower limits.
 
         Args:
-            trimming: trims what acts now. profile: checks what comes.
+            trimming: limits the present values. profile: checks the next ones.
         """
         gap_s = self.gap_s
         self._profile, self._gains = trimming, gains
@@ -64,7 +64,7 @@ class ExternalForce:
         return self.gap_s > self.longest_gap_s + ROUNDING_S
 
     def renew(self, values: ExternalSetpoint | Setpoint) -> Checked:
-        """Take other values; refused ones change nothing, and count as silence."""
+        """Take new values; refused ones change nothing, and count as silence."""
         checked = check_behaviour(as_behaviour(values), self._profile, self._gains)
         if checked.refusal:
             return checked

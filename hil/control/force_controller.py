@@ -7,8 +7,8 @@ predicted for the moment at which the command will act:
 
 ``disturbance`` comes from a momentum observer (De Luca, Albu-Schäffer, Haddadin, Hirzinger,
 "Collision detection and safe reaction with the DLR-III lightweight manipulator arm", IROS
-2006): what the nut's momentum shows beyond the commanded force. It is the law's integral
-action. It is fed with the command as it was after limiting, so it does not wind up.
+2006): the part of the nut's momentum beyond the commanded force. It is the law's integral
+action. It is fed with the limited command, so it does not wind up.
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ from hil.control.force_design import ForceGains, dead_zone_m
 from hil.control.force_model import LawGains
 from hil.profile import Profile
 
-SLIP_FROM_M_S = 0.0015  # wanted nut speed from which friction is helped: above the noise
-SLIP_SPEED_M_S = 0.005  # and how much later in full
+SLIP_FROM_M_S = 0.0015  # desired nut speed from which friction is compensated: above the noise
+SLIP_SPEED_M_S = 0.005  # beyond that, until it is compensated in full
 RESTING_M_S = 0.004  # nut speed below which the dead zone acts, growing towards standstill
 # Of a sample's delay beyond the usual: as far as one acceleration describes the springs, a third of
-# a radian of their swing on the shipped rigs.
+# a radian of their oscillation on the shipped rigs.
 MOST_LATE_S = 0.005
-MOST_SHARE = 0.9  # of a gap; what a command that acts for less than the rest adds is not followed
+MOST_SHARE = 0.9  # of a gap; a command that acts for less than the rest is neglected
 INTEGRAL_SHARE = 0.4  # of the force limit: friction and the screw's loss, nothing larger
 
 
 class ForceController:
-    """Holds the disturbance observer and the commands in flight; all else is passed in.
+    """Force law with its disturbance observer and the commands in flight; all else is passed in.
 
-    ``calibration`` is the bench's own, so that both change over together.
+    ``calibration`` is the bench's own, so that both change together.
     """
 
     def __init__(
@@ -72,7 +72,7 @@ class ForceController:
         self._delay = plant.delay_s
         self._long = 1.5 * period_s
         # Lag of the motor force: decay and mean over the parts of a period before and after
-        # the moment at which a command comes to act.
+        # the moment at which a command takes effect.
         self._whole, part = plant.whole, plant.fraction
         self._part = part
         self._decay_1, self._mean_1 = _lag(plant.lag_s, part * period_s)
@@ -82,12 +82,12 @@ class ForceController:
         self.reset()
 
     def retune(self, law: LawGains, natural_rad_s: float) -> None:
-        """Go on with other gains for the same plant and delay; nothing is forgotten."""
+        """Continue with other gains for the same plant and delay; nothing is forgotten."""
         self._twice_damping *= natural_rad_s / self._natural
         self._natural = natural_rad_s
         self._kp, self._kd, self._kc = law.position, law.rate, law.current
         self._shaping = law.shaping
-        # The observer's momentum stands for the disturbance that it knows: that stays.
+        # The observer's momentum represents its known disturbance, which stays.
         known = self._disturbance
         self._momentum += known / self._integral_rad_s - known / law.disturbance_rad_s
         self._integral_rad_s = law.disturbance_rad_s
@@ -115,11 +115,11 @@ class ForceController:
         torque_high_N_m: float = math.inf,
         late_s: float = 0.0,
     ) -> float:
-        """Motor torque in N·m, profile sign, within ±``torque_limit_N_m``; never NaN.
+        """Return the motor torque in N·m, profile sign, within ±``torque_limit_N_m``; never NaN.
 
-        Within ``torque_low_N_m`` and ``torque_high_N_m`` too, such as what the supply can
-        drive at this speed: what cannot come is not taken for friction (anti-windup).
-        ``late_s``: by which the sample is older than usual; the state is predicted for that as well.
+        It is also within ``torque_low_N_m`` and ``torque_high_N_m``, such as what the supply can
+        drive at this speed: unavailable torque is not treated as friction (anti-windup).
+        ``late_s``: age of the sample beyond the usual; the state is predicted for that as well.
         """
         law = self._calibration
         deflection = estimator.deflection_m
@@ -142,7 +142,7 @@ class ForceController:
         then, then_rate, then_current = self._predict(estimator, force, disturbance, late_s)
         error = self._beyond_dead_zone(target - then, estimator.nut_velocity_m_s)
         if error == 0.0 and self._rested:
-            # What the last command did of its own is still to be seen in this one.
+            # The effect of the last command itself still shows in this estimate.
             disturbance = self._disturbance
         self._rested = error == 0.0
         most = self._most
@@ -181,9 +181,9 @@ class ForceController:
         return torque
 
     def _observe(self, estimator: Estimator, momentum: float, force: float) -> float:
-        """Disturbance in N: momentum that is there beside what commands and spring explain.
+        """Return the disturbance in N: momentum beyond what commands and spring explain.
 
-        Over the time between samples; without a new one, what is known stands.
+        Over the time between samples; without a new one the known value stays.
         """
         step = estimator.step_s
         if not step > 0.0:
@@ -201,7 +201,7 @@ class ForceController:
     def _predict(
         self, estimator: Estimator, force: float, disturbance: float, late_s: float
     ) -> tuple[float, float, float]:
-        """Deflection in m, its rate in m/s and motor force in N when the command will act."""
+        """Return deflection in m, its rate in m/s and motor force in N when the command will act."""
         deflection = estimator.deflection_m
         rate = estimator.deflection_rate_m_s
         current = self._current
@@ -212,7 +212,7 @@ class ForceController:
         then = deflection
         acting = force
         if late_s > 0.0:
-            # While the sample waited, the drive went on with the last command.
+            # While the sample waited, the drive continued with the last command.
             held = late_s if late_s < MOST_LATE_S else MOST_LATE_S
             current = sent[0]
             for j in range(1, len(sent)):
@@ -234,7 +234,7 @@ class ForceController:
         return then, then_rate, then_current
 
     def _beyond_dead_zone(self, error: float, nut_velocity: float) -> float:
-        """Error of the deflection in m that is acted on: near rest, small ones are not."""
+        """Return the deflection error in m to act on: near rest, small ones are ignored."""
         speed = nut_velocity if nut_velocity >= 0.0 else -nut_velocity
         if speed < RESTING_M_S:
             dead = self._dead * (1.0 - speed / RESTING_M_S)
@@ -248,8 +248,8 @@ class ForceController:
     def _catch_up(self, step: float) -> None:
         """Follow the motor force over a gap in the samples."""
         sent = self._sent
-        # The drive went on with the last command that reached it: the one before, where the last
-        # answered a sample that was used again.
+        # The drive continued with the last command that reached it: the one before, if the last
+        # answered a reused sample.
         old = self._before if self._waited_s > 0.0 else sent[0]
         share = (self._waited_s + self._delay) / step
         self._mean = self._current = old
@@ -260,16 +260,16 @@ class ForceController:
             sent[j] = old
 
     def _friction(self, target: float, force: float, output_velocity: float, step: float) -> float:
-        """Share of the dry friction that the wanted motion of the nut will meet, in N.
+        """Return the share of the dry friction that the desired motion of the nut will meet, in N.
 
-        From the wanted motion, not the measured: a feed-forward cannot make the loop unstable.
-        The wanted motion goes on by ``step``, the time from sample to sample, as the rig does.
+        From the desired motion, not the measured: a feed-forward cannot make the loop unstable.
+        The desired motion advances by ``step``, the time from sample to sample, as the rig does.
         """
         natural = self._natural
         gap = target - self._reference_m
         square, drag = natural * natural, self._twice_damping
         if step > self._long:
-            # Across a gap the explicit step would swing up: the implicit one is stable.
+            # Across a gap the explicit step would diverge: the implicit one is stable.
             shrink = 1.0 + step * (drag + step * square)
             self._reference_m_s = (self._reference_m_s + step * square * gap) / shrink
         else:
@@ -285,7 +285,7 @@ class ForceController:
         return slip * (self._coulomb + loss * (force if force > 0.0 else -force))
 
     def _advance(self, net: float) -> None:
-        """Note what was sent, and where it takes the motor force over the coming period."""
+        """Record what was sent, and its effect on the motor force over the coming period."""
         sent = self._sent
         self._before = sent[0]
         for j in range(len(sent) - 1, 0, -1):
@@ -304,7 +304,7 @@ class ForceController:
 
 
 def _lag(lag_s: float, seconds: float) -> tuple[float, float]:
-    """(decay at the end, mean) of a first-order lag's error over ``seconds``."""
+    """Return (decay at the end, mean) of a first-order lag's error over ``seconds``."""
     if seconds <= 0.0:
         return 1.0, 1.0
     decay = math.exp(-seconds / lag_s)

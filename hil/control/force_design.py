@@ -1,13 +1,13 @@
-"""Gains of the force law from the profile's physics, and what the closed loop will do.
+"""Gains of the force law from the profile's physics, and the predicted closed loop.
 
-The law (``hil.control.force_controller``) carries the spring force and places the poles of what remains,
+The law (``hil.control.force_controller``) carries the spring force and places the poles of the rest,
 δ'' = ω²·(δ_d − δ) − 2ζω·δ', so that one set of gains serves both slopes of the spring
 (feedback linearisation; Khalil, Nonlinear Systems, 3rd ed., chapter 13). ω is solved so that
 the discrete model with delay, hold, current lag, observer and integral action
-(``hil.control.force_model``) has the wanted bandwidth, against the friction that the feed-forward
-leaves over (``hil.control.dry_friction``). Margins are those of the loop broken at the
-plant's input, without dry friction, which only adds to them. If the wanted margin is not
-kept, integral action is slowed first, then ω cut.
+(``hil.control.force_model``) has the required bandwidth, against the friction that the feed-forward
+leaves (``hil.control.dry_friction``). Margins are those of the loop broken at the
+plant's input, without dry friction, which only adds to them. If the required margin is not
+kept, integral action is slowed first, then ω is reduced.
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ from hil.profile import Profile, TwoSlopes
 
 INTEGRAL_SHARES = (0.25, 0.15, 0.1, 0.05)  # of ω, in order of preference
 MOST_OVERSHOOT = 0.05  # beyond this the reference is smoothed
-# Corners tried for it, as multiples of the wanted bandwidth.
+# Corners tried for it, as multiples of the required bandwidth.
 SMOOTHINGS = (math.inf, 6.0, 4.0, 3.0, 2.0, 1.5, 1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12)
-HIGHEST = 0.6 / 2  # of 1/period, rad/s per cycle: where the model ends to mean anything
+HIGHEST = 0.6 / 2  # of 1/period, rad/s per cycle: beyond it the model is meaningless
 SEARCH = 16  # values of ω tried, from high to low
 ROUNDS = 8
 STEP_S = 0.6
 DAMPING_GRID = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)  # of the stiffest virtual spring
-DAMPING_SHARE = 0.6  # of the damping at which the model turns unstable
+DAMPING_SHARE = 0.6  # of the damping at which the model becomes unstable
 BOUND_ROUNDS = 9
 DEAD_COUNTS = 1.0  # see ``dead_zone_m``
 
@@ -46,11 +46,11 @@ class Prediction:
 
     Attributes:
         bandwidth_Hz: −3 dB of desired to actual force, for sines of ``control.bandwidth_amplitude``
-            against the friction that the feed-forward leaves over.
-        phase_margin_deg, gain_margin: the least over the spring's slopes, at the plant input.
+            against the friction that the feed-forward leaves.
+        phase_margin_deg, gain_margin: smallest over the spring's slopes, at the plant input.
         overshoot: of a step, as a share of it.
-        steady_error_N: most lasting error that the law lets stand: dead zone and one count.
-        torque_ripple_N_m: standard deviation of the commanded torque by sensor noise at rest.
+        steady_error_N: largest lasting error that the law tolerates: dead zone and one count.
+        torque_ripple_N_m: standard deviation of the commanded torque due to sensor noise at rest.
         force_noise_N: that of the spring force, on the slope at rest.
     """
 
@@ -65,12 +65,12 @@ class Prediction:
 
 @dataclass(frozen=True)
 class ForceGains:
-    """Result of the design. ``notice`` is not empty if the asked bandwidth was cut.
+    """Result of the design. ``notice`` is not empty if the required bandwidth was reduced.
 
-    ``lead_s`` is how long force lags behind what is asked of it. A virtual spring
-    must look that far ahead: what it renders late feeds energy into the output.
-    ``most_stiffness_N_m`` is what it can render on the rig's lightest output, up to the passive
-    bound; ``damping_bounds``: (virtual stiffness in N/m, most virtual damping in N·s/m), rising.
+    ``lead_s`` is the lag of the force behind its setpoint. A virtual spring must look that
+    far ahead: force rendered late feeds energy into the output. ``most_stiffness_N_m`` is the
+    largest that it renders on the rig's lightest output, up to the passive bound;
+    ``damping_bounds``: (virtual stiffness in N/m, largest virtual damping in N·s/m), rising.
     """
 
     natural_rad_s: float
@@ -85,7 +85,7 @@ class ForceGains:
     most_stiffness_N_m: float = math.inf
 
     def most_damping(self, stiffness_N_m: float) -> float:
-        """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
+        """Return the largest virtual damping in N·s/m next to a virtual stiffness; infinite if unknown."""
         bounds = self.damping_bounds
         if not bounds:
             return math.inf
@@ -101,17 +101,17 @@ class ForceGains:
 
 @dataclass(frozen=True)
 class ForceSpecification:
-    """Specification of the force loop, and what it meets beside the plant.
+    """Specification of the force loop, and its conditions besides the plant.
 
     Attributes:
-        bandwidth_Hz: wanted −3 dB of desired to actual force, output blocked.
-        margin_deg: least phase margin at the plant input.
+        bandwidth_Hz: required −3 dB of desired to actual force, output blocked.
+        margin_deg: smallest phase margin at the plant input.
         damping_ratio: of the closed-loop poles.
         predictor: the law predicts the state over the delay.
         deflection_noise_m, position_noise_m: standard deviations of one reading.
-        lasting_m: error in deflection that the law lets stand.
+        lasting_m: error in deflection that the law tolerates.
         torque_per_N: motor torque for a newton at the nut, N·m/N.
-        friction_N: left over by the feed-forward, met by sines of ``amplitude_N``.
+        friction_N: left by the feed-forward, met by sines of ``amplitude_N``.
     """
 
     bandwidth_Hz: float
@@ -135,14 +135,14 @@ def deflection_noise_m(profile: Profile) -> float:
 def dead_zone_m(profile: Profile) -> float:
     """Return the error in deflection, in m, that does not act at rest.
 
-    It is noise; acting on it would hunt in stiction for ever.
+    It is noise; acting on it would hunt in stiction forever.
     """
     count = abs(profile.calibration.deflection_per_count)
     return max(DEAD_COUNTS, 0.5 * profile.sensors.deflection.noise) * count
 
 
 def plants(profile: Profile, period_s: float, delay_s: float) -> list[Plant]:
-    """The blocked plant on each slope of the spring law, the one at rest first."""
+    """Return the blocked plant on each slope of the spring law, the one at rest first."""
     actuator = profile.actuator
     law = profile.calibration.spring_law
     if isinstance(law, TwoSlopes):
@@ -167,7 +167,7 @@ def plants(profile: Profile, period_s: float, delay_s: float) -> list[Plant]:
 
 
 def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
-    """Solve ω for ``control.force_bandwidth``; keep ``control.phase_margin`` if it must yield.
+    """Solve ω for ``control.force_bandwidth``; keep ``control.phase_margin`` if ω must be reduced.
 
     Args:
         period_s: of the cycle. delay_s: from a sample to the moment its command acts.
@@ -178,7 +178,7 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
 
 
 def specification_of(profile: Profile) -> ForceSpecification:
-    """Return what a profile asks of its force loop."""
+    """Return what a profile requires of its force loop."""
     control, sensors = profile.control, profile.sensors
     counts = abs(profile.calibration.deflection_per_count)
     resolution = profile.actuator.transmission.lead / sensors.motor.counts_per_revolution
@@ -199,10 +199,10 @@ def specification_of(profile: Profile) -> ForceSpecification:
 def with_bounds(
     profile: Profile, choices: list[Plant], observer: ObserverGains, gains: ForceGains
 ) -> ForceGains:
-    """Virtual stiffness and damping that the loop bears on the lightest output.
+    """Return the gains with the virtual stiffness and damping tolerated on the lightest output.
 
-    Below the passive bound a spring is passive at once, not a cycle later; and damping needs
-    the velocity at once: late, it shakes what it should calm.
+    Below the passive bound a spring is passive without delay, not a cycle later; and damping
+    needs the velocity without delay: late, it shakes what it should calm.
     """
     lightest = moved_mass(profile)[0]
     fraction = profile.control.passive_fraction
@@ -212,7 +212,7 @@ def with_bounds(
     ]
 
     def stable(stiffness: float, damping: float) -> bool:
-        # Beyond the knee a virtual spring goes on with what is passive there.
+        # Beyond the knee a virtual spring continues with what is passive there.
         return all(
             replace(
                 loop,
@@ -233,7 +233,7 @@ def with_bounds(
 
 
 def highest(good: Callable[[float], bool], most: float) -> float:
-    """The highest value up to ``most`` that is ``good``, all below it being so."""
+    """Return the highest value up to ``most`` that is ``good``, as all below it are."""
     if good(most):
         return most
     low, high = 0.0, most
@@ -272,12 +272,12 @@ def design_for_plants(
     fix = "raise control.rate or shorten the path to the drive"
     if predicted.phase_margin_deg < margin_deg - 1:
         notice = (
-            f"phase margin is {predicted.phase_margin_deg:.0f}°, not the wanted "
+            f"phase margin is {predicted.phase_margin_deg:.0f}°, not the required "
             f"{margin_deg:.0f}°: at this rate no gains leave more; {fix}"
         )
     elif predicted.bandwidth_Hz < 0.97 * wanted_Hz:
         notice = (
-            f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the wanted "
+            f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the required "
             f"{wanted_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
             f"{fix}"
         )
@@ -296,7 +296,7 @@ def design_for_plants(
 def lead_of(loop: Loop) -> float:
     """Return how far ahead a virtual spring must look, s.
 
-    Half a period more than the lag, to err on the side that takes energy out.
+    Half a period more than the lag, to err on the dissipative side.
     """
     return loop.delay_s() + 0.5 * loop.plant.period_s
 
@@ -310,7 +310,7 @@ def overshoot(loop: Loop) -> float:
 
 
 def predict(loops: list[Loop], specification: ForceSpecification, overshoot: float) -> Prediction:
-    """Return what the closed loops, one for each slope, will do."""
+    """Return the prediction of the closed loops, one for each slope."""
     margins = [loop.margins() for loop in loops]
     noise_m = specification.deflection_noise_m, specification.position_noise_m
     return Prediction(
@@ -346,23 +346,23 @@ class _Task:
         )
 
     def first(self, natural: float, shaping: float) -> Loop:
-        """On the first plant. The share of the integral does not touch the specification."""
+        """Return the loop on the first plant; the integral's share does not affect the specification."""
         law = self.law(natural, INTEGRAL_SHARES[-1], shaping)
         return Loop(self.plants[0], law, self.observer)
 
     def smoothing(self, ratio: float) -> float:
-        """Share passed on per period by a first-order lag at ``ratio`` times the bandwidth."""
+        """Return the share passed on per period by a first-order lag at ``ratio`` times the bandwidth."""
         if math.isinf(ratio):
             return 1.0
         corner = ratio * 2 * math.pi * self.specification.bandwidth_Hz
         return 1 - math.exp(-corner * self.plants[0].period_s)
 
     def margin(self, natural: float, share: float) -> float:
-        """Least phase margin in degrees; the reference's smoothing has no part in it."""
+        """Return the smallest phase margin in degrees; smoothing of the reference does not affect it."""
         return min(loop.margins()[0] for loop in self.loops(natural, share, 1.0))
 
     def yielded(self, natural: float, share: float, margin_deg: float) -> float:
-        """The highest ω below ``natural`` that keeps the margin, or the one that leaves most."""
+        """Return the highest ω below ``natural`` that keeps the margin, or the one that leaves most."""
         best, most = natural, -1.0
         above = natural
         for below in np.geomspace(natural, 0.1 * natural, SEARCH)[1:]:
@@ -385,7 +385,7 @@ class _Task:
         return overshoot(self.first(natural, shaping))
 
     def solved(self, share: float, shaping: float) -> float:
-        """ω at which the model has the wanted bandwidth, or the highest that is stable."""
+        """Return ω at which the model has the required bandwidth, or the highest that is stable."""
         from scipy.optimize import brentq  # slow to load
 
         wanted = self.specification
@@ -399,7 +399,7 @@ class _Task:
             size = abs(loop.response("deflection", "reference_m", at)[0])
             return float(size) - 1 / math.sqrt(2)
 
-        # The curve is scanned upwards: where it first passes −3 dB is the solution wanted.
+        # The curve is scanned upwards: the solution is where it first passes −3 dB.
         low = 0.2 * wanted.bandwidth_Hz
         highest = HIGHEST * 2 / self.plants[0].period_s
         while low < highest:

@@ -1,8 +1,8 @@
-"""Linear, discrete model of the force loop as it is coded, for design and for judgement.
+"""Linear, discrete model of the force loop as coded, for design and analysis.
 
 Plant: m·δ'' + b·δ' + k·δ = i, lag·i' = u − i, with u held over a period and delayed. On it
-act the very equations of ``hil.control.estimation`` and ``hil.control.force_controller``, dry
-friction and dead zone left out. One period is written down once, each signal as its row of
+act the same equations as in ``hil.control.estimation`` and ``hil.control.force_controller``,
+without dry friction and dead zone. One period is written down once, each signal as its row of
 coefficients over states and inputs; the matrices follow from it.
 """
 
@@ -37,7 +37,7 @@ class Plant:
     delay_s: float
     lag_s: float = CURRENT_LAG_S
     output_mass: float | None = None
-    unknown_viscous: float = 0.0  # N·s/m that the law does not know of, such as dry friction
+    unknown_viscous: float = 0.0  # N·s/m unknown to the law, such as dry friction
 
     @property
     def whole(self) -> int:
@@ -52,14 +52,14 @@ class Plant:
 
     @property
     def in_flight(self) -> int:
-        """Commands that are sent and have not had their whole period yet."""
+        """Number of commands sent that have not had their whole period yet."""
         return self.whole + (1 if self.fraction else 0)
 
     def held(self, seconds: float, stiffness: float | None = None) -> tuple[Array, Array]:
-        """(Φ, Γ) over ``seconds`` with inputs held (expm).
+        """Return (Φ, Γ) over ``seconds`` with inputs held (expm).
 
-        States: δ, δ', i, output position and velocity; inputs: command in N, acceleration of
-        the output from outside.
+        States: δ, δ', i, output position and velocity; inputs: command in N, external
+        acceleration of the output.
         """
         m, lag = self.mass, self.lag_s
         drag = (self.viscous + self.unknown_viscous) / m
@@ -123,7 +123,7 @@ def law_gains(
     predictor: bool,
     shaping: float = 1.0,
 ) -> LawGains:
-    """Poles at exp(s·T) for s² + 2ζω·s + ω² = 0, the current's own left (Ackermann 1972)."""
+    """Return gains for poles at exp(s·T) of s² + 2ζω·s + ω² = 0, the current's own kept (Ackermann 1972)."""
     t = plant.period_s
     phi, gamma = _blocked(plant, t)
     w, z = natural_rad_s, damping_ratio
@@ -155,7 +155,7 @@ def law_gains(
 
 @lru_cache(maxsize=64)
 def _blocked(plant: Plant, seconds: float) -> tuple[Array, Array]:
-    """(Φ, Γ) of (δ, δ', i) without the spring, the output at rest."""
+    """Return (Φ, Γ) of (δ, δ', i) without the spring, the output at rest."""
     phi, gamma = replace(plant, unknown_viscous=0.0).held(seconds, stiffness=0.0)
     return phi[:3, :3], gamma[:3, 0]
 
@@ -173,11 +173,11 @@ class Loop:
     plant: Plant
     law: LawGains
     observer: ObserverGains
-    driven: bool = False  # the output moves as ``acceleration_m_s2`` says
+    driven: bool = False  # the output moves by ``acceleration_m_s2``
     virtual_stiffness: float = 0.0
     virtual_damping: float = 0.0
-    lead_s: float = 0.0  # with which output velocity runs ahead in the virtual spring
-    # Plant whose mass and damping observer and law take for the true ones; None: ``plant``.
+    lead_s: float = 0.0  # lead by output velocity in the virtual spring
+    # Plant whose mass and damping the observer and the law assume; None: ``plant``.
     believed: Plant | None = None
     a: Array = field(init=False)
     b: Array = field(init=False)
@@ -204,7 +204,7 @@ class Loop:
         self.a, self.b = matrix[:, :n], matrix[:, n:]
 
     def _period(self, s: dict[str, Array]) -> dict[str, Array]:
-        """All signals one period later, from those of now."""
+        """Return all signals one period later, from the present ones."""
         p, law, g, t = self.plant, self.law, self.observer, self.plant.period_s
         believed = self.believed or p
         m, b, k = believed.mass, believed.viscous, p.stiffness
@@ -293,14 +293,14 @@ class Loop:
 
     @property
     def stable(self) -> bool:
-        """All poles inside the unit circle, those of an output free to drift left aside."""
+        """True if all poles are inside the unit circle, except those of an output free to drift."""
         poles = np.linalg.eigvals(self.a)
         if self.driven or self.plant.output_mass is not None:
             poles = poles[np.abs(poles - 1) > 1e-5]
         return bool(np.max(np.abs(poles)) < 1 - 1e-9)
 
     def response(self, output: str, given: str, frequencies_Hz: Array) -> Complex:
-        """Frequency response from input ``given`` to ``output``."""
+        """Return the frequency response from input ``given`` to ``output``."""
         z = np.exp(2j * np.pi * np.atleast_1d(frequencies_Hz) * self.plant.period_s)
         n = len(self.names)
         column = INPUTS.index(given)
@@ -312,18 +312,18 @@ class Loop:
         return np.asarray(x @ row[:n] + row[n + column], dtype=np.complex128)
 
     def opened(self, frequencies_Hz: Array) -> Complex:
-        """The loop broken at the plant's input: L, of which 1 + L returns."""
+        """Return the loop L broken at the plant's input, with return difference 1 + L."""
         answer = self.response("command", "torque_N", frequencies_Hz)
         return np.asarray(-answer / (1 + answer), dtype=np.complex128)
 
     def frequencies(self) -> Array:
-        """From far below the loop's bandwidth to just below half the sampling rate."""
+        """Return frequencies in Hz from far below the bandwidth to just below half the sampling rate."""
         return np.geomspace(0.3, 0.495 / self.plant.period_s, LOOP_FREQUENCIES)
 
     def margins(self) -> tuple[float, float]:
-        """(phase margin in degrees, gain margin); 0 and 1 where the loop is not stable.
+        """Return (phase margin in degrees, gain margin); 0 and 1 if the loop is not stable.
 
-        The gain margin is the smaller of how much the gain may grow, or shrink.
+        The gain margin is the smaller of the factors by which the gain may grow or shrink.
         """
         if not self.stable:
             return 0.0, 1.0
@@ -343,7 +343,7 @@ class Loop:
         return margin, gain
 
     def bandwidth_Hz(self) -> float:
-        """First −3 dB point of reference to deflection, interpolated."""
+        """Return the first −3 dB point of reference to deflection, interpolated."""
         frequencies = self.frequencies()
         size = np.abs(self.response("deflection", "reference_m", frequencies)) * math.sqrt(2)
         below = np.nonzero(size < 1)[0]
@@ -356,7 +356,7 @@ class Loop:
         return float(frequencies[i - 1] + share * (frequencies[i] - frequencies[i - 1]))
 
     def delay_s(self) -> float:
-        """Group delay of reference to deflection at frequency 0: −d(arg H)/dω."""
+        """Return the group delay of reference to deflection at frequency 0: −d(arg H)/dω."""
         n = len(self.names)
         row = self.outputs["deflection"][:n]
         once = np.linalg.solve(np.eye(n) - self.a, self.b[:, 0])
@@ -364,7 +364,7 @@ class Loop:
         return float(self.plant.period_s * (row @ twice) / (row @ once))
 
     def step(self, cycles: int) -> Array:
-        """Deflection after a unit step of the reference."""
+        """Return the deflection after a unit step of the reference."""
         x = np.zeros(len(self.names))
         found = np.empty(cycles)
         for i in range(cycles):
@@ -373,7 +373,7 @@ class Loop:
         return found
 
     def ripple(self, output: str, deflection_noise_m: float, position_noise_m: float) -> float:
-        """Standard deviation of an output by the sensors' noise, at rest."""
+        """Return the standard deviation of an output due to sensor noise, at rest."""
         n = len(self.names)
         inputs = self.b[:, 2:4] * np.array([deflection_noise_m, position_noise_m])
         from scipy.linalg import solve_discrete_lyapunov  # slow to load
@@ -385,7 +385,7 @@ class Loop:
 
 
 def current_model(plant: Plant, current: Array, commands: list[Array]) -> tuple[Array, Array]:
-    """(mean over the coming period, value at its end) of the lagged motor force."""
+    """Return (mean over the coming period, value at its end) of the lagged motor force."""
 
     def lagged(start: Array, held: Array, seconds: float) -> tuple[Array, Array]:
         decay = math.exp(-seconds / plant.lag_s)

@@ -1,4 +1,4 @@
-"""Behaviours that do not hold the present load: what would move, where to, and how fast."""
+"""Motion of the present load under behaviours that do not hold it: what, where to, and how fast."""
 
 from __future__ import annotations
 
@@ -9,25 +9,25 @@ from hil.control.rig_model import moved_mass
 from hil.core import Behaviour, ConstantForce, HoldPosition, VirtualSpring, Waveform
 from hil.profile import Lever, Profile
 
-# Below both, friction and a hand hold what is out of balance; common practice, no source.
+# Below both, friction and a hand hold the imbalance; common practice, no source.
 OUT_OF_BALANCE_SHARE = 0.15  # of the balanced load
 LEAST_OUT_OF_BALANCE_SHARE = 0.05  # of the force limit
 LEAST_ROOM_M = 0.005  # to an end: a shorter motion is over before it is fast
 SWING_M = 0.01  # a sine that moves the free load by less is not a fall
-LEAST_KG = 0.2  # hung; less than this is called the empty rig
+LEAST_KG = 0.2  # hung; below this it is called the empty rig
 
 
 def expected_motion(
     behaviour: Behaviour, profile: Profile, balance_N: float, position_m: float
 ) -> str:
-    """Return the motion that a behaviour lets the present load make, in words; "" if it holds.
+    """Return the motion of the present load under a behaviour, as text; "" if the load is held.
 
     Args:
         behaviour: after its check, within the limits.
         profile: of the rig.
         balance_N: force on the rod that balances the load now.
         position_m: of the output. At or below the lower soft end the load may rest on the
-            mechanical end, where the springs do not show it: nothing is said of motion up.
+            mechanical end, where the springs do not show it: upward motion is not reported.
     """
     travel = profile.limits.travel
     low_N, high_N, damping = _force_range(behaviour, profile, balance_N)
@@ -47,7 +47,7 @@ def expected_motion(
 def _force_range(
     behaviour: Behaviour, profile: Profile, balance_N: float
 ) -> tuple[float, float, float]:
-    """Lowest and highest force in N that drive the load for long, and damping in N·s/m.
+    """Return the lowest and highest force in N that act on the load for long, and N·s/m of damping.
 
     A spring whose equilibrium lies inside the travel holds the load: its force is the balance.
     """
@@ -71,7 +71,7 @@ def _force_range(
 def _spring(
     profile: Profile, stiffness: float, rests: tuple[float, float], bias: float, balance: float
 ) -> tuple[float, float]:
-    """Force that a spring still has towards an end when it stands there, else the balance."""
+    """Return the force that a spring still has towards an end at that end, else the balance."""
     travel = profile.limits.travel
     stiffness = min(stiffness, passive_bounds(profile)[0])
     at_lower = stiffness * (rests[0] - travel.lower) + bias

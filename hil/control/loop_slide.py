@@ -1,4 +1,4 @@
-"""Way from one force loop to a slower one, for a rig under power: the same over every source of motion."""
+"""Slide from one force loop to a slower one under power, over any source of motion."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Law = LawGains | VelocityLaw
 
 @dataclass
 class LoopSlide:
-    """Way from one force loop to a slower one of the same source.
+    """Slide from one force loop to a slower one of the same source.
 
     Attributes:
         law, natural_rad_s: present state.

@@ -1,21 +1,21 @@
-"""The position for a drive that takes it, from the nut velocity that the force law asks for."""
+"""Position setpoint for a drive that takes it, from the nut velocity that the force law sets."""
 
 from __future__ import annotations
 
 import math
 
-HOLDING_SHARE = 0.1  # of the speed limit: at rest nothing is in a hurry
+HOLDING_SHARE = 0.1  # of the speed limit: at rest there is no hurry
 
 
 class PositionTarget:
-    """Motor position that a drive's position loop turns into the velocity that is asked for.
+    """Motor position that a drive's position loop turns into the velocity setpoint.
 
-    The loop asks its velocity loop for ω_p·(target − position): see ``hil.control.velocity_model``.
+    The loop gives its velocity loop ω_p·(target − position): see ``hil.control.velocity_model``.
     A target that is not renewed, because a cycle is late, is reached and held.
 
     Args:
         gain_1_s: ω_p of the drive's position loop.
-        most_rad_s: the speed limit. The force law keeps to it; what is held asks for a share of it.
+        most_rad_s: the speed limit. The force law keeps to it; holding uses a share of it.
     """
 
     def __init__(self, gain_1_s: float, most_rad_s: float) -> None:
@@ -29,14 +29,14 @@ class PositionTarget:
         return self.ahead(position_rad, velocity_rad_s)
 
     def ahead(self, position: float, velocity: float) -> float:
-        """Return the position that asks a motor at ``position`` for a velocity, in the units of both."""
+        """Return the position that gives a motor at ``position`` a velocity, in the units of both."""
         return position + velocity / self._gain_1_s
 
     def holding(self, position_rad: float) -> float:
-        """Return the target in rad at rest: where the motor was when this was first asked.
+        """Return the target in rad at rest: where the motor was at the first call.
 
-        One that is turned away is drawn back slowly, and from nearby alone: a count that began anew
-        must not send it to where the old one would have it.
+        A motor turned away is drawn back slowly, and from nearby only: a count that restarted must
+        not send it to the old position.
         """
         held, reach = self._held_rad, self._reach_rad
         if not abs(position_rad - held) <= 2.0 * reach:

@@ -1,4 +1,4 @@
-"""Removal of power, verified: off is what the drive shows, not what it was told."""
+"""Removal of power, verified: off is what the drive reports, not what it was sent."""
 
 from __future__ import annotations
 
@@ -7,30 +7,30 @@ import math
 
 from drivers.base import MISSED_INTERVALS, Capabilities, PowerStage
 
-# From OFF until the drive must show it. Common practice, no source: a power stage blocks its
+# From OFF until the drive must report it. Common practice, no source: a power stage blocks its
 # bridge within a millisecond; the rest is for a status that comes late. Meanwhile a drive that
-# stays on without torque lets the load fall: 50 ms are worth 70 mm/s on the lever rig.
+# stays on without torque lets the load fall: 50 ms mean 70 mm/s on the lever rig.
 ALLOWED_S = 0.05
 MOST_COUNTED_S = 0.005  # of one cycle: after a pause the first status may be from before it
-DECAY = 0.25  # of the time that OFF is shown: a stage that flickers is not off
+DECAY = 0.25  # of the time for which OFF is reported: a stage that flickers is not off
 WATCH_MARGIN_S = 0.2  # after the drive's own watch over its host must have acted
-NO_WATCH_S = 1.0  # without such a watch: as long is OFF repeated; common practice, no source
+NO_WATCH_S = 1.0  # OFF is repeated for this long without such a watch; common practice, no source
 
 _SHOWN_OFF = (PowerStage.OFF, PowerStage.FAULT)
 _SHOWN_ON = (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
 
 
 class Removal(enum.Enum):
-    """News of one cycle."""
+    """Finding of one cycle."""
 
     NONE = enum.auto()
-    STILL_ON = enum.auto()  # OFF was told, or nothing was asked, and the drive shows power
+    STILL_ON = enum.auto()  # OFF was sent, or nothing was requested, and the drive reports power
     SHOWN_OFF = enum.auto()  # after STILL_ON
-    PRESUMED_OFF = enum.auto()  # nothing shows it, but the drive's watch must have acted
+    PRESUMED_OFF = enum.auto()  # the drive does not report it, but its watch must have acted
 
 
 class PowerRemoval:
-    """Follows the power stage in every cycle that asks for no power.
+    """Watch over the power stage in every cycle that requests no power.
 
     Args:
         shows_power: the drive reports its power stage.
@@ -38,8 +38,8 @@ class PowerRemoval:
         status_interval_s: between two values of the power stage; OFF must be seen by then.
 
     Attributes:
-        still_on: the drive showed power that nothing asked for, and has not shown OFF since.
-        presumed: off is presumed; nothing shows it.
+        still_on: the drive reported power that was not requested, and has not reported OFF since.
+        presumed: off is presumed; the drive does not report it.
     """
 
     def __init__(
@@ -51,40 +51,40 @@ class PowerRemoval:
         self.has_watch = host_loss_s < math.inf
         self.still_on = False
         self.presumed = False
-        self._asked = False  # power was asked for, and has not been seen to go since
+        self._asked = False  # power was requested, and was not seen to go off since
         self._on_s = 0.0
         self._unseen_s = 0.0
 
     @classmethod
     def of_drive(cls, capabilities: Capabilities) -> PowerRemoval:
-        """Build one for a drive, from what it says of itself."""
+        """Build one for a drive, from its capabilities."""
         c = capabilities
         return cls(c.shows_power, c.host_loss_s, c.status_interval_s)
 
     @property
     def pending(self) -> bool:
-        """True if power was removed and nothing has shown, or let be presumed, that it went."""
+        """True if power was removed and is neither reported nor presumed off."""
         return self.still_on or self._asked
 
     @property
     def withhold_heartbeat(self) -> bool:
-        """True if the drive is to miss its host, so that its own watch acts."""
+        """True if the heartbeat is to be withheld, so that the drive's own watch acts."""
         if self.still_on:
             return True
         return self._asked and self._unseen_s > (self._allowed_s if self._shows_power else 0.0)
 
     def forgive(self) -> None:
-        """A loss that was provoked is over: what was not seen meanwhile is not a finding."""
+        """End a provoked loss: a power stage not seen meanwhile is not a finding."""
         if not self.still_on:
             self._asked = False
             self._on_s = self._unseen_s = 0.0
 
     def follow(self, asked: bool, stage: PowerStage, fresh: bool, dt_s: float) -> Removal:
-        """One cycle.
+        """Follow one cycle.
 
         Args:
-            asked: the command that the drive has asks for power.
-            stage: as the drive shows it; ``fresh``: this is not an old value.
+            asked: the command that the drive has requests power.
+            stage: as reported by the drive; ``fresh``: this is not an old value.
         """
         if asked:
             self._asked = True
@@ -108,7 +108,7 @@ class PowerRemoval:
                 return Removal.NONE
             was_on, self.still_on, self._asked, self.presumed = self.still_on, False, False, False
             return Removal.SHOWN_OFF if was_on else Removal.NONE
-        # A drive that was seen on and then fell silent stays so: nobody has seen it go off.
+        # A drive that was seen on and then fell silent stays so: it was not seen to go off.
         return Removal.NONE if self.still_on else self._unseen(dt_s)
 
     def _unseen(self, dt_s: float) -> Removal:

@@ -1,4 +1,4 @@
-"""Waiting for the drive's power stage: after it was requested on, or requested to clear a fault."""
+"""Wait for the drive's power stage after a request for power on or to clear a fault."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ class Progress(enum.Enum):
 
 
 class PowerSequence:
-    """``requested`` is what the power stage was requested and has not become yet; OFF for nothing."""
+    """Wait for the power stage; ``requested`` is the pending request, OFF if none is."""
 
     def __init__(self) -> None:
         self.requested = PowerRequest.OFF
         self._waited_s = 0.0
 
     def ask(self, request: PowerRequest) -> None:
-        """Begin to wait for ``ON`` or ``CLEAR_FAULT``; ``OFF`` ends all waiting."""
+        """Start to wait for ``ON`` or ``CLEAR_FAULT``; ``OFF`` ends all waiting."""
         self.requested = request
         self._waited_s = 0.0
 
     def follow(self, stage: PowerStage, dt_s: float) -> Progress:
-        """One cycle of waiting; after ``REACHED`` or ``TOO_LONG`` nothing is waited for."""
+        """Wait for one cycle; after ``REACHED`` or ``TOO_LONG`` nothing is waited for."""
         requested = self.requested
         if requested is PowerRequest.OFF:
             return Progress.NONE

@@ -1,13 +1,14 @@
-"""Seek the reference of the positions: an end of the travel, or a home switch, at low force.
+"""Seek of the position reference: an end of the travel, or a home switch, at low force.
 
 The motor turns the screw at the profile's seek speed. An end is met when the spring force rises
-while the output stands; what gives way under that force is not an end. The touch is repeated from
+while the output is at rest; an obstacle that
+gives way under that force is not an end. The touch is repeated from
 the same side, so that its unidirectional repeatability is known: R = 4·s with s the estimator of
 the standard deviation of the touched positions (ISO 230-2, from memory).
 
-A stand, a hand or a tight guide may stop the output as an end does. An end is therefore believed
-only if something else bears it out: where a reference kept from the last session expects it, or
-the other end at the distance of the stroke.
+A stand, a hand or a tight guide may stop the output as an end does. An end is therefore accepted
+only if something else confirms it: a reference kept from the last session that expects it there,
+or the other end at the distance of the stroke.
 """
 
 from __future__ import annotations
@@ -26,19 +27,19 @@ from hil.profile import Profile
 
 SWITCH_SPEED_SHARE = 0.5  # of the seek speed: an input that comes every 10 ms, 40 um
 BASE_S = 0.25  # filter of the force while nothing is met
-FREE_M = 5e-4  # the output has moved so far: nothing holds it
-STANDS_SHARE = 0.3  # of the seek speed: below it the output counts as standing
+FREE_M = 5e-4  # output motion beyond which nothing holds it
+STANDS_SHARE = 0.3  # of the seek speed: below it the output counts as at rest
 YIELD_M = 1e-4  # an end gives less under the second half of the force's rise
-DWELL_S, MEAN_S = 0.30, 0.15  # standstill at a touch, and its last part over which is averaged
-STILL_M = 1e-4  # within which the output stands; noise of a coarse sensor is a fifth of it
+DWELL_S, MEAN_S = 0.30, 0.15  # standstill at a touch, and its last part, which is averaged
+STILL_M = 1e-4  # range of an output at rest; noise of a coarse sensor is a fifth of it
 CLEAR_M = 0.002  # backed off from each touch
 SCATTER_M = 2e-4  # of the touches; an end repeats within a tenth of it
 STROKE_OFF_M, STROKE_OFF_SHARE = 0.001, 0.02  # as in the bring-up's travel
-KEPT_OFF_M = 0.001  # a kept reference bears out an end that lies so near
-BLOCKED_RISE = 0.4  # of the rise that ends a seek: a nut that is stopped so meets something
+KEPT_OFF_M = 0.001  # a kept reference confirms an end this close
+BLOCKED_RISE = 0.4  # of the rise that ends a seek: a nut stopped at this has met something
 BLOCKED_SHARE, BLOCKED_S, STARTING_S = 0.1, 0.4, 1.0
-BEYOND = 1.2  # of the stroke: so far an end is looked for
-SWITCH_ROOM_M = 0.003  # beyond its place in which a home switch must have let go
+BEYOND = 1.2  # of the stroke: search range for an end
+SWITCH_ROOM_M = 0.003  # beyond its position, by which a home switch must have released
 LOAD_SHARE = 0.3  # of the rise: a force that acts while the output moves freely is a load
 BALANCES_S = 0.02  # filter of the spring force from which the load is taken
 
@@ -48,19 +49,19 @@ class _Phase(enum.Enum):
     DWELL = 1
     LEAVE = 2
     RELEASE = 3  # of the home switch
-    SET_DOWN = 4  # a load, on the end that bears it
+    SET_DOWN = 4  # a load, on the end that carries it
 
 
 class ReferenceSeek(OpenLoop):
-    """One seek, from rest to the reference or to why there is none.
+    """One seek, from rest to the reference or to the reason why none was found.
 
     Attributes:
         ended: ``found`` or ``not_found``; empty while it seeks.
-        text: the result in a sentence.
+        text: the result as a sentence.
         touches_m: output positions of the touches, in the coordinates of the seek.
-        shift_m: what turns these coordinates into positions from the lower end.
+        shift_m: offset from these coordinates to positions from the lower end.
         by_switch: whether a home switch is sought.
-        borne_out: what speaks for the end beside the touch.
+        borne_out: evidence for the end besides the touch.
     """
 
     code = BehaviourCode.SEEK_REFERENCE
@@ -92,7 +93,7 @@ class ReferenceSeek(OpenLoop):
         self.by_switch = asked.by == "home_switch"
         switch = profile.reference.home_switch
         side = asked.end if switch is None or not self.by_switch else switch.side
-        self._sense = -1 if side == "lower" else 1  # of the side that is sought
+        self._sense = -1 if side == "lower" else 1  # of the side sought
         self._speed = figures.speed_m_s * (SWITCH_SPEED_SHARE if self.by_switch else 1.0)
         self._other_m = asked.other_end_m
         self._other = False  # the other end is being sought
@@ -100,7 +101,7 @@ class ReferenceSeek(OpenLoop):
         self._held_N = self._base_N = spring_force_N
         self._load_N = 0.0
         self._target = 0.0
-        self._half_m = math.nan  # output position when half of an end's force was there
+        self._half_m = math.nan  # output position at half of an end's force
         self._free = False  # the output has moved in this phase
         self._begin(_Phase.APPROACH, self._sense, estimator)
         if self.by_switch and switch_acts():
@@ -109,7 +110,7 @@ class ReferenceSeek(OpenLoop):
     # -- one cycle ---------------------------------------------------------------------
 
     def torque(self, estimator: Estimator, spring_force_N: float, dt: float, most: float) -> float:
-        """Motor torque in N·m, profile sign, within ±``most``; 0 once ``ended``."""
+        """Return the motor torque in N·m, profile sign, within ±``most``; 0 once ``ended``."""
         if not self._goes_on(estimator, spring_force_N, dt):
             return 0.0
         step = estimator.step_s
@@ -117,10 +118,10 @@ class ReferenceSeek(OpenLoop):
         error = self._target - estimator.nut_velocity_m_s
         self._integral = max(-most, min(most, self._integral + self._rate * error * step))
         self._held_N += (spring_force_N - self._held_N) * step / (BALANCES_S + step)
-        # The load is held, not what the springs bear: a drive that makes twice the torque it is
-        # asked for would press harder and harder.
+        # The load is held, not the spring force: a drive that makes twice the commanded torque
+        # would press harder and harder.
         torque = self._base_N / self._per_torque + self._gain * error + self._integral
-        # Pressed springs push the nut off by themselves: not with its friction paid for as well.
+        # Pressed springs push the nut off by themselves: its friction is not compensated as well.
         if self._target and self._phase is not _Phase.LEAVE:
             torque += math.copysign(self._friction, self._target)
         return max(-most, min(most, torque))
@@ -133,11 +134,11 @@ class ReferenceSeek(OpenLoop):
         most_N_m: float,
         measured_N_m: float,
     ) -> float:
-        """Nut velocity in m/s by a drive's own loop; 0 once ``ended``."""
+        """Return the nut velocity in m/s for a drive's own loop; 0 once ``ended``."""
         if not self._goes_on(estimator, spring_force_N, dt):
             return 0.0
         if not math.isfinite(measured_N_m):
-            self._fail("the drive reports no torque any more. Fix: look at its messages")
+            self._fail("the drive no longer reports torque. Fix: check its messages")
             return 0.0
         most = min(most_N_m, self.figures.torque_N_m)
         return self._by_loop.velocity(self._target, most, measured_N_m, estimator)
@@ -149,13 +150,13 @@ class ReferenceSeek(OpenLoop):
         return not self.ended
 
     def _follow(self, estimator: Estimator, force_N: float) -> None:
-        # Each is written so that a value that is not a number ends the motion.
+        # Each is written so that NaN ends the motion.
         figures, output = self.figures, estimator.output_position_m
         if not abs(force_N) <= figures.force_N:
             self._fail(
-                f"the springs bear {FORCE(force_N):.0f}{FORCE}, above "
+                f"the springs carry {FORCE(force_N):.0f}{FORCE}, above "
                 f"{FORCE(figures.force_N):.0f}{FORCE}: a weight acts "
-                "on the rod, or what was met is not an end. Fix: take the weights off"
+                "on the rod, or the obstacle met is not an end. Fix: take the weights off"
             )
         elif not abs(estimator.nut_velocity_m_s) <= 2.0 * self._speed + 0.005:
             self._fail(
@@ -203,7 +204,7 @@ class ReferenceSeek(OpenLoop):
             self._free = True
             self._take_load()
         rise = self._toward * (force_N - self._base_N)
-        # A rig at rest may begin by taking its own weight off what bears it.
+        # A rig at rest may first lift its own weight off its support.
         needed = figures.rise_N if free else figures.rise_N + OVER_LOAD * figures.weight_N
         if not rise > 0.5 * needed:
             self._half_m = math.nan
@@ -222,15 +223,15 @@ class ReferenceSeek(OpenLoop):
             self._met(estimator)  # with all the torque that is permitted
         elif rise <= -BLOCKED_RISE * needed:
             self._fail(
-                f"the spring force reads {FORCE(rise):.0f}{FORCE} where an end raises it: the deflection "
-                "sensor counts the wrong way. Fix: bring the rig up"
+                f"the spring force reads {FORCE(rise):.0f}{FORCE} where an end would raise it: the "
+                "deflection sensor counts the wrong way. Fix: bring the rig up"
             )
         else:
             at = f"the nut stopped at {LENGTH(estimator.nut_position_m):.1f}{LENGTH}"
             self._fail(
-                f"{at}, the springs bear {FORCE(rise):.1f}{FORCE} of the "
+                f"{at}, the springs carry {FORCE(rise):.1f}{FORCE} of the "
                 f"{FORCE(needed):.0f}{FORCE} that an end gives: "
-                "the screw is tight there, or its friction above the profile's. Fix: look at the "
+                "the screw is tight there, or its friction above the profile's. Fix: check the "
                 "screw; correct actuator.friction"
             )
 
@@ -254,7 +255,7 @@ class ReferenceSeek(OpenLoop):
         return self._still_s > BLOCKED_S
 
     def _dwell(self, estimator: Estimator) -> None:
-        """Stand at a touch; judge whether what was met stands as well."""
+        """Rest at a touch; judge whether the obstacle met rests as well."""
         output = estimator.output_position_m
         if self._time > DWELL_S - MEAN_S and estimator.step_s > 0.0:
             self._low = output if not self._count else min(self._low, output)
@@ -275,7 +276,7 @@ class ReferenceSeek(OpenLoop):
         if self._other:
             self._other_m = at
         elif self._met_freely:
-            self.touches_m.append(at)  # one that began in contact would be another load's
+            self.touches_m.append(at)  # one that began in contact would have another load
         self._begin(_Phase.LEAVE, -self._toward, estimator)
 
     def _leave(self, estimator: Estimator, output: float) -> None:
@@ -292,13 +293,13 @@ class ReferenceSeek(OpenLoop):
         self._next(estimator)
 
     def _take_load(self) -> None:
-        """Take the force that acts now for that of the load."""
-        # What the integral bears of it already is borne by the base from here on.
+        """Treat the present force as that of the load."""
+        # The part that the integral already carries is carried by the base from here on.
         self._integral -= (self._held_N - self._base_N) / self._per_torque
         self._base_N = self._load_N = self._held_N
 
     def _release(self, estimator: Estimator, output: float) -> None:
-        """Leave the home switch until it has let go, and a little more."""
+        """Leave the home switch until it has released, and a little more."""
         switch = self._profile.reference.home_switch
         assert switch is not None
         gone = self._toward * (output - self._began_m)
@@ -308,7 +309,7 @@ class ReferenceSeek(OpenLoop):
             if gone > zone + SWITCH_ROOM_M or self._blocked(estimator):
                 self._fail(
                     f"the home switch still acts {LENGTH(gone):.1f}{LENGTH} away from its end, it must "
-                    f"have let go after {LENGTH(zone):.1f}{LENGTH}: wired inverted, or stuck. Fix: "
+                    f"have released after {LENGTH(zone):.1f}{LENGTH}: wired inverted, or stuck. Fix: "
                     "correct its wiring or reference.home_switch.active"
                 )
         elif self._toward * (output - self._released_m) > CLEAR_M:
@@ -316,7 +317,7 @@ class ReferenceSeek(OpenLoop):
             self._next(estimator)
 
     def _next(self, estimator: Estimator) -> None:
-        """Go on after a touch that was left: once more, to the other end, or to the verdict."""
+        """Continue after a touch: once more, to the other end, or to the verdict."""
         sought = self._sought
         if len(self.touches_m) < sought.touches:
             self._begin(_Phase.APPROACH, self._sense, estimator)
@@ -326,7 +327,7 @@ class ReferenceSeek(OpenLoop):
             self._fail(
                 f"the touches lie {LENGTH(spread):.2f}{LENGTH} apart, more than "
                 f"{LENGTH(SCATTER_M):.1f}{LENGTH}: "
-                "what was met moves, or the motor sensor slips. Fix: clear the travel; look at "
+                "the obstacle met moves, or the motor sensor slips. Fix: clear the travel; check "
                 "the sensor's clamp"
             )
             return
@@ -343,7 +344,7 @@ class ReferenceSeek(OpenLoop):
             switch = self._profile.reference.home_switch
             assert switch is not None
             self.shift_m = switch.position - at
-            self.borne_out = "it let go and acted again at each touch"
+            self.borne_out = "it released and acted again at each touch"
             return True
         self.shift_m = (0.0 if self._sense < 0 else self._stroke) - at
         if self._other_m is not None:
@@ -378,7 +379,7 @@ class ReferenceSeek(OpenLoop):
         return False
 
     def _set_down(self, estimator: Estimator) -> None:
-        """Let no load fall when the torque goes: bring it to the end that bears it."""
+        """Let no load fall when the torque ends: bring it to the end that carries it."""
         if abs(self._load_N) < LOAD_SHARE * self.figures.rise_N:
             self._finish()
             return

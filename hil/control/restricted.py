@@ -1,4 +1,4 @@
-"""Profile of restricted operation: tighter limits and never a wider one."""
+"""Profile of restricted operation: tighter limits, never a wider one."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ def tiers(limit: L, limited: float, tripped: float) -> L:
 def restricted_profile(
     profile: Profile, envelope: Commission, output_position_m: float = 0.0
 ) -> Profile:
-    """The profile with limits and loop no wider than both it and ``envelope`` say.
+    """Return the profile with limits and loop no wider than both it and ``envelope`` state.
 
-    Force and speed trip a quarter above their bound, but never above the profile's own trip.
-    Only the soft ends go, until ``ends_known``: open-loop runs have a travel of their own. A
-    closed loop has none, so that its soft ends then lie ``WINDOW_M`` to either side of
-    ``output_position_m``, where the output stood when restricted operation began.
+    Force and speed trip a quarter above their limited value, but never above the profile's own
+    trip. Only the soft ends are lifted, until ``ends_known``: open-loop runs have their own travel.
+    A closed loop has none, so its soft ends then lie ``WINDOW_M`` to either side of
+    ``output_position_m``, the output's position when restricted operation began.
     """
     limits = profile.limits
     force = min(limits.force.limited, envelope.force_N)
@@ -41,7 +41,7 @@ def restricted_profile(
         update={
             "force": tiers(limits.force, force, TRIPPED_OVER_BOUNDED * force),
             "speed": tiers(limits.speed, speed, TRIPPED_OVER_BOUNDED * speed),
-            # Peaks of the current loop lie above what is asked.
+            # Peaks of the current loop lie above its setpoint.
             "current": tiers(limits.current, current, 2.0 * current + 0.5),
         }
     )
@@ -63,7 +63,7 @@ def restricted_profile(
 
 
 def with_plant(profile: Profile, plant: TriedPlant) -> Profile:
-    """Return the profile with what was measured in place of what it states."""
+    """Return the profile with measured values in place of its stated ones."""
     actuator = profile.actuator
     motor, friction = actuator.motor, actuator.friction
     if plant.rotor_inertia_kg_m2 is not None:
@@ -81,7 +81,7 @@ def plant_refused(profile: Profile, envelope: Commission) -> str:
     if plant is None:
         return ""
     if not (envelope.closed_loop and envelope.hold_to_run):
-        return "a plant is tried in a closed loop, under the hold-to-run control: ask for both"
+        return "a plant is tried in a closed loop, under the hold-to-run control: request both"
     actuator = profile.actuator
     for name, tried, stated, unit in (
         ("rotor inertia", plant.rotor_inertia_kg_m2, actuator.motor.rotor_inertia, "kg m^2"),

@@ -8,7 +8,7 @@ MODULATION = 0.95  # of the supply that reaches the winding; common practice, no
 
 
 def moved_mass(profile: Profile) -> tuple[float, float, float]:
-    """(mass in kg and load in N at the rod without weights, kg more per newton hung).
+    """Return (mass in kg and load in N at the rod without weights, kg more per newton hung).
 
     A weight m on an arm L pulls the rod (arm r) with m·g·L/r and weighs m·(L/r)² there.
     """
@@ -16,7 +16,7 @@ def moved_mass(profile: Profile) -> tuple[float, float, float]:
 
 
 def rig_mass(rig: Rig) -> tuple[float, float, float]:
-    """The same of a rig by itself."""
+    """Return the values of :func:`moved_mass` for a rig."""
     if isinstance(rig, Lever):
         arm = rig.rod_arm
         # The lever as a slender beam hinged at its end: J = m·(2·c)²/3.
@@ -33,9 +33,9 @@ def rig_mass(rig: Rig) -> tuple[float, float, float]:
 
 
 def driven_current_A(profile: Profile, supply_V: float, nut_velocity_m_s: float) -> float:
-    """Most current that the supply drives in the sense in which the nut moves, (V − kt·ω)/R.
+    """Return the largest current that the supply drives in the direction of nut motion, (V − kt·ω)/R.
 
-    A negative velocity is motion against the current; NaN if the supply is not known.
+    A negative velocity is motion against the current; NaN if the supply is unknown.
     """
     motor = profile.actuator.motor
     emf = motor.torque_constant * profile.actuator.radians_per_metre * nut_velocity_m_s

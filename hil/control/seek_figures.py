@@ -10,10 +10,10 @@ from hil.core import Commission
 from hil.profile import Profile, holding_force
 
 RISE_SHARE = 0.05  # of the rated force; common practice, no source
-FASTEST_M_S = 0.008  # an output that swings at twice that still meets an end below 20 mm/s
-MOMENTUM_SHARE = 0.04  # of the rated force: what the springs take of the nut's momentum
-OVER_FRICTION = 2.0  # of the break-away torque: a screw half as stiff again still turns
-OVER_LOAD = 1.3  # of what the bare rig weighs and an end takes
+FASTEST_M_S = 0.008  # an output that swings at twice that speed still meets an end below 20 mm/s
+MOMENTUM_SHARE = 0.04  # of the rated force: share for the nut's momentum
+OVER_FRICTION = 2.0  # of the break-away torque: a screw with half more friction still turns
+OVER_LOAD = 1.3  # of the bare rig's weight and an end's force
 LEAST_FRICTION_SHARE = 0.02  # of the rated torque, where the profile states no friction
 
 
@@ -24,9 +24,9 @@ class SeekFigures:
     Attributes:
         speed_m_s: of the nut.
         rise_N: of the spring force at an end.
-        weight_N: most that the bare rig weighs on the rod.
+        weight_N: largest weight of the bare rig on the rod.
         force_N: spring force that ends a seek.
-        torque_N_m: most of the motor's.
+        torque_N_m: largest of the motor.
     """
 
     speed_m_s: float
@@ -37,7 +37,7 @@ class SeekFigures:
 
     @property
     def envelope(self) -> Commission:
-        """Restricted operation for a seek, by hold-to-run."""
+        """Restricted operation for a seek, under hold-to-run."""
         return Commission(
             force_N=self.force_N, speed_m_s=4.0 * self.speed_m_s, torque_N_m=self.torque_N_m
         )

@@ -1,7 +1,7 @@
 """Session cap: limits narrower than the profile's, for as long as a rig host runs.
 
-Force and speed are narrowed in bounds and trips alone. What the force loop is designed for, and what
-the watches compare with, stays the rig's own: a rig that is capped is not another rig.
+Force and speed are narrowed in limited and tripped values only. The design of the force loop and the
+references of the watches stay the rig's own: a capped rig is not another rig.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from hil.core import SessionCap
 from hil.profile import Profile
 
 SLIDE_S = (
-    0.5  # in which a limit goes to a narrower value, then its trip; common practice, no source
+    0.5  # in which a limit slides to a narrower value, then its trip; common practice, no source
 )
 SHOWN = (
     ("force_N", FORCE),
@@ -39,7 +39,7 @@ class Tiers(NamedTuple):
 
 
 def own_values(profile: Profile) -> dict[str, float]:
-    """Return what a cap can narrow, as the profile has it, by the cap's names."""
+    """Return the profile's values that a cap can narrow, by the cap's names."""
     return {
         "force_N": profile.limits.force.limited,
         "speed_m_s": profile.limits.speed.limited,
@@ -49,7 +49,7 @@ def own_values(profile: Profile) -> dict[str, float]:
 
 
 def merged_cap(standing: SessionCap, asked: SessionCap) -> SessionCap:
-    """Return the cap after a request: what it leaves out stays, or goes where it may widen."""
+    """Return the cap after a request: omitted values stay, or are dropped if it may widen."""
     if asked.widen:
         return asked.model_copy(update={"widen": False})
     given = {name: value for name, value in asked if name not in ("kind", "widen") and value}
@@ -57,7 +57,7 @@ def merged_cap(standing: SessionCap, asked: SessionCap) -> SessionCap:
 
 
 def widened(profile: Profile, standing: SessionCap, new: SessionCap) -> str:
-    """Return the first value of ``new`` that is wider than what is in force, in words; '' if none."""
+    """Return the first value of ``new`` that is wider than the one in force, as text; '' if none."""
     for name, of in SHOWN:
         own = own_values(profile)[name]
         before = min(own, getattr(standing, name) or own)
@@ -96,7 +96,7 @@ def capped_gains(gains: Gains, cap: SessionCap) -> Gains:
 
 
 def cap_from(description: Mapping[str, Any]) -> SessionCap:
-    """Return the cap that a bench works under, from what it says to a client."""
+    """Return the cap that a bench works under, from its description to a client."""
     told = description.get("session_cap") or {}
     return SessionCap.model_validate(
         {name: told[name] for name, _ in SHOWN if told.get(name) is not None}
@@ -124,9 +124,9 @@ def tiers_of(profile: Profile) -> Tiers:
 
 @dataclass
 class Slide:
-    """Way from one set of tiers to another: first the limited values, then the tripped ones.
+    """Slide from one set of tiers to another: first the limited values, then the tripped ones.
 
-    A limit that jumped below what acts would be a bump, and a trip beside it a stop.
+    A limit that jumped below the acting value would cause a bump, and a trip would cause a stop.
     """
 
     before: Tiers

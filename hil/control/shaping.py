@@ -1,10 +1,10 @@
-"""From asked to shaped force: bumpless change of behaviour, rate and caps.
+"""From force setpoint to shaped force: bumpless change of behaviour, rate and caps.
 
-A plain rate limiter lags behind a force that answers motion, and so feeds energy into the
-output: a stiff virtual spring struck hard would swing for ever. So what answers motion has
-only its slope cut and turns round when the setpoint does (after Rundqwist, "Phase
-compensation of rate limiters in unstable aircraft", IEEE CCA 1996, from memory); what is
-missing then comes slowly. A jump of the setpoint, which no motion can cause, is ramped.
+A plain rate limiter lags behind a force that responds to motion, and so feeds energy into the
+output: a stiff virtual spring struck hard would oscillate forever. So a response to motion has
+only its slope cut and reverses when the setpoint does (after Rundqwist, "Phase
+compensation of rate limiters in unstable aircraft", IEEE CCA 1996, from memory); the
+missing part then follows slowly. A jump of the setpoint, which no motion can cause, is ramped.
 """
 
 from __future__ import annotations
@@ -12,22 +12,22 @@ from __future__ import annotations
 from hil.core import Limit
 from hil.profile import Profile
 
-IMPOSSIBLE_N = 1e9  # beyond this a force is a mistake, not a wish
-BLEND_S = 0.08  # time constant with which the step of a change of behaviour dies away
+IMPOSSIBLE_N = 1e9  # beyond this a force is an error, not a setpoint
+BLEND_S = 0.08  # time constant with which the step of a change of behaviour decays
 JUMP_RATES = 2.0  # change of slope from cycle to cycle, in rate limits, that is a jump
-SLOW_S = 0.5  # time constant for what was cut off a slope, while slopes are still being cut
-CALM_S = 0.1  # without a cut; from then on it comes as quickly as a change of behaviour
-# With which a force that a cap imposed dies away once the cap opens; at the rate alone, 500 N that caught a
-# light output would go on for 60 ms and throw it back.
+SLOW_S = 0.5  # time constant for the part cut off a slope, while slopes are still being cut
+CALM_S = 0.1  # without a cut; from then on it decays as quickly as a change of behaviour
+# Time constant with which a force imposed by a cap decays once the cap opens; at the rate alone, 500 N that
+# caught a light output would last for 60 ms and throw it back.
 RELEASE_S = 0.01
 SETTLED_N = 0.5
 
 
 class Shaper:
-    """``shape`` once a cycle; ``limited`` tells which limits trimmed the last one.
+    """Shaper of the force; ``shape`` once a cycle; ``limited`` is the mask of limits that acted last.
 
-    Shaped force = setpoint + four parts that die away: ``_blend`` of a change of
-    behaviour, ``_jump`` still to be ramped, ``_forced`` by a cap that brakes, ``_cut`` off slopes.
+    Shaped force = setpoint + four parts that decay: ``_blend`` of a change of behaviour,
+    ``_jump`` still to be ramped, ``_forced`` by a cap that brakes, ``_cut`` off slopes.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -36,7 +36,7 @@ class Shaper:
         self.start(0.0)
 
     def start(self, force_N: float) -> None:
-        """Begin at ``force_N``, whatever the new behaviour asks for at first."""
+        """Start at ``force_N``, whatever the new behaviour's first setpoint."""
         self._shaped = force_N
         self._blend = self._jump = self._forced = self._cut = 0.0
         self._asked = self._slope_N_s = 0.0
@@ -46,10 +46,10 @@ class Shaper:
     def shape(
         self, setpoint_N: float, low_N: float, high_N: float, dt: float, quick: bool = True
     ) -> float:
-        """Shaped force in N, never outside [low, high] (``low_N`` ≤ ``high_N``), never NaN.
+        """Return the shaped force in N, never outside [low, high] (``low_N`` ≤ ``high_N``), never NaN.
 
-        ``quick``: what a cap imposed may go quicker than the rate; not where a virtual spring asks, whose
-        swing it would feed.
+        ``quick``: a force imposed by a cap may decay quicker than the rate; not for a virtual spring, whose
+        oscillation it would feed.
 
         ``dt`` is the time since the last call, in s, and may differ from call to call. A
         setpoint no steeper than the rate is followed exactly, whatever the times.
@@ -75,8 +75,8 @@ class Shaper:
         if self._cut != 0.0:
             change += self._make_good(change, step, dt)
         wanted = self._shaped + change
-        # Caps come last: holding a limit outranks holding a rate. What a cap takes is ramped
-        # back when it opens.
+        # Caps come last: a limit outranks a rate. The part that a cap takes is ramped back
+        # when it opens.
         if wanted > high_N:
             if high_N < 0.0:
                 self._forced += high_N - wanted
@@ -93,7 +93,7 @@ class Shaper:
         return wanted
 
     def _follow(self, setpoint: float, step: float, dt: float) -> float:
-        """Change of the setpoint in N since the last call, jumps left out and kept for the ramp."""
+        """Return the setpoint's change in N since the last call, with jumps kept for the ramp."""
         if not -IMPOSSIBLE_N < setpoint < IMPOSSIBLE_N:
             return 0.0
         change = 0.0
@@ -107,8 +107,8 @@ class Shaper:
             if -JUMP_RATES * step <= bend <= JUMP_RATES * step:
                 self._slope_N_s = change / dt
             else:
-                # Go on as before the jump, but no steeper than permitted: held above the
-                # rate, a slope would be cut and made good by jumps for ever.
+                # Continue as before the jump, but no steeper than permitted: held above the
+                # rate, a slope would be cut and made up by jumps forever.
                 rate = self._rate
                 self._slope_N_s = slope = max(-rate, min(rate, self._slope_N_s))
                 self._jump += slope * dt - change
@@ -117,7 +117,7 @@ class Shaper:
         return change
 
     def _ramp_jump(self, change: float, step: float) -> float:
-        """Part in N of what jumped that the rate leaves room for beside ``change``."""
+        """Return the part in N of the jump that the rate leaves room for next to ``change``."""
         ramped = -self._jump
         if change + ramped > step:
             ramped = step - change
@@ -131,7 +131,7 @@ class Shaper:
     def _release(
         self, change: float, step: float, setpoint: float, dt: float, quick: bool
     ) -> float:
-        """Part in N of what a cap imposed that goes beside ``change``: at the rate, or quicker.
+        """Return the part in N of a cap's force that decays next to ``change``: at the rate, or quicker.
 
         Quicker only towards less force, and to the setpoint.
         """
@@ -152,7 +152,7 @@ class Shaper:
         return back
 
     def _make_good(self, change: float, step: float, dt: float) -> float:
-        """Part in N of what the rate cut off before that it leaves room for now."""
+        """Return the part in N cut off earlier by the rate that it leaves room for now."""
         slow = SLOW_S if self._calm_s < CALM_S else BLEND_S
         come = -self._cut * dt / (slow + dt)
         if change + come > step:

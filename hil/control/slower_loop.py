@@ -1,9 +1,9 @@
-"""Slower force loops for a rig under power: designed beforehand, gone over to without a bump.
+"""Slower force loops for a rig under power: designed in advance, changed to without a bump.
 
-A design takes many cycles, so those that may be wanted are there before power is. Each is the
-designed loop with its poles slowed by one factor, in law, integral action and smoothing alike.
-Lead and bounds of virtual springs are its own; they hold from the moment at which it is asked for,
-so the loops on the way to it must bear them too.
+A design takes many cycles, so the loops that may be needed are designed before power on. Each is
+the designed loop with its poles slowed by one factor, in law, integral action and smoothing alike.
+Lead and bounds of virtual springs are its own; they apply from the moment of the request, so the
+loops on the way to it must be stable with them too.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from hil.control.rig_model import moved_mass
 from hil.profile import Profile
 
 # Of the designed speed. At a third a stiff spring has no margin left on the way (measured on the
-# shipped profiles); a loop that slow is designed anew.
+# shipped profiles); a loop that slow is redesigned.
 SHARES = (0.7, 0.5)
-CEILING = 0.7  # of the virtual stiffness that a slower loop bears once it is reached; measured, too
+CEILING = 0.7  # of the virtual stiffness that a slower loop tolerates once reached; measured, too
 ON_THE_WAY = (0.3, 0.6, 0.9, 1.0)
-SLIDE_S = 0.5  # in which one loop goes over to the other; common practice, no source
+SLIDE_S = 0.5  # of the change from one loop to the other; common practice, no source
 
 
 def slower_loops(
     profile: Profile, gains: ForceGains, period_s: float, delay_s: float
 ) -> tuple[ForceGains, ...]:
-    """Return slower loops than ``gains``, the quickest first; those that the way there bears.
+    """Return slower loops than ``gains``, the quickest first, if the way there is stable.
 
     Args:
         period_s: of the cycle. delay_s: from a sample to the moment its command acts.
@@ -56,7 +56,7 @@ def _slower(
         gains.damping_ratio,
         share * before.disturbance_rad_s,
         gains.predictor,
-        # A corner at ``share`` of the frequency; without smoothing none comes.
+        # A corner at ``share`` of the frequency; without smoothing none is added.
         1.0 - (1.0 - before.shaping) ** share if before.shaping < 1.0 else 1.0,
     )
     loops = [Loop(plant, law, observer) for plant in choices]
@@ -80,7 +80,7 @@ def _slower(
 def way_is_stable(
     profile: Profile, before: ForceGains, after: ForceGains, period_s: float, delay_s: float
 ) -> bool:
-    """Return whether the loops from ``before`` to ``after`` bear what the latter is to bear."""
+    """Return whether the loops from ``before`` to ``after`` are stable within the latter's bounds."""
     observer, lightest = observer_gains(profile, period_s), moved_mass(profile)[0]
     return all(
         Loop(

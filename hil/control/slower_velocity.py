@@ -1,9 +1,9 @@
 """Slower force loops over a drive that takes velocity or position, for a rig under power.
 
-Each is the designed loop with its proportional gain slowed by one factor, and the integral that
-goes with it. What a slower loop may bear (virtual stiffness, damping, feed-forward) is cut to what
-every loop on the way to it renders passively and stably: behaviours are trimmed to it at once, while
-the gains go over in ``SLIDE_S``. The integral is a velocity, so it needs no change of its own.
+Each is the designed loop with its proportional gain reduced by one factor, and the integral that
+goes with it. The bounds of a slower loop (virtual stiffness, damping, feed-forward) are reduced to
+what every loop on the way to it renders passively and stably: behaviours are limited to it at once,
+while the gains change in ``SLIDE_S``. The integral is a velocity, so it needs no change.
 """
 
 from __future__ import annotations
@@ -33,14 +33,14 @@ from hil.control.velocity_model import (
 from hil.profile import Profile
 
 BETWEEN = ON_THE_WAY[:-1]
-# The feed-forward of the loop before is still there while the gains have come so far.
+# Share of the slide at which the feed-forward of the previous loop still acts.
 WITH_THE_OLD_FEED = 3 * FEED_SLIDE_S / SLIDE_S
 
 
 def slower_velocity_loops(
     profile: Profile, gains: VelocityGains, period_s: float, delay_s: float
 ) -> tuple[VelocityGains, ...]:
-    """Return slower loops than ``gains``, the quickest first; those that the way there bears.
+    """Return slower loops than ``gains``, the quickest first, if the way there is stable.
 
     Args:
         period_s: of the cycle. delay_s: from a sample to the moment its command acts.
@@ -76,7 +76,7 @@ def _within_the_way(
     choices: Sequence[VelocityPlant], before: VelocityGains, after: VelocityGains
 ) -> VelocityGains:
     """Return ``after`` with bounds that are passive with each law from ``before`` on."""
-    # Those at both ends have kept to their own bounds already.
+    # Those at both ends already keep to their own bounds.
     laws = [velocity_law_between(before.law, after.law, share) for share in BETWEEN]
     ceilings = [[passive_stiffness(plant, law) for plant in choices] for law in laws]
     most = min(after.most_stiffness_N_m, before.most_stiffness_N_m, *(c[0] for c in ceilings))
@@ -105,7 +105,7 @@ def _within_the_way(
 def _way_is_stable(
     profile: Profile, choices: Sequence[VelocityPlant], before: VelocityGains, after: VelocityGains
 ) -> bool:
-    """Return whether the loops from ``before`` to ``after`` bear what the latter is to bear."""
+    """Return whether the loops from ``before`` to ``after`` are stable within the latter's bounds."""
     observer, lightest = observer_gains(profile, choices[0].period_s), moved_mass(profile)[0]
     ways = [(share, after) for share in BETWEEN] + [(WITH_THE_OLD_FEED, before)]
     for share, feeding in ways:

@@ -1,4 +1,4 @@
-"""Source of motion: what the drive is commanded, and the force loop that goes with it."""
+"""Source of motion: the quantity commanded to the drive, and the force loop that goes with it."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ Gains = ForceGains | VelocityGains
 Controller = ForceController | VelocityController
 
 
-# How the rig is reached and simulated: a design knows neither, and neither can be hashed.
+# Connection and simulation of the rig: a design uses neither, and neither can be hashed.
 _NOT_DESIGNED_FOR = ("drive", "simulation")
 MOST_DESIGNS = 16  # kept; a bench needs one
 
 
 class _Designable:
-    """A profile by what a design may know of it, so that the same is not designed again.
+    """A profile by what a design uses of it, so that the same is not designed again.
 
     A design takes as long as two seconds of lockstep.
     """
@@ -55,7 +55,7 @@ def _designed(designable: _Designable, period_s: float, delay_s: float) -> Gains
 
 
 def design_slower(profile: Profile, period_s: float, delay_s: float) -> tuple[Gains, ...]:
-    """Return the loops that may be gone over to under power, the quickest first."""
+    """Return the loops that may be changed to under power, the quickest first."""
     return _designed_slower(_Designable(profile), period_s, delay_s)
 
 
@@ -82,7 +82,7 @@ def make_controller(
 
 
 def make_position_target(profile: Profile) -> PositionTarget | None:
-    """Return what makes positions of velocities; None unless the drive is commanded in position."""
+    """Return the converter of velocities to positions; None unless the drive takes position."""
     control = profile.control
     if control.source != "position":
         return None
@@ -92,7 +92,7 @@ def make_position_target(profile: Profile) -> PositionTarget | None:
 
 
 def within_passivity(profile: Profile, period_s: float, delay_s: float) -> Profile:
-    """Return the profile with ``control.passive_fraction`` cut to what its source can render."""
+    """Return the profile with ``control.passive_fraction`` reduced to what its source can render."""
     if profile.control.source == "torque":
         return profile
     share = _passive_share(_Designable(profile), period_s, delay_s)

@@ -21,7 +21,7 @@ CURRENT_SHARE = 0.4
 def reduced_profile(profile: Profile) -> Profile:
     """Return the profile with force, speed and current reduced, trips included.
 
-    Trips lie as in restricted operation; the soft ends, and all else, stay.
+    Trips are as in restricted operation; the soft ends, and all else, stay.
     """
     limits = profile.limits
     return restricted_profile(
@@ -40,7 +40,7 @@ def reduced_profile(profile: Profile) -> Profile:
 
 
 def profile_in_force(description: Mapping[str, Any]) -> Profile:
-    """Return the profile that a bench works to, from what it says to a client."""
+    """Return the profile that a bench works to, from its description to a client."""
     return capped_profile(uncapped_profile(description), cap_from(description))
 
 
@@ -51,12 +51,12 @@ def uncapped_profile(description: Mapping[str, Any]) -> Profile:
 
 
 def limits_reduced(description: Mapping[str, Any]) -> bool:
-    """Return true if a bench that describes itself so works to the reduced limits."""
+    """Return whether a bench with this description works to the reduced limits."""
     return not (description.get("verification") or {}).get("open", True)
 
 
 def reduced_text(profile: Profile) -> str:
-    """Return the reduced limits in words: N, mm/s and A."""
+    """Return the reduced limits as text: N, mm/s and A."""
     limits = reduced_profile(profile).limits
     return (
         f"limits reduced to {FORCE(limits.force.limited):.3g}{FORCE} ({FORCE_SHARE:.0%}), "

@@ -17,14 +17,14 @@ from hil.control.velocity_model import VelocityLaw
 from hil.profile import Profile
 
 SLIDE_S = (
-    0.03  # in which the feed-forward goes over to another behaviour's; common practice, no source
+    0.03  # in which the feed-forward changes to another behaviour's; common practice, no source
 )
 
 
 class VelocityController:
-    """PI law on the deflection, its integral held while the velocity stands at its limit.
+    """PI law on the deflection, its integral held while the velocity is at its limit.
 
-    ``calibration`` is the bench's own, so that both change over together.
+    ``calibration`` is the bench's own, so that both change together.
     """
 
     def __init__(
@@ -42,11 +42,11 @@ class VelocityController:
         self.reset()
 
     def narrow(self, most_m_s: float) -> None:
-        """Hold the nut to this speed from now on, m/s."""
+        """Limit the nut to this speed from now on, m/s."""
         self._most_m_s = most_m_s
 
     def retune(self, law: VelocityLaw) -> None:
-        """Work with these gains from now on; the integral is a velocity and stays."""
+        """Use these gains from now on; the integral is a velocity and stays."""
         self._proportional, self._integral = law.proportional_1_s, law.integral_1_s2
 
     def use_feedforward(self, gains: VelocityGains) -> None:
@@ -54,7 +54,7 @@ class VelocityController:
         self._gains = gains
 
     def reset(self, torque_N_m: float = 0.0) -> None:
-        """Forget the past. The torque is the drive's business and changes nothing."""
+        """Forget the past. The torque is up to the drive and changes nothing."""
         self._sum_m_s = 0.0
         self._feed = 0.0
         self.saturated = False
@@ -62,9 +62,9 @@ class VelocityController:
     def velocity(
         self, desired_force_N: float, estimator: Estimator, stiffness_N_m: float = 0.0
     ) -> float:
-        """Nut velocity in m/s, within the speed limit; 0 for a force that is not a number.
+        """Return the nut velocity in m/s, within the speed limit; 0 for a NaN force.
 
-        ``stiffness_N_m`` is that of the virtual spring that asks for the force; 0 without one.
+        ``stiffness_N_m`` is that of the virtual spring that sets the force; 0 without one.
         """
         law = self._calibration
         error = law.deflection_for(desired_force_N) - estimator.deflection_m
@@ -73,14 +73,14 @@ class VelocityController:
             # Noise and the last count are not worth a motion at rest: friction would make it hunt.
             dead = self._dead_m * (1.0 - speed / RESTING_M_S)
             error = math.copysign(max(abs(error) - dead, 0.0), error)
-        # Another behaviour may bear another share: it slides there, so that nothing bumps.
+        # Another behaviour may allow another share: the feed-forward slides there without a bump.
         step = estimator.step_s
         self._feed += (
             step / (SLIDE_S + step) * (self._gains.feedforward(stiffness_N_m) - self._feed)
         )
         velocity = self._proportional * error + self._sum_m_s
         velocity += self._feed * estimator.output_velocity_m_s
-        # No number, or none that is finite; plain, since the hand-over writes it as C.
+        # NaN or infinite; plain, since the hand-over writes it as C.
         if not abs(velocity) < math.inf:
             self.reset(0.0)
             return 0.0

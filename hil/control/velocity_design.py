@@ -1,10 +1,10 @@
-"""Gains of a velocity- or position-sourced force loop from the profile, and what it will do.
+"""Gains of a velocity- or position-sourced force loop from the profile, and its prediction.
 
 The proportional gain is solved so that the discrete model (``hil.control.velocity_model``) has the
-asked bandwidth with the output blocked, on the slope at rest; the integral is a small share of its
-square, within the bound of passivity. If the asked margin or the overshoot is not kept, the gain is
-cut. Virtual springs are held to the ceiling of passivity and to what the model bears on the rig's
-lightest output.
+required bandwidth with the output blocked, on the slope at rest; the integral is a small share of its
+square, within the bound of passivity. If the required margin or the overshoot is not kept, the gain
+is reduced. Virtual springs are limited to the ceiling of passivity and to what the model tolerates on
+the rig's lightest output.
 """
 
 from __future__ import annotations
@@ -40,15 +40,15 @@ from hil.control.velocity_model import (
 )
 from hil.profile import Profile
 
-# Of the proportional gain's square. At rest the drive's own integral leaves nothing over but an
-# offset of its velocity; and each share makes a virtual spring softer by as much of the real one, as
+# Of the proportional gain's square. At rest the drive's own integral leaves only an offset of its
+# velocity; and each share makes a virtual spring softer by as much of the real one, as
 # k·(I − ω²)/P² is the reactance that remains.
 INTEGRAL_SHARE = 0.002
 SEARCH = 12  # values of the proportional gain tried
 ROUNDS = 9
-# Of the passive feed-forward: the estimate of the output's velocity is late, the theory has it at once.
+# Of the passive feed-forward: the estimate of the output's velocity is late, in theory it is not.
 FEED_SHARE = 0.85
-MOST_DRAGS = 4.0  # most virtual damping that is looked for, in drags of the loop
+MOST_DRAGS = 4.0  # largest virtual damping searched for, in drags of the loop
 HIGHEST_SHARE = 2.0  # of the inner loop's crossover: beyond it the outer loop outruns the inner
 LOWEST_HZ = 0.2
 
@@ -61,7 +61,7 @@ class VelocityGains:
         plant: on the slope at rest.
         law: gains of the outer loop.
         passive_stiffness_N_m: ceiling of virtual stiffness on the slope at rest, in theory.
-        passive_share: least ceiling over the spring's own stiffness, of all slopes.
+        passive_share: smallest ceiling over the spring's own stiffness, of all slopes.
         drag_N_s_m: apparent damping of an output that floats, above the integral's corner,
             (1 − α)·k/P.
         feedforward_bounds: (virtual stiffness in N/m, feed-forward α of the output's velocity),
@@ -78,7 +78,7 @@ class VelocityGains:
     damping_bounds: tuple[tuple[float, float], ...] = ()
     feedforward_bounds: tuple[tuple[float, float], ...] = ()
     most_stiffness_N_m: float = math.inf
-    lead_s: float = field(default=0.0)  # the ceiling is that of a spring asked for where it is
+    lead_s: float = field(default=0.0)  # the ceiling is that of a spring computed without lead
 
     @property
     def natural_rad_s(self) -> float:
@@ -86,13 +86,13 @@ class VelocityGains:
         return self.law.proportional_1_s
 
     def most_damping(self, stiffness_N_m: float) -> float:
-        """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
+        """Return the largest virtual damping in N·s/m next to a virtual stiffness; infinite if unknown."""
         if not self.damping_bounds:
             return math.inf
         return _at(stiffness_N_m, self.damping_bounds)
 
     def feedforward(self, stiffness_N_m: float) -> float:
-        """Share of the output's velocity that is fed forward beside a virtual stiffness."""
+        """Return the share of the output's velocity fed forward with a virtual stiffness."""
         if not self.feedforward_bounds:
             return 0.0
         return _at(stiffness_N_m, self.feedforward_bounds)
@@ -143,7 +143,7 @@ def design_velocity(
 
     Args:
         period_s: of the cycle. delay_s: from a sample to the moment its command acts.
-        bounds: find those of virtual stiffness, damping and feed-forward too.
+        bounds: also find the bounds of virtual stiffness, damping and feed-forward.
     """
     control = profile.control
     choices = velocity_plants(profile, period_s, delay_s)
@@ -170,7 +170,7 @@ def design_velocity(
     gains = gains_of(profile, loops(proportional))
     if gains.predicted.bandwidth_Hz < 0.97 * control.force_bandwidth:
         notice = (
-            f"force bandwidth is {gains.predicted.bandwidth_Hz:.1f} Hz, not the wanted "
+            f"force bandwidth is {gains.predicted.bandwidth_Hz:.1f} Hz, not the required "
             f"{control.force_bandwidth:.0f} Hz: more would leave less than "
             f"{control.phase_margin:.0f}° phase margin or overshoot; a faster velocity loop in the "
             "drive, or less delay, gives more"
@@ -221,7 +221,7 @@ def with_velocity_bounds(
     ceilings = [passive_stiffness(loop.plant, loop.law) for loop in best]
 
     def stable(stiffness: float, feedforward: float, damping: float) -> bool:
-        # Beyond the knee a virtual spring goes on with what is passive there.
+        # Beyond the knee a virtual spring continues with what is passive there.
         return all(
             replace(
                 loop,
@@ -266,7 +266,7 @@ def _overshoot(loop: VelocityLoop) -> float:
 
 
 def _solved(bandwidth: Callable[[float], float], asked_Hz: float, plant: VelocityPlant) -> float:
-    """Return the proportional gain at which the model has the asked bandwidth, or the highest."""
+    """Return the proportional gain at which the model has the required bandwidth, or the highest."""
     low = 2 * math.pi * LOWEST_HZ
     for high in np.geomspace(low, HIGHEST_SHARE * plant.loop_rad_s, SEARCH)[1:]:
         if bandwidth(float(high)) >= asked_Hz:

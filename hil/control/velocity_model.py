@@ -13,18 +13,18 @@ output meets F/(−v_o) = ((A − α·B)·s² + B·Q·K)/(s·(A·s²/k + B·Q + 
 K = α = 0 its real part has the sign of P·ω_i² + (ω²/ω_v)·(P·(ω_v − ω_i) − I + k/m): a stable loop
 without virtual spring is passive if and only if I ≤ P·(ω_v − ω_i) + k/m. With an inner loop without lag
 the real part is in proportion to 1 − K/k: the ceiling is the spring's own stiffness. Derived here; the
-tests hold both against frequency responses. What the inner loop's lag takes off the ceiling is computed.
-The feed-forward α of the output's velocity v_o takes the share α off the drag k/P; how much of it leaves
-the loop passive falls with K, to 0 at the ceiling.
+tests compare both with frequency responses. The inner loop's reduction of the ceiling is computed.
+The feed-forward α of the output's velocity v_o takes the share α off the drag k/P; the largest passive α
+falls with K, to 0 at the ceiling.
 
-A drive that takes position has a loop of gain ω_p around the velocity loop. It is asked for
+A drive that takes position has a loop of gain ω_p around the velocity loop. Its setpoint is
 
     x_c = x + v_c/ω_p = x_o + δ_d + (P/ω_p − 1)·(δ_d − δ) + …,
 
-which with P = ω_p is the deflection that is wanted, laid on the output's position (Pratt and Williamson,
-IROS 1995, from memory). Without delay ω_p·(x_c − x) = v_c: all of the above holds as it stands. What the
-drive has turned since the sample is missing from x, and the drive goes from one position to the next in a
-period; the discrete model knows both.
+which with P = ω_p is the desired deflection, added to the output's position (Pratt and Williamson,
+IROS 1995, from memory). Without delay ω_p·(x_c − x) = v_c: all of the above holds unchanged. The motion
+since the sample is missing from x, and the drive goes from one position to the next in a period; the
+discrete model includes both.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ class VelocityPlant:
 
     @property
     def in_flight(self) -> int:
-        """Commands that are sent and still act upon the next period."""
+        """Number of commands sent that still act in the next period."""
         return self.whole + (1 if self.fraction else 0) + (1 if self.position_1_s else 0)
 
     def matrices(self) -> tuple[Array, Array]:
@@ -106,7 +106,7 @@ class VelocityPlant:
         a[4, 0] = self.stiffness / self.output_mass if self.output_mass is not None else 0.0
         b[4, 1] = 1.0
         if self.position_1_s:
-            # The velocity that is asked for is ω_p·(x_c − x), with x = x_o + δ.
+            # The velocity setpoint is ω_p·(x_c − x), with x = x_o + δ.
             for row in (1, 2):
                 b[row, 0] *= self.position_1_s
                 a[row, 0] -= b[row, 0]
@@ -128,10 +128,10 @@ class VelocityPlant:
         return e[:5, :5], e[:5, 5] - e[:5, 7], e[:5, 7], e[:5, 6]
 
     def _pieces(self) -> list[tuple[float, dict[int, float], dict[int, float]]]:
-        """Return the pieces of a period: seconds, and what the command begins and ends with.
+        """Return the pieces of a period: seconds, and shares of the commands at its start and end.
 
-        By how many periods ago it was sent. A velocity is held; between positions the drive goes
-        evenly for a period (cyclic synchronous position of CiA 402).
+        Keys are periods since a command was sent. A velocity is held; between positions the drive
+        goes evenly for a period (cyclic synchronous position of CiA 402).
         """
         whole, f, t = self.whole, self.fraction, self.period_s
         if not self.position_1_s:
@@ -234,14 +234,14 @@ class VelocityLoop:
 
     @property
     def stable(self) -> bool:
-        """All poles inside the unit circle, those of an output free to drift left aside."""
+        """True if all poles are inside the unit circle, except those of an output free to drift."""
         poles = np.linalg.eigvals(self.a)
         if self.estimates_output:
             poles = poles[np.abs(poles - 1) > 1e-5]
         return bool(np.max(np.abs(poles)) < 1 - 1e-9)
 
     def response(self, output: str, given: str, frequencies_Hz: Array) -> Complex:
-        """Frequency response from input ``given`` to ``output``."""
+        """Return the frequency response from input ``given`` to ``output``."""
         z = np.exp(2j * np.pi * np.atleast_1d(frequencies_Hz) * self.plant.period_s)
         n, column = len(self.a), INPUTS.index(given)
         x = np.linalg.solve(
@@ -252,11 +252,11 @@ class VelocityLoop:
         return np.asarray(x @ row[:n] + row[n + column], dtype=np.complex128)
 
     def frequencies(self) -> Array:
-        """From far below the loop's bandwidth to just below half the sampling rate."""
+        """Return frequencies in Hz from far below the bandwidth to just below half the sampling rate."""
         return np.geomspace(0.3, 0.495 / self.plant.period_s, POINTS)
 
     def margins(self) -> tuple[float, float]:
-        """(phase margin in degrees, gain margin) at the command; 0 and 1 if not stable."""
+        """Return (phase margin in degrees, gain margin) at the command; 0 and 1 if not stable."""
         if not self.stable:
             return 0.0, 1.0
         answer = self.response("command", "velocity_m_s", self.frequencies())
@@ -273,7 +273,7 @@ class VelocityLoop:
         return margin, gain
 
     def bandwidth_Hz(self) -> float:
-        """First −3 dB point of reference to deflection, interpolated."""
+        """Return the first −3 dB point of reference to deflection, interpolated."""
         frequencies = self.frequencies()
         size = np.abs(self.response("deflection", "reference_m", frequencies)) * math.sqrt(2)
         below = np.nonzero(size < 1)[0]
@@ -284,13 +284,13 @@ class VelocityLoop:
         return float(frequencies[i - 1] + share * (frequencies[i] - frequencies[i - 1]))
 
     def noise_m(self, deflection_noise_m: float) -> float:
-        """Standard deviation of the deflection by its sensor's noise, output blocked and at rest."""
+        """Return the standard deviation of the deflection due to its sensor's noise, output blocked."""
         frequencies = np.linspace(0.0, 0.5 / self.plant.period_s, NOISE_POINTS)[1:]
         share = self.response("deflection", "deflection_noise_m", frequencies)
         return deflection_noise_m * math.sqrt(float(np.mean(np.abs(share) ** 2)))
 
     def step(self, cycles: int) -> Array:
-        """Deflection after a unit step of the reference."""
+        """Return the deflection after a unit step of the reference."""
         x, found = np.zeros(len(self.a)), np.empty(cycles)
         for i in range(cycles):
             found[i] = x[0]
@@ -310,7 +310,7 @@ def real_part(
     """Return Re(N·D*) of F/(−v_o), whose sign is that of the real part, over (ω/ω_v)²."""
     product = [_on_axis(each) for each in _fractions(plant, law, stiffness_N_m, feedforward)]
     real = product[0][0] * product[1][0] + product[0][1] * product[1][1]
-    # In units of ω_v the coefficients are of like size, so that rounding can be told.
+    # In units of ω_v the coefficients are of similar size, so that rounding can be recognised.
     even = real.coef[::2]
     scale = np.power(plant.loop_rad_s, 2.0 * np.arange(len(even)))
     return Polynomial(np.asarray(even, dtype=np.float64) * scale)
@@ -331,7 +331,7 @@ def _fractions(
 def passive_stiffness(plant: VelocityPlant, law: VelocityLaw) -> float:
     """Return the stiffest virtual spring in N/m with which the loop is passive; 0 if none is.
 
-    Passive is: stable whatever passive thing touches the output, so stable with it blocked too.
+    Passive means stable with any passive environment at the output, so also with it blocked.
     """
     none = real_part(plant, law, 0.0)
     each = (real_part(plant, law, plant.stiffness) - none) / plant.stiffness  # it is linear in K
@@ -365,7 +365,7 @@ def _on_axis(polynomial: Polynomial) -> tuple[Polynomial, Polynomial]:
 
 
 def _never_negative(in_square: Polynomial) -> bool:
-    """Return whether a polynomial is nowhere below 0 for positive arguments, but for rounding."""
+    """Return whether a polynomial is nowhere below 0 for positive arguments, except for rounding."""
     coefficients = np.trim_zeros(in_square.coef)  # factors of ω² do not change the sign
     largest = float(np.max(np.abs(coefficients)))
     kept = np.where(np.abs(coefficients) < 1e-12 * largest, 0.0, coefficients)

@@ -1,8 +1,8 @@
-"""Verified rigs: which profiles may be worked at their own limits, and why.
+"""Verified rigs: which profiles may be used at their own limits, and why.
 
 A bring-up in which every step has passed leaves a small file in the user's state directory
-(``$XDG_STATE_HOME/hookeline/verified``, private), named by the SHA-256 of what it rests on. A
-change of anything that concerns safety gives another hash, so that the file is not found.
+(``$XDG_STATE_HOME/hookeline/verified``, private), named by the SHA-256 of its basis. A change
+of anything relevant to safety gives another hash, so that the file is not found.
 """
 
 from __future__ import annotations
@@ -33,12 +33,12 @@ BRING_UP = "run 'hookeline bringup --profile P' until every step has passed"
 
 @dataclass(frozen=True)
 class Standing:
-    """Standing of a rig: whether its profile's own limits are open, and on what ground.
+    """Standing of a rig: whether its profile's own limits apply, and why.
 
     Attributes:
-        open: the profile's own limits hold; else reduced ones.
+        open: the profile's own limits apply; else reduced ones.
         how: ``simulated``, ``brought_up``, ``confirmed_unverified`` or ``unverified``.
-        text: the ground in a sentence, with the fix where limits are reduced.
+        text: the reason as a sentence, with the fix if limits are reduced.
         since: when it was brought up (ISO 8601); empty otherwise.
         record: folder of the bring-up's record; empty otherwise.
         confirmed: what was typed to open the limits of an unverified rig; empty otherwise.
@@ -57,7 +57,7 @@ class Standing:
 
 
 def safety_facts(profile: Profile) -> dict[str, Any]:
-    """Return what a bring-up's verdict rests on, SI numbers, as plain values."""
+    """Return the basis of a bring-up's verdict, SI numbers, as plain values."""
     data = profile_to_dict(profile)
     for part in FREE_PARTS:
         data.pop(part, None)
@@ -75,12 +75,12 @@ def safety_fingerprint(profile: Profile) -> str:
 
 
 def verified_directory() -> Path:
-    """Return where verifications are kept: ``$XDG_STATE_HOME`` or ``~/.local/state``."""
+    """Return the folder of the verifications: ``$XDG_STATE_HOME`` or ``~/.local/state``."""
     return state_directory("verified")
 
 
 def verify(profile: Profile, record: Path, when: str) -> Path:
-    """Keep that this profile's rig was brought up; returns the file.
+    """Record that this profile's rig was brought up; return the file.
 
     Raises:
         OSError, PrivateFileError: it cannot be written.
@@ -102,7 +102,7 @@ def verify(profile: Profile, record: Path, when: str) -> Path:
 
 
 def withdraw(profile: Profile) -> None:
-    """Take the verification back: a step that had passed does so no longer.
+    """Withdraw the verification: a step that had passed no longer does.
 
     Raises:
         OSError: the file cannot be removed.
@@ -111,10 +111,10 @@ def withdraw(profile: Profile) -> None:
 
 
 def standing(profile: Profile, confirmed: str = "") -> Standing:
-    """Return the rig's standing: are the profile's own limits open.
+    """Return the rig's standing: whether the profile's own limits apply.
 
     Args:
-        confirmed: what a person typed to open them without a verification; empty without.
+        confirmed: what the operator typed to open them without a verification; else empty.
     """
     if profile.simulation is not None:
         return Standing(True, "simulated", "a simulated rig is verified by nature")
@@ -135,7 +135,7 @@ def standing(profile: Profile, confirmed: str = "") -> Standing:
 
 
 def _changed(profile: Profile) -> str:
-    """Return in words what has changed since a rig of this name was brought up, if one was."""
+    """Return as text what has changed since a rig of this name was brought up, if one was."""
     latest: dict[str, Any] = {}
     for file in sorted(verified_directory().glob("*.json")):
         kept, _ = _read(file)
@@ -146,14 +146,14 @@ def _changed(profile: Profile) -> str:
     if not latest:
         return ""
     facts = latest.get("facts")
-    # Through JSON, as the kept ones went: a tuple comes back as a list.
+    # Through JSON, as the stored facts went: a tuple comes back as a list.
     now = json.loads(json.dumps(safety_facts(profile)))
     text = fact_differences(facts if isinstance(facts, Mapping) else {}, now)
     return f"the profile has changed since it was brought up ({text})"
 
 
 def _read(file: Path) -> tuple[dict[str, Any], str]:
-    """Contents and, if they cannot be relied on, why."""
+    """Return the contents and, if they cannot be relied on, why."""
     try:
         kept = json.loads(read_private(file))
     except FileNotFoundError:

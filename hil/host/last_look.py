@@ -40,7 +40,7 @@ def see_power_go(drive: Drive, period_s: float, seen_on: bool) -> LastLook:
             if heard:
                 stage = telemetry.power
             if heard and capabilities.shows_power and stage in (PowerStage.OFF, PowerStage.FAULT):
-                return LastLook("the drive shows that its power is off", False)
+                return LastLook("the drive reports that its power is off", False)
             withheld = now - started > ALLOWED_S or not capabilities.shows_power
             drive.write(Command(heartbeat=not withheld))
         except DriverError:
@@ -52,4 +52,4 @@ def see_power_go(drive: Drive, period_s: float, seen_on: bool) -> LastLook:
     shown = stage in (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
     if capabilities.shows_power and shown:
         return LastLook(POWER_ON_TEXT, True)
-    return LastLook("power is presumed off: nothing shows it", False)
+    return LastLook("power is presumed off: the drive does not report it", False)

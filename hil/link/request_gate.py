@@ -294,7 +294,7 @@ class RequestGate:
                 )
         if isinstance(request, Apply) and self._powered_in != self.tenure:
             stopped = self.phase is Phase.STOPPED
-            return _STOPPED if stopped else "power is off: switch it on first"
+            return _STOPPED if stopped else "power is off: power on first"
         return ""
 
     def _out_of_time(self, asked: Asked, now_s: float, oldest_s: float) -> str:

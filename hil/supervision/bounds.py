@@ -1,8 +1,8 @@
-"""The limited tier: what force and torque may be asked of the actuator in this cycle.
+"""The limited tier: force and torque that may be commanded in this cycle.
 
-Each cap gives an interval and the limit that it comes from; the narrowest counts. Caps on the
+Each cap gives an interval and the limit that it comes from; the narrowest applies. Caps on the
 force are in ``force_caps``, caps on the motor torque in ``torque_caps``, the load that the former
-leave room for in ``carried_load``.
+allow for in ``carried_load``.
 """
 
 from __future__ import annotations
@@ -20,16 +20,16 @@ DAMPING_SHARE = 0.25  # of the force loop's bandwidth
 
 
 class Bounds:
-    """``update`` every cycle, ``compute`` in those that command a force.
+    """Caps on force and torque; ``update`` every cycle, ``compute`` in those that command a force.
 
     Attributes:
-        torque_limit_N_m: most motor torque by the current limit, either way.
-        torque_low_N_m, torque_high_N_m: caps by that limit, supply, nut speed, and room to the force that
-            trips where cycles come late; low ≤ high.
+        torque_limit_N_m: largest motor torque by the current limit, in either direction.
+        torque_low_N_m, torque_high_N_m: caps by that limit, supply, nut speed, and room to the
+            tripped force if cycles come late; low ≤ high.
         low_torque_limit, high_torque_limit: the ``Limit`` each of the two comes from.
-        force_low_N, force_high_N: the shaped force must lie between, low ≤ high.
+        force_low_N, force_high_N: range of the shaped force, low ≤ high.
         low_limit, high_limit: the ``Limit`` each of the two comes from.
-        limited: bit mask of the limits that act on the current.
+        limited: bit mask of the limits that act.
         load: what the rod carries.
         flat, travel: caps on the force.
     """
@@ -47,23 +47,23 @@ class Bounds:
         self.reset()
 
     def use_loop(self, profile: Profile) -> None:
-        """Take the bandwidth of the force loop that acts from now on."""
+        """Use the bandwidth of the force loop that acts from now on."""
         self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
 
     def use_calibration(self, profile: Profile) -> None:
-        """Renew the caps that rest on the spring law: it has changed."""
+        """Update the caps that depend on the spring law, which has changed."""
         self.flat.use_calibration(profile)
         self._spring_room.use_calibration(profile)
 
     def narrow(self, force_N: float, speed_m_s: float) -> None:
-        """Hold force and speed to these limits from now on, N and m/s."""
+        """Limit force and speed to these values from now on, N and m/s."""
         self.flat.narrow(force_N)
         self._speed.narrow(speed_m_s)
         self._nut_speed.narrow(speed_m_s)
         self._spring_room.narrow(force_N)
 
     def reset(self) -> None:
-        """Forget the load; the ends are found anew from the first position seen."""
+        """Forget the load, and find the ends from the next position."""
         self.load.reset()
         self.travel.reset()
         self._current.reset()
@@ -75,7 +75,7 @@ class Bounds:
         self.limited = 0
 
     def update(self, estimator: Estimator, spring_force_N: float, energised: bool) -> None:
-        """Follow the load that the rod balances, and where the output may go."""
+        """Follow the load that the rod balances, and the range of the output."""
         flat = self.flat
         self.load.follow(
             estimator.output_velocity_m_s, spring_force_N, flat.high_N, estimator.step_s
@@ -83,7 +83,7 @@ class Bounds:
         self.travel.follow(estimator, flat.high_N - flat.low_N, energised)
 
     def swing_m_s2(self, estimator: Estimator, spring_force_N: float) -> float:
-        """Return by how much this force accelerates the known load; 0 past a soft end, which may bear it."""
+        """Return the acceleration of the known load by this force; 0 past a soft end, which may carry it."""
         travel, load = self.travel, self.load
         if not travel.lower_m < estimator.output_position_m < travel.upper_m:
             return 0.0
@@ -99,9 +99,9 @@ class Bounds:
         supply_V: float = math.nan,
         loss_factor: float = 1.0,
     ) -> None:
-        """Caps for this cycle, from the latest ``update``.
+        """Compute the caps of this cycle from the latest ``update``.
 
-        ``supply_V`` is what the drive measures, under load; NaN if it reports none.
+        ``supply_V`` is measured by the drive, under load; NaN if it reports none.
         """
         nut_velocity = estimator.nut_velocity_m_s
         self._current.renew(motor_heat, temperature_degC, current_A, loss_factor)
@@ -113,7 +113,7 @@ class Bounds:
         load, flat = self.load, self.flat
         balance = load.balance_N
         if not flat.low_N < balance < flat.high_N:
-            # NaN falls through to no load at all.
+            # NaN falls through to no load.
             balance = flat.high_N if balance > 0 else flat.low_N if balance < 0 else 0.0
         damping = self._bandwidth * load.effective_mass_kg
         self._speed.renew(nut_velocity, balance, damping)
@@ -126,7 +126,7 @@ class Bounds:
         high = current.torque_N_m
         low = -high
         high_limit = low_limit = Limit.CURRENT
-        # A supply that is not known, or no number, bounds nothing.
+        # An unknown or NaN supply limits nothing.
         if low <= supply.high_N_m < high:
             high = supply.high_N_m
             high_limit = Limit.SUPPLY_LOW
@@ -162,7 +162,7 @@ class Bounds:
         if speed.low_N > low:
             low = speed.low_N
             low_limit = Limit.SPEED
-        # A travel cap outranks a speed cap where the two collide.
+        # A travel cap outranks a speed cap where the two conflict.
         if travel.high_N < high:
             high = travel.high_N
             high_limit = Limit.TRAVEL
@@ -190,16 +190,16 @@ class Bounds:
         self.low_limit, self.high_limit = low_limit, high_limit
 
     def note_torque(self, torque_N_m: float) -> None:
-        """Add to ``limited`` the limit whose cap a saturated torque stands at."""
+        """Add to ``limited`` the limit whose cap a saturated torque has reached."""
         if torque_N_m >= self.torque_high_N_m:
             self.limited |= 1 << self.high_torque_limit
         elif torque_N_m <= self.torque_low_N_m:
             self.limited |= 1 << self.low_torque_limit
-        else:  # cut by what the drive itself can give
+        else:  # limited by the drive itself
             self.limited |= 1 << Limit.CURRENT
 
     def note_shaped(self, force_N: float) -> None:
-        """Add to ``limited`` the limits whose caps the shaped force stands at."""
+        """Add to ``limited`` the limits whose caps the shaped force has reached."""
         travel = self.travel
         travel.blocked_up = force_N >= self.force_high_N
         travel.blocked_down = force_N <= self.force_low_N

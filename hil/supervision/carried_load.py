@@ -1,4 +1,4 @@
-"""Load that the rod carries: what balances it now, the weight that hangs on it, its mass."""
+"""Load that the rod carries: the force that balances it, the weight that hangs on it, its mass."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ from hil.control import moved_mass
 from hil.profile import Profile
 
 BALANCE_FILTER_S = 0.03
-# Over which a speed is calm. 7.5 kg multiply its noise by 15 kN·s/m, which shook the nut; a lighter
+# Filter of the calm speed. 7.5 kg multiply speed noise by 15 kN·s/m, which shook the nut; a lighter
 # load needs the quick speed to stay off its ends.
 CALM_S = 0.01
-# A load is taken for a weight, which also has mass; a hand that pushes as hard has less.
+# A load is assumed to be a weight, which also has mass; a hand that pushes as hard has less.
 LOAD_SHARE = 0.7
 LOAD_LEARNING_S = 0.1
-# A weight that is laid on is believed at once, down to this share of its pull while it falls: at half of
-# the force limit too late is 50 mm/s at the end. From sudden loads in lockstep, no source.
+# A weight laid on is accepted at once, down to this share of its pull while it falls: at half of
+# the force limit, too late means 50 mm/s at the end. From sudden loads in lockstep, no source.
 LOAD_RISING_S, LEAST_SEEN = 0.005, 0.3
-# On a load that is carried, one that pulls by this share of the force limit more than what is known is seen
-# through a quicker filter, and for a while believed as far as this acceleration of the known mass goes: a
-# hand that pushes as a weight falls would else be thrown back by it. From sudden loads and hands in lockstep.
+# An added load that pulls by this share of the force limit more than the known one is seen through a
+# quicker filter, and for a while accepted up to this acceleration of the known mass: a hand that pushes
+# as a weight falls would otherwise be thrown back by it. From sudden loads and hands in lockstep.
 SUDDEN_SHARE, SUDDEN_SEEN, SUDDEN_FILTER_S, SUDDEN_S, THROWN_M_S2 = 0.2, 0.15, 0.012, 0.1, 3.0
-# An acceleration bounds the mass that may be there: this share of the force limit moves no more. What was
-# lifted by a hand is still there for ``HELD_S``; a bound is forgotten by a factor e in ``BOUND_S``.
+# An acceleration bounds the mass present: this share of the force limit moves no more. A weight lifted
+# by a hand counts as present for ``HELD_S``; a bound relaxes by a factor e in ``BOUND_S``.
 # From hands and weights in lockstep, no source.
 BOUND_SHARE, RISING_SHARE, BOUND_S, HELD_S = 0.3, 0.75, 0.1, 0.5
 STEADY_S = 0.2
 WEIGHING_S = 0.4
-PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh what the weight says
+PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh the mass of the weight
 
 
 class CarriedLoad:
@@ -35,14 +35,14 @@ class CarriedLoad:
 
     Attributes:
         balance_N: force on the rod that balances the present load.
-        hung_load_N: weight that is known to hang on the rod, in force on the rod.
+        hung_load_N: known weight that hangs on the rod, as force on the rod.
         effective_mass_kg: mass by which changes of force accelerate the output.
-        held_kg: mass that may have to be braked: of the heaviest weight that hung a moment ago, as far
-            as the output's acceleration allows.
+        held_kg: mass that may have to be braked: of the heaviest recently hung weight, as far as the
+            output's acceleration allows.
         heavy_N: force on the rod that balances the present load if it has that mass.
-        heaviest_kg: mass with the heaviest weight that the force limit lets hang.
-        own_load_N: force on the rod by the mechanism's own weight.
-        flutter_m_s: part of the output's speed that a calm one leaves out.
+        heaviest_kg: mass with the heaviest weight that the force limit can hold.
+        own_load_N: force on the rod due to the mechanism's own weight.
+        flutter_m_s: part of the output's speed that the calm speed leaves out.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -73,8 +73,8 @@ class CarriedLoad:
 
         Args:
             velocity: of the output, m/s. spring_force: N.
-            most: N, which no hung weight exceeds.
-            step: since the last sample was taken, s; 0 if no new one came.
+            most: largest hung weight, N.
+            step: time since the last sample was taken, s; 0 if no new one arrived.
         """
         smooth = self._smooth_force
         if not -1e9 < smooth < 1e9:
@@ -97,11 +97,11 @@ class CarriedLoad:
             self._learn((velocity - self._smooth_velocity) / BALANCE_FILTER_S, most, step)
 
     def _learn(self, acceleration: float, most: float, dt: float) -> None:
-        """Balance and hung weight from low-passed force and acceleration.
+        """Learn balance and hung weight from low-passed force and acceleration.
 
         A weight that pulls the rod with L makes force − own load − own mass·a = L·(1 + κ·a),
         κ being ``moved_mass``'s mass per load. L is learned by normalised least mean squares
-        (Widrow and Hoff 1960, from memory), which keeps what it knows while the weight falls
+        (Widrow and Hoff 1960, from memory), which keeps its estimate while the weight falls
         freely, when 1 + κ·a is near zero and nothing can be learned.
         """
         seen = 1.0 + self._mass_per_load * acceleration
@@ -124,14 +124,14 @@ class CarriedLoad:
         self.heavy_N = force - held * acceleration
 
     def _see_sudden(self, acceleration: float, most: float, dt: float) -> None:
-        """Believe a weight that was just laid on before the slower filter shows it."""
+        """Accept a weight just laid on before the slower filter shows it."""
         seen = 1.0 + self._mass_per_load * acceleration
         more = self._quick_force - self.own_load_N - self._mass * acceleration
         more -= seen * self.hung_load_N
         self._long_kg += dt / (WEIGHING_S + dt) * (self.effective_mass_kg - self._long_kg)
         falls = self._sudden_s > 0.0
         if falls:
-            # Its fall moves the output without a change of force, which would pass for little mass.
+            # Its fall moves the output without a change of force, which would read as little mass.
             self._sudden_s -= dt
             self._squares = self._products = 0.0
         if seen < SUDDEN_SEEN or not more > (0.0 if falls else SUDDEN_SHARE * most * seen):
@@ -150,7 +150,7 @@ class CarriedLoad:
                 self.hung_load_N = hung if hung < most_hung else most_hung
 
     def _renew_bound(self, acceleration: float, most: float, dt: float) -> float:
-        """Mass in kg that the force limit ``most`` lets move so."""
+        """Return the largest mass in kg that the force limit ``most`` can accelerate so."""
         bound = self._bound_kg * (1.0 + dt / BOUND_S)
         size = acceleration if acceleration >= 0.0 else -acceleration
         if bound * size > BOUND_SHARE * most:
@@ -159,7 +159,7 @@ class CarriedLoad:
         return bound
 
     def _weigh(self, acceleration: float, force: float, dt: float) -> None:
-        """Effective mass: from the hung weight, corrected by how changes of force accelerate it.
+        """Estimate the effective mass from the hung weight, corrected by its response to force changes.
 
         Regression of force on acceleration, both high-passed so that a steady load or hand
         drops out, over the last ``WEIGHING_S``, with the weight's mass as prior.

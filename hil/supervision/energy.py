@@ -1,12 +1,12 @@
-"""Energy that the force loop puts out at the output beyond what its setpoint explains.
+"""Energy that the force loop delivers at the output beyond what its setpoint explains.
 
 A passivity observer in the time domain and a passivity controller (Hannaford and Ryu,
 "Time-domain passivity control of haptic interfaces", IEEE Trans. Robotics and Automation
 18(1), 2002). A behaviour without damping and lead is a force with a potential, or one that a
 program changes: its work is explained. So is the work of a difference that caps and rate limit
-explain. What remains is energy out of delay, gain or a wrong spring law. Credit is not kept:
-energy taken in earlier explains no swing now. What was put out is forgotten slowly, since a
-sensor's errors would add up in time.
+explain. What remains is energy from delay, gain or a wrong spring law. Credit is not kept:
+energy absorbed earlier explains no swing now. Delivered energy is forgotten slowly, since
+sensor errors would accumulate.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from __future__ import annotations
 from hil.profile import Profile, output_energy
 
 SWING_M_S = 0.02  # speed at which the output counts as swinging the other way
-# One half swing may be a blow: the loop's lag puts energy out once, and what follows decays. A
-# limit cycle puts out as much again. A share between the two, no source; blows of up to 100 N at
-# the pan and springs that answer 10 to 40 ms late are told apart by it in lockstep.
+# One half swing may be a blow: the loop's lag delivers energy once, and the rest decays. A
+# limit cycle delivers as much again. A share between the two, no source; blows of up to 100 N at
+# the pan and springs that respond 10 to 40 ms late are distinguished by it in lockstep.
 AGAIN = 0.5
-LEAST_SHARE = 0.03  # of the tripped energy: half swings that bring less are none
-BLOW_TIMES = 4.0  # the tripped energy: no single blow brings that
-# Half swings of which each brings as much as the one before, but for so much: a limit cycle that the
-# added damping holds, or one that has yet to grow. It trips from the limited energy on.
+LEAST_SHARE = 0.03  # of the tripped energy: half swings that bring less do not count
+BLOW_TIMES = 4.0  # times the tripped energy: no single blow brings that
+# Half swings that each bring at least this share of the one before: a limit cycle held by the added
+# damping, or one still growing. It trips from the limited energy on.
 GROWN, GROWN_SWINGS = 0.9, 2
 BLOW_SWINGS = 3  # half swings after which a blow has left less than the tripped energy
 
@@ -29,13 +29,13 @@ FORGOTTEN_S = 1.0  # above a swing of the slowest virtual spring, below that of 
 
 
 class OutputEnergy:
-    """Passivity observer, and the damping that the controller adds.
+    """Passivity observer, with the damping that the controller adds.
 
     Attributes:
-        energy_J: energy put out that nothing explains.
-        most_J: energy beyond which it is unstable now: more for a blow than for a swing.
-        damping_share: share of the most damping that is to be added, 0 to 1.
-        unstable: beyond the tripped energy, and no single blow; or beyond the limited energy, in
+        energy_J: delivered energy that nothing explains.
+        most_J: energy that counts as unstable now: more for a blow than for a swing.
+        damping_share: share of the largest damping to add, 0 to 1.
+        unstable: beyond the tripped energy, and not a single blow; or beyond the limited energy, in
             the third half swing of a swing that grows.
     """
 
@@ -45,13 +45,13 @@ class OutputEnergy:
         self.reset()
 
     def reset(self) -> None:
-        """Begin with nothing put out."""
+        """Start with no energy delivered."""
         self.energy_J = self.damping_share = 0.0
         self.most_J = BLOW_TIMES * self.tripped_J
         self.unstable = False
         self._side = 0
         self._half_J = self._before_J = 0.0
-        self._grown = 0  # half swings in a row of which each brought as much again
+        self._grown = 0  # half swings in a row that each brought as much again
         self._swings = 0  # half swings since the energy was last within its limited value
 
     def follow(
@@ -69,7 +69,7 @@ class OutputEnergy:
             conservative_N: setpoint without its damping.
             explained_N: difference between the two that counts as explained.
             velocity_m_s: of the output.
-            step: time since the last sample was taken, s; 0 if no new one came.
+            step: time since the last sample was taken, s; 0 if no new one arrived.
         """
         speed = velocity_m_s if velocity_m_s >= 0.0 else -velocity_m_s
         power = (force_N - conservative_N) * velocity_m_s - explained_N * speed
@@ -87,7 +87,7 @@ class OutputEnergy:
             self._swings += 1
         self._half_J += power * step
         again = self._before_J > least and self._half_J > AGAIN * self._before_J
-        # Written so that a value that is not a number trips.
+        # Written so that NaN trips.
         if energy <= self.limited_J:
             self._swings = 0
         again |= self._swings > BLOW_SWINGS
@@ -98,11 +98,11 @@ class OutputEnergy:
         self.unstable = not energy <= most
 
     def text(self) -> str:
-        """Sentence with numbers."""
+        """Return the sentence with numbers."""
         return (
             f"unstable: the force loop put {self.energy_J:.2f} J into the output that no setpoint "
             f"explains, beyond {self.tripped_J:.2f} J"
             if self.energy_J > self.tripped_J
-            else f"unstable: the output swings by what the force loop puts in, {self.energy_J:.2f} J "
+            else f"unstable: the output oscillates on energy from the force loop, {self.energy_J:.2f} J "
             f"that no setpoint explains, and each half swing brings as much as the one before"
         )

@@ -8,12 +8,12 @@ from hil.control import Estimator
 from hil.profile import Profile
 
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
-STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
-# Of the force disagreement that trips: beyond it time counts as its square, so that a sensor with
-# the wrong sense, whose oscillation crosses the limit for moments only, is seen before it swings
+STANDING_M = 0.0005  # outside a soft end, this much further out still counts as at rest there
+# Times the tripped force disagreement: beyond it time counts by its square, so that a sensor of
+# the wrong sign, whose oscillation crosses the limit only briefly, is detected before it builds
 # up. No healthy lockstep session came near 1.
 GROSS_TIMES = 1.5
-WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
+WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power on
 
 
 class ForceRate:
@@ -27,12 +27,12 @@ class ForceRate:
         self.reset()
 
     def reset(self) -> None:
-        """Begin anew at the next sample."""
+        """Restart at the next sample."""
         self.rate_N_s = 0.0
         self._last_N = math.nan
 
     def follow(self, force: float, step_s: float) -> None:
-        """Take the force of a sample, ``step_s`` after the one before."""
+        """Take the force of a sample, ``step_s`` after the previous one."""
         if step_s > 0.0:
             rate = (force - self._last_N) / step_s
             self._last_N = force
@@ -52,7 +52,7 @@ class SupplyFilter:
         self.volts = math.nan
 
     def follow(self, volts: float, step_s: float) -> None:
-        """Take the voltage of a sample, ``step_s`` after the one before."""
+        """Take the voltage of a sample, ``step_s`` after the previous one."""
         if not -1e6 < volts < 1e6:
             return  # not reported
         if not self.volts > -1e6:
@@ -62,10 +62,10 @@ class SupplyFilter:
 
 
 class TravelLines:
-    """Lines past which the output may not go: they follow it in, and never out.
+    """Lines that the output must not cross: they follow it in, never out.
 
     Attributes:
-        low_m, high_m: where they are now.
+        low_m, high_m: their present positions.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -74,7 +74,7 @@ class TravelLines:
         self._high = self.high_m = travel.upper + travel.tripped_beyond
 
     def follow(self, position: float, energised: bool) -> None:
-        """Take the output's position in m; without power the lines begin where it stands."""
+        """Take the output's position in m; without power the lines start there."""
         low, high = position - STANDING_M, position + STANDING_M
         if energised:
             if low < self.low_m:
@@ -86,7 +86,7 @@ class TravelLines:
 
 
 class Disagreement:
-    """Time for which spring and motor force have parted beyond ``limits.disagreement``.
+    """Time for which spring and motor force have differed beyond ``limits.disagreement``.
 
     Attributes:
         tripped_N, lasting_s: of the limit.
@@ -98,17 +98,17 @@ class Disagreement:
         self._parted_s = 0.0
 
     def rest(self) -> None:
-        """Begin the time anew."""
+        """Restart the timer."""
         self._parted_s = 0.0
 
     @property
     def stands(self) -> bool:
-        """True if they have parted for too long."""
+        """True if they have differed for too long."""
         return self._parted_s >= self.lasting_s
 
     def look(self, estimator: Estimator, force: float) -> bool:
-        """Take the newest sample; return whether the forces have parted for too long."""
-        # Counted down as it was counted up, so that an oscillation cannot hide in the timer.
+        """Take the newest sample; return whether the forces have differed for too long."""
+        # Counted down as it is counted up, so that an oscillation cannot hide in the timer.
         step = estimator.step_s
         parted = estimator.motor_force_N - force
         parted = (parted if parted >= 0.0 else -parted) - estimator.motor_force_band_N
@@ -134,7 +134,7 @@ class MeanNutSpeed:
         self._time_s = self.speed_m_s = 0.0
 
     def follow(self, nut_position: float, step_s: float) -> None:
-        """Take the position in m of a sample, ``step_s`` after the one before."""
+        """Take the position in m of a sample, ``step_s`` after the previous one."""
         self._time_s += step_s
         if self._time_s >= WATCHED_S:
             moved = nut_position - self._from_m
@@ -143,5 +143,5 @@ class MeanNutSpeed:
             self._time_s = 0.0
 
     def shift(self, shift_m: float) -> None:
-        """Follow a zero that was moved."""
+        """Follow a shift of zero."""
         self._from_m += shift_m

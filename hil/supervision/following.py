@@ -1,8 +1,8 @@
-"""Following errors of the force, as every motion controller watches those of position.
+"""Following errors of the force, watched as a motion controller watches those of position.
 
-Spring force is held against a model of the closed loop, shaped force against the setpoint.
-What is explained does not count: a torque that stands at a cap, a force that stands at a cap,
-a jump that the rate limit must ramp.
+Spring force is compared with a model of the closed loop, shaped force with the setpoint.
+Explained differences do not count: a torque at a cap, a force at a cap, a jump that the
+rate limit must ramp.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from hil.supervision.bounds import Bounds
 from hil.supervision.energy import OutputEnergy
 
 SWINGS = 2  # changes of the saturated side that show an oscillation; one is a blow and its return
-SWING_PERIODS = 3.0  # of the bandwidth; a longer pause begins a new count
-# Time constant with which what is explained runs out. The shaper brings what it cut within
+SWING_PERIODS = 3.0  # of the bandwidth; a longer pause starts a new count
+# Time constant with which an explained difference expires. The shaper catches up within
 # 0.5 s, but not while the setpoint itself uses up its rate.
 EXPLAINED_S = 1.0
 RAMPED_S = 0.15  # in which the shaper ramps back most of a gap
@@ -45,7 +45,7 @@ class ForceFollowing:
         self._swing_s = SWING_PERIODS / bandwidth
 
     def reset(self) -> None:
-        """Begin at the next force seen."""
+        """Start at the next force."""
         self.error_N = 0.0
         self._first = self._second = math.nan
         self._side = self._swings = 0
@@ -55,8 +55,8 @@ class ForceFollowing:
         """Take one cycle.
 
         Args:
-            side: +1 or -1 where the torque stands at its upper or lower cap, else 0.
-            step: time since the last sample was taken, s; 0 if no new one came.
+            side: +1 or -1 if the torque is at its upper or lower cap, else 0.
+            step: time since the last sample was taken, s; 0 if no new one arrived.
         """
         first = self._first
         if first != first:
@@ -75,16 +75,16 @@ class ForceFollowing:
             self._swings = 0
             if not side:
                 self._side = 0
-        # The loop cannot do more while its torque stands at a cap, unless it swings between both.
+        # The loop cannot do more while its torque is at a cap, unless it swings between the two.
         if self._side and self._swings < SWINGS:
             return
         size = error if error >= 0.0 else -error
         self.error_N += step / (self._mean_s + step) * (size - self.error_N)
 
     def text(self) -> str:
-        """Sentence with numbers."""
+        """Return the sentence with numbers."""
         return (
-            f"the spring force is {FORCE(self.error_N):.0f}{FORCE} from the shaped force on average, beyond "
+            f"the spring force is {FORCE(self.error_N):.0f}{FORCE} off the shaped force on average, beyond "
             f"{FORCE(self.tripped_N):.0f}{FORCE}, and no cap explains it"
         )
 
@@ -104,12 +104,12 @@ class SetpointFollowing:
         self.reset()
 
     def reset(self) -> None:
-        """Begin at the next setpoint seen, whatever its distance."""
+        """Start at the next setpoint, whatever its distance."""
         self.error_N = self.explained_N = 0.0
         self._last_N = math.nan
 
     def follow(self, setpoint_N: float, shaped_N: float, at_cap: bool, dt: float) -> None:
-        """Take one cycle; ``at_cap`` where the shaped force stands at a cap."""
+        """Take one cycle; ``at_cap``: the shaped force is at a cap."""
         gap = setpoint_N - shaped_N
         gap = gap if gap >= 0.0 else -gap
         if self._last_N != self._last_N:
@@ -127,9 +127,9 @@ class SetpointFollowing:
         self.error_N = error if error > 0.0 else 0.0
 
     def text(self) -> str:
-        """Sentence with numbers."""
+        """Return the sentence with numbers."""
         return (
-            f"the shaped force is {FORCE(self.error_N):.0f}{FORCE} from the setpoint beyond what caps and "
+            f"the shaped force is {FORCE(self.error_N):.0f}{FORCE} off the setpoint, beyond what caps and "
             f"rate limit explain, above {FORCE(self.tripped_N):.0f}{FORCE}"
         )
 
@@ -149,7 +149,7 @@ class Following:
         self.reset()
 
     def reset(self) -> None:
-        """Begin anew: the force loop was open."""
+        """Start over: the force loop was open."""
         self.force.reset()
         self.setpoint.reset()
         self.energy.reset()
@@ -158,7 +158,7 @@ class Following:
         self.limited = self.cause = 0
 
     def change(self) -> None:
-        """Begin anew with the setpoint alone: another behaviour asks for another force."""
+        """Start over with the setpoint only: another behaviour sets another force."""
         self.setpoint.reset()
         self._fresh = True
 
@@ -178,8 +178,8 @@ class Following:
         Args:
             force_N: spring force.
             potential_N: force of the behaviour without damping and lead.
-            saturated: the torque stands at a cap.
-            dt: of the cycle, s: the shaper goes by it.
+            saturated: the torque is at a cap.
+            dt: of the cycle, s, as the shaper uses it.
         """
         bounds = self._bounds
         step = estimator.step_s
@@ -203,10 +203,10 @@ class Following:
     def _work_explained(
         self, potential_N: float, shaped_N: float, at_cap: bool, dt: float
     ) -> float:
-        """Difference from the potential's force in N that counts as explained.
+        """Return the difference from the potential's force in N that counts as explained.
 
-        Caps and a new behaviour explain it, and it runs out as the shaper ramps it back. The
-        rate limit does not: where it holds back what answers motion, it feeds a limit cycle.
+        Caps and a new behaviour explain it, and it decays as the shaper ramps it back. The
+        rate limit does not: where it delays a response to motion, it feeds a limit cycle.
         """
         gap = potential_N - shaped_N
         gap = gap if gap >= 0.0 else -gap
@@ -216,7 +216,7 @@ class Following:
         return self._explained_N
 
     def _judge(self) -> None:
-        """Complete ``limited`` and ``cause``; a value that is not a number trips."""
+        """Set ``limited`` and ``cause``; NaN trips."""
         mask = cause = 0
         force, setpoint, energy = self.force, self.setpoint, self.energy
         if not setpoint.error_N <= setpoint.limited_N:
@@ -234,7 +234,7 @@ class Following:
         self.limited, self.cause = mask, cause
 
     def text(self, cause: int) -> str:
-        """Sentence with numbers for a cause of these three; '' for another."""
+        """Return the sentence with numbers for one of these three causes; '' for any other."""
         if cause == Limit.FORCE_FOLLOWING:
             return self.force.text()
         if cause == Limit.SETPOINT_FOLLOWING:

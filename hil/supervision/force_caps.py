@@ -1,13 +1,13 @@
 """Caps on the force: each gives an interval in N, and the limit that it comes from.
 
-The force and deflection limits cap it flatly. The travel corridor and the speed limit cap it by
+The force and deflection limits give constant caps. The travel range and the speed limit cap it by
 a one-sided speed control: the cap is the load that the rod balances now, plus a margin that grows
 with the distance to the allowed speed and turns against the motion beyond it. So a cap brakes
-what moves towards an end, holds a hung weight there, and leaves everything that leads away from
-the end free; it never takes away the force that carries a weight.
+motion towards an end, holds a hung weight there, and leaves motion away from the end free; it
+never removes the force that carries a weight.
 
-Stopping distance d at deceleration a allows the speed √(2·a·d); near the end the law goes
-over into speed = d·k, whose slope stays finite.
+Stopping distance d at deceleration a allows the speed √(2·a·d); near the end the law changes
+to speed = d·k, whose slope stays finite.
 """
 
 from __future__ import annotations
@@ -26,16 +26,16 @@ EASE_M_S = 0.02  # speed margin from which a cap opens quickly
 # Speed beyond the allowed one that doubles the damping, up to that of the heaviest weight: one that has
 # just been laid on is not known yet. From sudden loads in lockstep, no source.
 OVER_M_S = 0.02
-# The same up to the mass that is known, towards the upper and the lower end: a known weight is braked
+# The same up to the known mass, towards the upper and the lower end: a known weight is braked
 # before the force limit leaves too little. From sudden loads in lockstep as well.
 KNOWN_UP_M_S, KNOWN_DOWN_M_S = 0.02, 0.004
-# Both count a foreseen speed up to this multiple of the measured one: a light output that still moves away
-# while its springs pull it back is no weight that falls. From weights taken off in lockstep, no source.
+# Both count a predicted speed up to this multiple of the measured one: a light output that still moves
+# away while its springs pull it back is not a falling weight. From weights taken off in lockstep, no source.
 FORESEEN_TIMES = 2.0
 LEAST_BRAKING_M_S2 = 0.03
 BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
-REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
-LEAD_S = 0.02  # of that, by acceleration: more would feed force back upon itself
+REACTION_S = 0.06  # until a cap acts as force: estimator, cycle and force loop
+LEAD_S = 0.02  # of that, by acceleration: more would feed force back on itself
 
 
 class FlatCap:
@@ -49,7 +49,7 @@ class FlatCap:
         self.use_calibration(profile)
 
     def use_calibration(self, profile: Profile) -> None:
-        """Renew the interval: the spring law has changed."""
+        """Update the interval: the spring law has changed."""
         limits = profile.limits
         law = ForceCalibration(profile.calibration, profile.sensors.deflection)
         most = min(limits.deflection.limited, profile.actuator.springs.solid_deflection)
@@ -57,7 +57,7 @@ class FlatCap:
         self.narrow(limits.force.limited)
 
     def narrow(self, force: float) -> None:
-        """Hold the force to this limit in N from now on."""
+        """Limit the force to this value in N from now on."""
         high, low = self._law_high_N, self._law_low_N
         self.high_N = force if force < high else high
         self.low_N = -force if -force > low else low
@@ -77,11 +77,11 @@ class SpeedCap:
         self.low_N, self.high_N = -math.inf, math.inf
 
     def narrow(self, speed: float) -> None:
-        """Hold the nut to this speed in m/s from now on."""
+        """Limit the nut to this speed in m/s from now on."""
         self._speed = speed
 
     def renew(self, nut_velocity: float, balance: float, damping: float) -> None:
-        """Renew the interval.
+        """Update the interval.
 
         Args:
             nut_velocity: m/s. balance: force in N that balances the load.
@@ -103,8 +103,8 @@ class TravelCap:
     Attributes:
         low_N, high_N: interval.
         lower_m, upper_m: soft ends of the profile. low_end_m, high_end_m: ends in force.
-        leaving_up, leaving_down: how far the caps give way where they block motion away.
-        blocked_up, blocked_down: the shaped force stands at a cap in this cycle.
+        leaving_up, leaving_down: give of the caps where they block motion away.
+        blocked_up, blocked_down: the shaped force is at a cap in this cycle.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -114,7 +114,7 @@ class TravelCap:
         self.reset()
 
     def reset(self) -> None:
-        """Find the ends anew, from the first position seen."""
+        """Find the ends from the next position."""
         self.low_N, self.high_N = -math.inf, math.inf
         self.low_end_m = self.lower_m
         self.high_end_m = self.upper_m
@@ -122,10 +122,10 @@ class TravelCap:
         self.blocked_up = self.blocked_down = False
 
     def follow(self, estimator: Estimator, span_N: float, energised: bool) -> None:
-        """Follow where the output may go; ``span_N`` is the force between the flat caps.
+        """Follow the range of the output; ``span_N`` is the force between the flat caps.
 
-        Where the output stands outside a soft end when power comes, that place is the end
-        until the output has moved in; it is not driven in by itself.
+        If the output is outside a soft end at power on, that position is the end until the
+        output has moved in; it is not driven in automatically.
         """
         position = estimator.output_position_m
         velocity = estimator.output_velocity_m_s
@@ -156,7 +156,7 @@ class TravelCap:
         spring_force: float,
         damping: float,
     ) -> None:
-        """Renew the interval.
+        """Update the interval.
 
         Args:
             balance: force in N that balances the load, within the flat caps.
@@ -201,14 +201,14 @@ class TravelCap:
         down: bool,
         damping: float,
     ) -> float:
-        """Force in N towards an end that may act beyond the balanced load; negative brakes.
+        """Return the force in N towards an end that may act beyond the balanced load; negative brakes.
 
         Args:
             distance: m left to the end.
             speed, closing_acceleration: towards the end, m/s and m/s².
-            flutter: part of the speed that a calm one leaves out, m/s.
+            flutter: part of the speed that the calm speed leaves out, m/s.
             available: deceleration in m/s² that the force limit leaves.
-            load: that is carried. down: towards the end at which weights pull.
+            load: the carried one. down: the end is the one towards which weights pull.
             damping: N·s/m.
         """
         most = self._braking
@@ -216,14 +216,14 @@ class TravelCap:
         braking = most if braking > most else braking
         braking = braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
         scarce = 1.0 - braking / most
-        # What can hardly be braked hardly changes its speed either.
+        # A load that can hardly be braked hardly changes its speed either.
         speed -= scarce * scarce * scarce * scarce * flutter
         follow = 0.0
         if speed > 0.0:
             distance -= REACTION_S * speed
         allowed = allowed_speed(distance, braking)
         if speed > 0.0:
-            # Past the end too: a cap that let go there would be looser nearer the end.
+            # Past the end too: a cap that opened there would be looser nearer the end.
             follow = APPROACH_1_S * speed
             follow = follow if follow < braking else braking
             if speed < allowed:
@@ -233,7 +233,7 @@ class TravelCap:
             speed += (LEAD_S + scarce * (REACTION_S - LEAD_S)) * closing_acceleration
         margin = allowed - speed
         if margin > 0.0:
-            # What can hardly be braked may hardly gain speed: its cap opens slowly.
+            # A load that can hardly be braked must not gain speed: its cap opens slowly.
             damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
         else:
             over = speed - allowed if allowed > 0.0 else speed
@@ -245,7 +245,7 @@ class TravelCap:
 
 
 def _more_damping(over_m_s: float, load: CarriedLoad, down: bool) -> float:
-    """Factor of the damping at ``over_m_s`` beyond the allowed speed; ``down`` as in ``_room``."""
+    """Return the factor of the damping at ``over_m_s`` beyond the allowed speed; ``down`` as in ``_room``."""
     mass = load.effective_mass_kg
     known = 1.0 + over_m_s / (KNOWN_DOWN_M_S if down else KNOWN_UP_M_S)
     most_known = load.held_kg / mass
@@ -259,7 +259,7 @@ def _more_damping(over_m_s: float, load: CarriedLoad, down: bool) -> float:
 
 
 def allowed_speed(distance_m: float, braking_m_s2: float) -> float:
-    """Most speed towards an end in m/s; negative, a slow return, beyond it."""
+    """Return the largest speed towards an end in m/s; beyond it negative, a slow return."""
     if distance_m <= 0.0:
         speed = APPROACH_1_S * distance_m
         return speed if speed > -RETURN_SPEED_M_S else -RETURN_SPEED_M_S

@@ -1,8 +1,8 @@
-"""Heat of the motor when a rig host begins: from what was kept of the last use.
+"""Motor heat when a rig host starts, from the record of the last use.
 
-If the last use ended in order, both bodies have cooled since without current. If it did not, the
-motor may have worked on unseen for a while; the worst that the limits permit in that time is taken,
-and cooling counts from its end. If nothing is known of the time, heat begins at the tripped limit.
+If the last use ended in order, both bodies have cooled without current since then. If it did not,
+the motor may have worked on unseen for a while: the worst that the limits permit in that time is
+assumed, and cooling counts from its end. If the time is unknown, heat starts at the tripped limit.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 from hil.profile import Profile, most_current
 from hil.supervision.motor_heat import MotorHeat
 
-# Clocks are set right by so much without a jump; common practice, no source.
+# Clocks are corrected by this much without a jump; common practice, no source.
 SLEW_S = 5.0
 
 
@@ -24,7 +24,7 @@ class Moment:
 
     Attributes:
         wall_s: seconds since 1970. It may be set.
-        boot: of the computer, by name; empty if unknown.
+        boot: identifier of the computer's boot; empty if unknown.
         boot_s: seconds since then, suspension included. It cannot be set.
     """
 
@@ -33,7 +33,7 @@ class Moment:
     boot_s: float = 0.0
 
     def since(self, earlier: Moment) -> float | None:
-        """Return the seconds from ``earlier`` to this; None if the clock was set back between."""
+        """Return the seconds from ``earlier`` to this; None if the clock was set back in between."""
         if self.boot and self.boot == earlier.boot:
             passed = self.boot_s - earlier.boot_s
         else:
@@ -47,10 +47,10 @@ class KeptHeat:
     """Heat at some moment of the last use.
 
     Attributes:
-        winding, housing: shares of what ``continuous_current_A`` brings when it lasts.
+        winding, housing: shares of the steady-state rise at ``continuous_current_A``.
         at: the moment.
-        continuous_current_A: of the profile that it was kept by.
-        unseen_s: how long the motor may have been used after ``at``; 0 after an end in order.
+        continuous_current_A: of the profile in use then.
+        unseen_s: time for which the motor may have been used after ``at``; 0 after an orderly end.
     """
 
     winding: float
@@ -62,13 +62,13 @@ class KeptHeat:
 
 @dataclass(frozen=True)
 class HeatAtStart:
-    """Heat that a rig host begins with.
+    """Heat that a rig host starts with.
 
     Attributes:
         winding, housing: shares of what is permitted continuously.
         how: ``cold`` (no earlier use is known), ``simulated``, ``kept``, ``unseen`` (use did not
             end in order) or ``unknown`` (kept, but of no known time).
-        text: the ground in a sentence.
+        text: the reason, as a sentence.
     """
 
     winding: float
@@ -81,14 +81,14 @@ class HeatAtStart:
         return asdict(self)
 
 
-SIMULATED_START = HeatAtStart(0.0, 0.0, "simulated", "a simulated motor begins cold")
+SIMULATED_START = HeatAtStart(0.0, 0.0, "simulated", "a simulated motor starts cold")
 COLD_START = HeatAtStart(
-    0.0, 0.0, "cold", "no earlier use of this actuator is known here: the motor is taken for cold"
+    0.0, 0.0, "cold", "no earlier use of this actuator is known here: the motor is assumed cold"
 )
 
 
 def heat_at_start(profile: Profile, kept: KeptHeat, now: Moment) -> HeatAtStart:
-    """Return the heat to begin with, from what was kept."""
+    """Return the initial heat, from the record of the last use."""
     passed_s = now.since(kept.at)
     if passed_s is None:
         return unknown_heat(profile, "the clock was set back since the last use")
@@ -101,7 +101,7 @@ def heat_at_start(profile: Profile, kept: KeptHeat, now: Moment) -> HeatAtStart:
     if kept.unseen_s > 0.0:
         text = (
             f"the last use did not end in order; it was last seen {ago}, and the worst that the "
-            f"limits permit in the {duration(unseen_s)} after it is taken"
+            f"limits permit in the {duration(unseen_s)} after it is assumed"
         )
     else:
         text = f"kept from the last use, which ended {ago}"
@@ -109,19 +109,19 @@ def heat_at_start(profile: Profile, kept: KeptHeat, now: Moment) -> HeatAtStart:
 
 
 def unknown_heat(profile: Profile, reason: str) -> HeatAtStart:
-    """Return the worst heat that the limits permit; it is not known since when it cools."""
+    """Return the worst heat that the limits permit; its cooling time is unknown."""
     heat = MotorHeat(profile)
     heat.begin(*[profile.limits.motor_heat.tripped] * 2)
-    return _with_wait(profile, heat, "unknown", f"{reason}: the worst heat is taken")
+    return _with_wait(profile, heat, "unknown", f"{reason}: the worst heat is assumed")
 
 
 def worst_after(
     profile: Profile, winding: float, housing: float, seconds: float
 ) -> tuple[float, float]:
-    """Return the largest shares of winding and housing after so long at any current permitted.
+    """Return the largest shares of winding and housing after this time at any permitted current.
 
-    The current is the most that the bench lets pass, at standstill; at the tripped limit of heat
-    it would have ended.
+    The current is the largest that the bench permits, at standstill; at the tripped limit of
+    heat it would have ended.
     """
     motor, share = profile.actuator.motor, profile.actuator.motor.housing_share
     loss = (most_current(profile) / motor.continuous_current) ** 2
@@ -135,7 +135,7 @@ def worst_after(
 
 
 def wait_s(profile: Profile, winding: float, housing: float) -> float:
-    """Return how long a motor of this heat cools until it may be energised, in s."""
+    """Return the time in s that a motor this hot must cool before power on."""
     limited = profile.limits.motor_heat.limited
     heat = MotorHeat(profile)
 

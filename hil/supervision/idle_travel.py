@@ -1,7 +1,7 @@
 """Watch over the travel while power is on and no force is commanded.
 
-A nut without torque runs free: a hand or a weight then throws the output on its end. Without power
-the shorted windings of most drives brake it. So power goes while the way that is left is enough.
+A nut without torque runs free: a hand or a weight then throws the output against its end. Without
+power the shorted windings of most drives brake it. So power is removed while the distance suffices.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ from hil.control import Estimator
 from hil.profile import Profile
 from hil.supervision.force_caps import allowed_speed
 
-LEAST_M_S = 0.03  # a hand that places the output
-LASTING_S = 0.004  # noise of the sensor changes its sign within
+LEAST_M_S = 0.03  # speed of a hand that positions the output
+LASTING_S = 0.004  # sensor noise changes its sign within this time
 
 
 class IdleTravel:
-    """One ``look`` a cycle in standby."""
+    """Watch over idle travel; one ``look`` a cycle in standby."""
 
     def __init__(self, profile: Profile) -> None:
         travel = profile.limits.travel
@@ -26,12 +26,12 @@ class IdleTravel:
         self.reset()
 
     def reset(self) -> None:
-        """Begin anew."""
+        """Start over."""
         self._speed_m_s, self._room_m = 0.0, math.inf
         self._fast_s = 0.0
 
     def look(self, estimator: Estimator) -> bool:
-        """Return whether the output runs at an end faster than the rest of its way allows."""
+        """Return whether the output runs towards an end faster than the remaining distance allows."""
         speed, position = estimator.output_velocity_m_s, estimator.output_position_m
         self._fast_s = self._fast_s + estimator.step_s if speed * self._speed_m_s > 0.0 else 0.0
         self._speed_m_s = speed
@@ -42,7 +42,7 @@ class IdleTravel:
         return self._fast_s >= LASTING_S
 
     def text(self) -> str:
-        """One sentence with numbers."""
+        """Return one sentence with numbers."""
         end = "upper" if self._speed_m_s > 0.0 else "lower"
         return (
             f"no force was commanded, and the output ran at {SPEED(abs(self._speed_m_s)):.0f}{SPEED} "

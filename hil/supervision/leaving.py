@@ -1,9 +1,9 @@
-"""Leave an end whatever load is believed: a cap that blocks motion away gives way.
+"""Leaving an end, whatever the estimated load: a cap that blocks motion away gives way.
 
-The caps rest on a load that was learned, and what was learned may be wrong: an end that pushes
-back reads like a weight. A cap towards an end may then stand above every force that leads
-away. The evidence against such a load is an output that does not move away while its force
-stands at the cap and the far end is distant. Each cycle of it opens the cap a little; motion
+The caps depend on a learned load, which may be wrong: an end that pushes back reads like a
+weight. A cap towards an end may then lie above every force that leads away. The evidence
+against such a load is an output that does not move away while its force is at the cap
+and the far end is distant. Each such cycle opens the cap a little; motion
 away closes it again before speed has built up, so that a true weight is still braked.
 """
 
@@ -31,7 +31,7 @@ class Leaving:
         """Take one cycle.
 
         Args:
-            blocked: the shaped force stands at the cap.
+            blocked: the shaped force is at the cap.
             room_m: distance to the end that the cap guards.
             speed_m_s: of the output towards that end.
             span_N: force between the flat limits.

@@ -27,8 +27,8 @@ class LimitMargin(NamedTuple):
     """Use of one limit.
 
     ``used`` is 0 with nothing used and 1 where the limit begins to act (more is possible, NaN
-    where nothing is known); ``text`` is for people, such as ``'343 of 650 N'``; ``acting``
-    tells that the limit trims in this very sample.
+    if unknown); ``text`` is for people, such as ``'343 of 650 N'``; ``acting`` is True if the
+    limit acts in this sample.
     """
 
     label: str
@@ -41,14 +41,14 @@ class LimitMargin(NamedTuple):
 def limit_margins(
     profile: Profile, row: Sequence[float] | NDArray[np.float64]
 ) -> list[LimitMargin]:
-    """One entry per limit with a limit_margins, always in the same order.
+    """Return one entry per limit that has a margin, always in the same order.
 
     Args:
         row: a sample as ``hil.core.samples.COLUMNS`` lays it out; averages of several are fine,
-            but then ``limited`` must be a mask still (a fraction counts as none).
+            but ``limited`` must still be a mask (a fraction counts as none).
 
-    Drive temperature and position following have an entry only where the drive reports the
-    temperature, and a velocity.
+    Drive temperature and position following have an entry only if the drive reports a
+    temperature or a velocity, respectively.
     """
     limits = profile.limits
     motor = profile.actuator.motor
@@ -69,12 +69,12 @@ def limit_margins(
     def of(
         label: str, value: float, most: float, unit: str, limit: Limit, digits: int
     ) -> LimitMargin:
-        """Entry of a value in a linear actuator's unit."""
+        """Return the entry of a value in a linear actuator's unit."""
         size = abs(value)
         told = f"{restated(size, unit):.{digits}f} of {_plain(restated(most, unit))}"
         return entry(label, size / most, f"{told} {unit_name(unit)}", limit)
 
-    # The limit is on the true force; the column has the tare taken off.
+    # The limit is on the true force; the column has the tare subtracted.
     deflection = sample.deflection_m
     force = ForceCalibration(profile.calibration, profile.sensors.deflection).force(deflection)
     most_deflection = min(limits.deflection.limited, profile.actuator.springs.solid_deflection)
@@ -185,7 +185,7 @@ def limit_margins(
 
 
 def _travel(profile: Profile, position: float) -> tuple[float, str]:
-    """Nothing is used in the middle between the soft ends, all at either."""
+    """Return use and text: 0 midway between the soft ends, 1 at either."""
     travel = profile.limits.travel
     middle, half = (travel.upper + travel.lower) / 2, (travel.upper - travel.lower) / 2
     end = "upper" if position > middle else "lower"
@@ -206,5 +206,5 @@ def _supply(profile: Profile, volts: float) -> tuple[float, str, Limit]:
 
 
 def _plain(value: float) -> str:
-    """A limit's number without needless digits."""
+    """Return a limit's number without needless digits."""
     return f"{value:.0f}" if value >= 100 else f"{value:.3g}"

@@ -1,19 +1,19 @@
-"""Notices of limits: when one that begins to act is worth a notice."""
+"""Notices of limits: when a limit that begins to act is reported."""
 
 from __future__ import annotations
 
-FORGET_S = 1.0  # free of a bound for this long, its next action is news again
+FORGET_S = 1.0  # after this time without it, a limit's next action is reported again
 
 
 class LimitNotices:
-    """Tells each bound once, however it flickers, until it has left free for ``FORGET_S``."""
+    """Filter that reports each limit once, however it flickers, until inactive for ``FORGET_S``."""
 
     def __init__(self) -> None:
         self._told = 0
-        self._quiet_s: dict[int, float] = {}  # per bit that is told and does not act now
+        self._quiet_s: dict[int, float] = {}  # per bit that was reported and does not act now
 
     def new(self, mask: int, dt_s: float) -> int:
-        """Bits of ``mask``, the bounds that act in this cycle, to be told now."""
+        """Return the bits of ``mask``, the limits that act in this cycle, to be reported now."""
         told = self._told
         if not mask and not told:
             return 0

@@ -1,4 +1,4 @@
-"""Sentences with numbers for limits whose tripped value was passed."""
+"""Sentences with numbers for limits whose tripped value was exceeded."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ OF = frozenset(
 
 
 def of_drive(cause: int, telemetry: Telemetry, most_age_s: float) -> str:
-    """Return one sentence for a cause that the drive shows or its silence; '' for any other."""
+    """Return one sentence for a cause that the drive reports, or for its silence; '' for any other."""
     if cause == Cause.DRIVE_LOST:
         return f"the drive is lost: {telemetry.lost}"
     if cause == Limit.DRIVE_FAULT:

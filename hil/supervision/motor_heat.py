@@ -1,13 +1,12 @@
 """Heat of the motor as two bodies: a quick winding on a slow housing.
 
-Two-body model of a motor, as overload relays keep it (IEC 60255-149, from memory): copper loss
+Two-body model of a motor, as overload relays use it (IEC 60255-149, from memory): copper loss
 warms the winding over the housing, and the housing over its surroundings. All rises are shares
-of that of the winding at continuous current, settled and turning.
+of the winding's at continuous current, settled and turning.
 
-While the rotor turns, the loss goes round all phases. At standstill the phase that stands at the
-crest of its current takes twice the mean. The loss as a vector at twice the electrical angle,
-passed through the winding's time constant, has just that length, whatever the commutation's
-offset is.
+While the rotor turns, all phases share the loss. At standstill the phase at the peak of its
+current takes twice the mean. The loss as a vector at twice the electrical angle, low-passed with
+the winding's time constant, has exactly that length, whatever the commutation offset.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ import math
 
 from hil.profile import Profile
 
-# More is a damaged file or a current that is not a number.
+# More comes from a damaged file or a NaN current.
 MOST_HEAT = 1e3
 
 
@@ -43,7 +42,7 @@ class MotorHeat:
         self.loss_factor = 1.0 + (1.0 - self._housing_share) * self._crest
 
     def update(self, current_A: float, nut_position_m: float, dt_s: float) -> None:
-        """Follow one cycle; a current or position that is not a number changes nothing."""
+        """Follow one cycle; a NaN current or position changes nothing."""
         share = current_A * self._per_continuous
         loss = share * share
         if not loss < MOST_HEAT:
@@ -65,22 +64,22 @@ class MotorHeat:
             self.loss_factor = 1.0 + (1.0 - self._housing_share) * crest / mean
 
     def take_over(self, before: MotorHeat) -> None:
-        """Go on from the heat of another profile of the same motor."""
+        """Continue from the heat of another profile of the same motor."""
         self._mean, self._cosine, self._sine = before._mean, before._cosine, before._sine
         self._angle, self.housing = before._angle, before.housing
         self.winding, self.heat = before.winding, before.heat
         self.loss_factor = before.loss_factor
 
     def begin(self, winding: float, housing: float, passed_s: float = 0.0) -> None:
-        """Begin warm.
+        """Start warm.
 
         Args:
             winding, housing: shares at some earlier moment.
-            passed_s: time since, in which both cooled without current.
+            passed_s: time since then, in which both cooled without current.
         """
         own = max(winding - self._housing_share * housing, 0.0)
         self.housing = housing * math.exp(-max(passed_s, 0.0) * self._housing_rate)
-        # The hottest phase, taken as the mean of all: it is known that one was so hot.
+        # The hottest phase is taken as the mean of all: one is known to have been this hot.
         self._mean = (
             own / (1.0 - self._housing_share) * math.exp(-max(passed_s, 0.0) * self._winding_rate)
         )

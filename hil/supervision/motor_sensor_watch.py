@@ -1,14 +1,14 @@
-"""Watch over the motor sensor while it drives: frozen, or slipping against its own velocity.
+"""Watch over the motor sensor under power: frozen, or slipping against its own velocity.
 
-Both are judged at samples only, by the time between them, so that a late or repeated one is
-neither stillness nor motion.
+Both are judged at samples only, by the time between them, so that a late or repeated one counts
+as neither stillness nor motion.
 
-A sensor that freezes at rest shows nothing before the nut should move, and misleads nobody before:
-the force comes from the deflection, and the nut is where it was. A tap of torque that shows it earlier
+A sensor that freezes at rest shows nothing until the nut should move, and misleads nothing until then:
+the force comes from the deflection, and the nut is where it was. A torque tap that shows it earlier
 must move the nut, so it must overcome break-away and the screw's loss: on the footplate trainer 34 N
-and 0.18 of the load, 86 N at half the force limit, which a person feels. So none is given. Once the nut
-should move, the campaign's 18 sessions that show it stop within 0.43 s and below the force that trips, or
-what removal of power brings.
+and 0.18 of the load, 86 N at half the force limit, which a person feels. So none is applied. Once the
+nut should move, the campaign's 18 sessions that show it stop within 0.43 s and below the tripped force,
+or the force that removal of power brings.
 """
 
 from __future__ import annotations
@@ -21,32 +21,32 @@ from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile
 
-# The nut would have gone on by this much with the speed it had, braked by all the friction there
-# may be, and driven by what torque has beyond it; and the springs were strained by most of it
-# beyond what the output's own motion explains. From trials on the simulated rigs.
+# The nut would have moved on by this much from its speed, braked by the largest possible friction
+# and driven by the torque beyond it; and the springs were strained by most of that, beyond what
+# the output's own motion explains. From trials on the simulated rigs.
 EXPECTED_M = 0.0004
-LIKELY_M = 0.0001  # where the forces part as well
+LIKELY_M = 0.0001  # if the forces differ as well
 FOLLOWED_SHARE = 0.7
 FRICTION_TIMES = 1.5  # of the stated friction: a rig may have more
-# By which the output's acceleration may be other than its known load explains: it is not measured, but
-# deflection less nut. 7 N of scatter on the 240 kg that 5 kg at the pan are at the rod.
+# Error of the output's acceleration against its known load: it is not measured, but derived from
+# deflection and nut. 7 N of scatter on 240 kg at the rod, which 5 kg at the pan amount to.
 OUTPUT_M_S2 = 0.03
-LONGEST_GAP_S = 0.02  # across a longer one nothing is expected
+LONGEST_GAP_S = 0.02  # across a longer gap nothing is expected
 
 
 class MotorSensorWatch:
-    """``look`` once a cycle while the bench relies on power; 0 or the ``Limit`` that stands.
+    """Watch over a frozen motor sensor; one ``look`` a cycle while the bench relies on power.
 
-    A frozen sensor: not one count of change, while a nut that is free would have moved by
-    ``EXPECTED_M``, and the springs have been strained as by a nut that did. One that is held
-    fast (a jam), or that friction holds, strains nothing but what the output does by itself: it
-    goes on as before, or swings as its known load makes it, whichever explains more. The longer
-    nothing came, the less is known of that.
+    A frozen sensor shows not one count of change while a free nut would have moved by
+    ``EXPECTED_M``, and the springs are strained as if it had. A nut that is jammed or held by
+    friction strains them only by the output's own motion: the output continues as before, or
+    swings with its known load, whichever explains more. The longer nothing arrives, the less is
+    known of that.
 
     Attributes:
-        expected_m: how far a free nut would have moved since the last count, m.
+        expected_m: travel of a free nut since the last change of count, m.
         strained_m: change of deflection since then that the output's motion leaves, m.
-        swung_m: how far the output's known load would have moved it beside that motion, m.
+        swung_m: travel of the output by its known load in addition to that motion, m.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -63,7 +63,7 @@ class MotorSensorWatch:
         self.reset()
 
     def reset(self) -> None:
-        """Begin anew, as after any motion."""
+        """Start over, as after any motion."""
         self.expected_m = self.strained_m = self.swung_m = self.still_s = 0.0
         self._speed = self._output = self._swing = 0.0
         self._position = self._from = self._at_s = math.nan
@@ -77,11 +77,11 @@ class MotorSensorWatch:
         torque: float,
         output_m_s2: float = 0.0,
     ) -> int:
-        """Take this cycle's sample.
+        """Take this cycle's sample; return 0 or the ``Limit`` found.
 
         Args:
-            force: true spring force by what is known of this rig, N.
-            force_error: by which it may be wrong, N.
+            force: true spring force as known for this rig, N.
+            force_error: its largest error, N.
             torque: of the motor, in the profile's sign, N·m.
             output_m_s2: acceleration of the output by force and known load, m/s².
         """
@@ -116,7 +116,7 @@ class MotorSensorWatch:
 
     @property
     def likely(self) -> bool:
-        """True if a difference that forces show already is that of a frozen motor sensor."""
+        """True if a force difference already seen is that of a frozen motor sensor."""
         return self._followed(LIKELY_M)
 
     def _followed(self, least_m: float) -> bool:
@@ -129,9 +129,9 @@ class MotorSensorWatch:
         return expected > least_m and strained > FOLLOWED_SHARE * expected
 
     def text(self) -> str:
-        """One sentence with numbers for a frozen sensor."""
+        """Return one sentence with numbers for a frozen sensor."""
         return (
-            f"the motor sensor gave not one count of change for {1e3 * self.still_s:.0f} ms, while "
+            f"the motor sensor did not change by one count for {1e3 * self.still_s:.0f} ms, while "
             f"torque would have moved the nut by {LENGTH(abs(self.expected_m)):.1f}{LENGTH} and the "
             f"deflection changed by {LENGTH(abs(self.strained_m)):.2f}{LENGTH}"
         )

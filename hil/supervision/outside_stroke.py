@@ -1,7 +1,7 @@
-"""Name of what makes the output read a place outside its mechanical ends, where it cannot be.
+"""Cause of an output position that reads outside the mechanical ends.
 
-The output cannot be there: motor sensor, deflection sensor or reference lie. Standing
-on its end at power-on is where this shows first, since the soft end lies further in.
+The output cannot be there: motor sensor, deflection sensor or reference is wrong. This shows
+first with the output on its end at power on, since the soft end lies further in.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from hil.supervision.motor_sensor_watch import MotorSensorWatch
 from hil.supervision.position_following import PositionFollowing
 
 OUTSIDE_M = 0.0004  # an end of 5 kN/mm gives way by 0.12 mm under 600 N; the rest is the sensors'
-EXPLAINED_SHARE = 0.5  # of that, by what position and velocity have parted
+EXPLAINED_SHARE = 0.5  # of that, by the difference of position and velocity
 
 
 def outside_stroke(
     estimator: Estimator, stroke_m: float, motor: MotorSensorWatch, position: PositionFollowing
 ) -> tuple[int, str]:
-    """Return the cause for an output past a soft end, and why positions are worth nothing.
+    """Return the cause for an output past a soft end, and why positions are invalid.
 
     ``Limit.TRAVEL`` and '' within the mechanical ends.
     """
@@ -51,5 +51,5 @@ def outside_stroke(
     return (
         Limit.DISAGREEMENT,
         f"{place} the motor sensor follows the drive's velocity: the deflection reads wrong, or "
-        "reference or stroke are not as stated",
+        "reference or stroke is not as stated",
     )

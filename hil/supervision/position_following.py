@@ -1,7 +1,7 @@
 """Watch over the motor's position against the integral of the drive's own velocity.
 
-The two part where an encoder slips on its shaft or loses counts and the drive takes its velocity
-from something else: a second encoder, its rotor's field, its commutation sensor. A drive that
+The two differ if an encoder slips on its shaft or loses counts and the drive takes its velocity
+from another source: a second encoder, the rotor's field, its commutation sensor. A drive that
 derives both from one encoder shows nothing here; one that reports no velocity is not watched.
 """
 
@@ -15,18 +15,18 @@ from hil.core import Limit
 from hil.profile import Profile, position_following
 
 VELOCITY_LAG_S = 0.005  # delay and filter of a drive's velocity at most; common practice, no source
-SCALE_SHARE = 0.02  # by which a drive's velocity may be off; common practice, no source
-LIKELY_SHARE = 0.3  # of the tripped value, where forces have parted as well
-LONGEST_GAP_S = 0.02  # across a longer one the velocity is not known
+SCALE_SHARE = 0.02  # scale error of a drive's velocity; common practice, no source
+LIKELY_SHARE = 0.3  # of the tripped value, if forces differ as well
+LONGEST_GAP_S = 0.02  # across a longer gap the velocity is not known
 
 
 class PositionFollowing:
-    """One ``look`` a cycle while the bench relies on power; it judges new samples only.
+    """Watch over position following, by new samples; one ``look`` a cycle under power.
 
     Attributes:
         watched: the latest sample had a velocity.
         error_m: change of position less integral of velocity, at the nut, with the older
-            parts forgotten over ``window`` seconds, beyond what a velocity that lags leaves.
+            parts forgotten over ``window`` seconds, beyond what a lagging velocity explains.
         limited: bit of ``Limit.POSITION_FOLLOWING`` while the error is above its limited value.
     """
 
@@ -38,7 +38,7 @@ class PositionFollowing:
         self.reset()
 
     def reset(self) -> None:
-        """Begin anew at the next sample."""
+        """Restart at the next sample."""
         self.error_m = self._difference_m = self._mean_m_s = 0.0
         self.limited = 0
         self.watched = False
@@ -46,7 +46,7 @@ class PositionFollowing:
         self._slack_s = 0.0
 
     def look(self, telemetry: Telemetry) -> int:
-        """Take this cycle's sample; 0 or ``Limit.POSITION_FOLLOWING``."""
+        """Take this cycle's sample; return 0 or ``Limit.POSITION_FOLLOWING``."""
         at_s = telemetry.time_s
         dt = at_s - self._at_s
         if dt == 0.0:
@@ -55,7 +55,7 @@ class PositionFollowing:
         self.watched = velocity == velocity
         mean = 0.5 * (velocity + self._velocity)
         step = position - self._position - mean * dt
-        # What the times of both samples and the scale may be off explains this much.
+        # Errors of both sample times and of the scale explain this much.
         speed = mean if mean >= 0.0 else -mean
         slack = speed * (telemetry.time_error_s + self._slack_s + SCALE_SHARE * dt)
         self._at_s, self._position, self._velocity = at_s, position, velocity
@@ -68,7 +68,7 @@ class PositionFollowing:
         self._difference_m = (self._difference_m + step * self._per_rad) * kept
         speed = velocity * self._per_rad
         self._mean_m_s = speed + (self._mean_m_s - speed) * kept
-        # A velocity that lags leaves this much of every change of speed.
+        # A lagging velocity misses this much of every change of speed.
         lag = VELOCITY_LAG_S * (speed - self._mean_m_s)
         low, high = (lag, 0.0) if lag < 0.0 else (0.0, lag)
         difference = self._difference_m
@@ -87,17 +87,17 @@ class PositionFollowing:
 
     @property
     def likely(self) -> bool:
-        """True if a difference that forces show already is that of a slipping sensor."""
+        """True if a force difference already seen is that of a slipping sensor."""
         return abs(self.error_m) > LIKELY_SHARE * self._tripped_m
 
     def text(self) -> str:
-        """One sentence with numbers."""
+        """Return one sentence with numbers."""
         return (
             f"the motor sensor's change of position and the drive's own velocity differ by "
             f"{LENGTH(abs(self.error_m)):.2f}{LENGTH} of nut travel, "
             + (
                 f"above {LENGTH(self._tripped_m):.2f}{LENGTH}"
                 if abs(self.error_m) > self._tripped_m
-                else "where spring and motor force or a place outside the stroke show it as well"
+                else "and spring and motor force or a position outside the stroke show it as well"
             )
         )

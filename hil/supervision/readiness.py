@@ -1,4 +1,4 @@
-"""Measured values outside what energising may start from."""
+"""Measured values that prevent power on."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ CREEP_M_S = 0.002  # below it the output counts as at rest, or held by friction
 
 
 def untrusted(reference_lost: str, displaced: str) -> str:
-    """Return which sensor's reading is worth nothing, with the fix; '' if both are trusted.
+    """Return which sensor's reading is invalid, with the fix; '' if both are trusted.
 
     Args:
         reference_lost, displaced: as in :class:`~hil.supervision.sensor_watch.SensorWatch`.
@@ -19,7 +19,7 @@ def untrusted(reference_lost: str, displaced: str) -> str:
     if reference_lost:
         return (
             f"{reference_lost}. Find the cause; then let the output rest on its lower end, and "
-            "confirm that"
+            "confirm it"
         )
     if displaced:
         return f"{displaced}, while power was off. {fix(Limit.SENSOR_JUMP)} Then reset"
@@ -29,11 +29,11 @@ def untrusted(reference_lost: str, displaced: str) -> str:
 def unready(
     profile: Profile, estimator: Estimator, force_N: float, mean_m_s: float, motor_heat: float
 ) -> str:
-    """Return what speaks against energising, with the fix; '' if nothing does.
+    """Return what prevents power on, with the fix; '' if nothing does.
 
     Args:
         force_N: true spring force.
-        mean_m_s: speed of the nut over the last moments.
+        mean_m_s: recent mean speed of the nut.
         motor_heat: share of the motor's thermal capacity used.
     """
     limits = profile.limits
@@ -57,11 +57,11 @@ def unready(
     if not low - slack <= position <= high + slack:
         return (
             f"the output position reads {LENGTH(position):.1f}{LENGTH}, outside the stroke of 0 to "
-            f"{LENGTH(stroke):.0f}{LENGTH}. Let the output rest on its lower end, and confirm that"
+            f"{LENGTH(stroke):.0f}{LENGTH}. Let the output rest on its lower end, and confirm it"
         )
     most, now = limits.speed.limited, estimator.nut_velocity_m_s
     if not -CREEP_M_S <= mean_m_s <= CREEP_M_S or not -most <= now <= most:
-        # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
+        # In Standby no torque holds it: a sinking load would move on, faster, past the soft end.
         speed = now if not -most <= now <= most else mean_m_s
         return (
             f"the output still moves, the nut at {SPEED(speed):.0f}{SPEED}. "

@@ -1,23 +1,23 @@
-"""Noise of the deflection sensor at rest, and for how long it can be missing by chance.
+"""Noise of the deflection sensor at rest, and the time for which it can be absent by chance.
 
 Noise is learned from second differences, which motion at constant speed leaves alone, in blocks
-in which the counts stay where they are. The quietest block counts, with power on and off each
-by itself, since power electronics make noise of their own.
+in which the counts stay in place. The quietest block counts, separately with power on and off,
+since power electronics add noise.
 """
 
 from __future__ import annotations
 
 import math
 
-BLOCK = 250  # samples; the mean square of their second differences scatters by some 15 %
+BLOCK = 250  # samples; the mean square of their second differences scatters by about 15 %
 BLOCKS = 4  # before the statistics are believed
 # Span of a block in standard deviations, up to which it was at rest: normal noise spans 6 in
 # 250 samples.
 SPAN_SIGMAS, SPAN_STEPS = 8.0, 2.0
-# Rounding to steps adds at most 1/4 to a variance in steps, just where two steps meet; where
-# noise is that of a toggling step alone, another place is quiet.
+# Rounding to steps adds at most 1/4 to a variance in steps, just where two steps meet; if the
+# noise is only that of a toggling step, another position is quiet.
 ROUNDING = 0.25
-PER_SECOND_DIFFERENCE = 1 / 6  # variance of white noise from the mean square of second ones
+PER_SECOND_DIFFERENCE = 1 / 6  # variance of white noise from the mean square of second differences
 LOG_CHANCE = math.log(1e-9)
 LONGEST_TIMES = 3  # of the longest stillness learned: noise need not be white
 LEAST_SAMPLES = 20
@@ -28,9 +28,9 @@ class RestingNoise:
     """Statistics of one state of the power stage.
 
     Attributes:
-        allowed: samples in a row that may be equal; ``NEVER`` where the sensor is too quiet,
+        allowed: equal samples in a row that chance allows; ``NEVER`` if the sensor is too quiet,
             or not known yet.
-        noise: standard deviation in counts that is certain.
+        noise: lower bound of the standard deviation, counts.
     """
 
     def __init__(self) -> None:
@@ -55,12 +55,12 @@ class RestingNoise:
         self._longest_here = 0
 
     def leave(self) -> None:
-        """Forget what was begun: the next sample does not follow on the last."""
+        """Discard the current block: the next sample does not follow the last."""
         self._last = self._change = math.nan
         self._begin()
 
     def take(self, counts: float, still: int) -> None:
-        """Take a sample that changed, after ``still`` that were equal to the one before it."""
+        """Take a sample that changed, after ``still`` that were equal to the previous one."""
         change = counts - self._last
         before = self._change
         self._last, self._change = counts, change

@@ -2,7 +2,7 @@
 
 The deflection sensor is frozen if its counts do not change while the nut moves, or if its own
 noise, learned at rest, is missing for longer than chance allows. It jumped if it changed by more
-than nut and output can move meanwhile.
+than nut and output can move in that time.
 """
 
 from __future__ import annotations
@@ -16,27 +16,30 @@ from hil.core import Limit
 from hil.profile import Profile
 from hil.supervision.resting_noise import RestingNoise
 
-# The nut cannot move faster than this multiple of the speed that trips; counts that do
+# The nut cannot move faster than this multiple of the tripped speed; counts that do
 # have restarted or slipped.
 IMPOSSIBLE_SPEED = 4.0
-LONGEST_GAP_S = 0.02  # across a longer one nothing is expected of the deflection
+LONGEST_GAP_S = 0.02  # across a longer gap nothing is expected of the deflection
 IMPOSSIBLE_STEP_M = 1e-4
-# A jump of the deflection by less force than this share of the limit spoils no figure; noise of
-# many times the stated one is not a jump.
+# A deflection jump by less force than this share of the limit is harmless; noise of many times
+# the stated value is not a jump.
 JUMP_SHARE, JUMP_NOISES = 0.04, 10.0
 ACCELERATION_M_S2 = 60.0  # of the nut by peak torque and of a light output by the springs
 ROUNDING_S = 1e-9  # of times that are differences of large ones
 BOUNCE = 2.0  # change of speed over speed
 SLACK_ERRORS = 2.0  # standard deviations of a sample's time
-LIKELY_SAMPLES, LIKELY_NOISE = 10, 0.5  # so long still is rare with such noise, in counts
+LIKELY_SAMPLES, LIKELY_NOISE = (
+    10,
+    0.5,
+)  # standing still this long is rare with such noise, in counts
 
 
 class SensorWatch:
-    """One ``look`` a cycle, energised or not, judged at samples; the causes it returns stand until they pass.
+    """Watch over both sensors; one ``look`` a cycle, energised or not; a cause lasts until it passes.
 
     Attributes:
         reference_lost: a sentence once the motor sensor jumped by more than the nut can
-            move: positions are worth nothing until the rig host starts anew. '' otherwise.
+            move: positions are invalid until the rig host restarts. '' otherwise.
         displaced: a sentence once the deflection jumped without power and stays there; '' once
             it has jumped back, or after ``reset``.
     """
@@ -68,7 +71,7 @@ class SensorWatch:
         self.reset()
 
     def reset(self) -> None:
-        """Begin the timed checks anew. A lost reference, and noise that is known, stay."""
+        """Restart the timed checks. A lost reference and known noise stay."""
         self._still_samples = 0
         self.rail_s = 0.0
         self.still_s = 0.0
@@ -80,7 +83,7 @@ class SensorWatch:
         self._displaced_counts = 0.0
 
     def look(self, telemetry: Telemetry, estimator: Estimator) -> int:
-        """0 or the ``Limit`` that stands now."""
+        """Return 0 or the ``Limit`` tripped now."""
         nut_position_m = estimator.nut_position_m
         counts = telemetry.deflection_counts
         before = self._counts
@@ -89,7 +92,7 @@ class SensorWatch:
             self.jump_counts = math.inf
             return Limit.SENSOR_JUMP
 
-        # A value that was not renewed cannot jump; the next one covers the gap as well.
+        # A repeated value cannot jump; the next one covers the gap as well.
         gap = self._gap(telemetry)
         jumped = self._jumped(telemetry, estimator, counts - before, gap)
         if counts <= self._low_rail or counts >= self._high_rail:
@@ -155,21 +158,21 @@ class SensorWatch:
         return self._still_samples > noise.allowed
 
     def _displace(self, jump: float, allowed: float, counts: float) -> None:
-        """Keep a jump until the reading is back: with power every force would be off by it."""
+        """Remember a jump until the reading is back: with power on every force would be off by it."""
         self._displaced_counts += jump
         back = -allowed <= self._displaced_counts <= allowed
         self.displaced = "" if back else self.text(Limit.SENSOR_JUMP, counts)
 
     @property
     def frozen_likely(self) -> bool:
-        """True if a difference that forces show already is that of a frozen sensor."""
+        """True if a force difference already seen is that of a frozen sensor."""
         if self._still_samples < LIKELY_SAMPLES:
             return False
         known = self._known
         return known.noise >= LIKELY_NOISE if known.learned else self._noisy
 
     def _gap(self, telemetry: Telemetry) -> float:
-        """Return the time in s from the taking of the reading before to that of this one."""
+        """Return the time in s between the previous reading and this one."""
         taken_s = telemetry.deflection_time_s
         if not taken_s > 0.0:
             taken_s = telemetry.time_s
@@ -202,7 +205,7 @@ class SensorWatch:
         before = self._nut
         self._nut = nut
         if self.reference_lost:
-            return  # followed all the same: found anew, it must not jump from where it was lost
+            return  # still followed: once found again, it must not jump from where it was lost
         step = abs(nut - before)
         if step > IMPOSSIBLE_STEP_M + self._impossible * covered:
             self.reference_lost = (
@@ -211,12 +214,12 @@ class SensorWatch:
             )
 
     def shift_positions(self, shift_m: float) -> None:
-        """Follow a zero that was moved by ``shift_m``."""
+        """Follow a shift of zero by ``shift_m``."""
         self._nut += shift_m
         self._still_from += shift_m
 
     def text(self, limit: int, counts: float) -> str:
-        """One sentence with numbers for a cause that ``look`` returned."""
+        """Return one sentence with numbers for a cause that ``look`` returned."""
         if limit == Limit.SENSOR_JUMP:
             if math.isinf(self.jump_counts):
                 return f"the deflection sensor reads {counts}, which is not a number of counts"
@@ -226,7 +229,7 @@ class SensorWatch:
             )
         if limit == Limit.SENSOR_RAIL:
             return (
-                f"the deflection sensor stands at {counts:.0f} of 0 to {self.top:.0f} counts, at "
+                f"the deflection sensor has been at {counts:.0f} of 0 to {self.top:.0f} counts, "
                 f"the end of its range, for {1e3 * self.rail_s:.0f} ms"
             )
         noise = self._known

@@ -1,10 +1,10 @@
-"""Watch over the springs' law against the motor, by what this rig itself has shown.
+"""Watch over the spring law against the motor, by what this rig has shown.
 
-While the nut moves, torque less inertia and friction is the spring force. How far the measured
-force is from it is learned: a share of the force (spring rate, torque constant), half a
-difference between driving and being driven (the screw's losses), and a dry friction. A healthy
-rig off by a fifth keeps to its own law within some newtons; a sensor that lies, a spring that
-breaks or a torque constant that changes parts from it at once.
+While the nut moves, torque less inertia and friction is the spring force. The difference of
+the measured force from it is learned: a share of the force (spring rate, torque constant), half
+a difference between driving and being driven (the screw's losses), and dry friction. A healthy
+rig off by a fifth stays within a few newtons of its own law; a faulty sensor, a broken spring
+or a changed torque constant departs from it at once.
 """
 
 from __future__ import annotations
@@ -16,41 +16,41 @@ from hil.control import Estimator, ForceCalibration
 from hil.core import Limit
 from hil.profile import Profile
 
-# Before anything is learned, standard deviations: of the share, of the difference of both ways,
-# of dry friction as a share of the stated. A rig off by a fifth is healthy.
+# Standard deviations before anything is learned: of the share, of the difference of both directions,
+# of dry friction as a share of the stated one. A rig off by a fifth is healthy.
 SHARE, WAYS, FRICTION = 0.08, 0.02, 0.17
-# What they may wander in a second of motion: temperature, wear; assumptions, no source.
+# Their drift in a second of motion: temperature, wear; assumptions, no source.
 SHARE_PER_S, FRICTION_PER_S = 0.004, 0.05
 SIGMAS = 3.0
 # Measured in healthy sessions (tests/campaigns/healthy_sessions.py), as shares of the force limit:
 # scatter about the learned law, and its largest value once the nut has moved for ``MOVED_S``.
 SCATTER_SHARE, LEAST_SHARE = 0.012, 0.05
-LEARNED_FROM = 0.5  # of the least difference that is allowed: what is nearer is learned
-SCATTER_S = 0.05  # over which the scatter is alike
-LAG_S = 0.001  # between spring force and torque as they are read; measured there as well
-# By which the motor's force follows: filter and observer of the estimator. What it is held against follows
-# so as well: at 8 kN/s a share of 0.19 differed by 30 N, and by 5 N since. Measured there.
+LEARNED_FROM = 0.5  # of the smallest allowed difference: smaller ones are learned
+SCATTER_S = 0.05  # correlation time of the scatter
+LAG_S = 0.001  # between spring force and torque as read; measured there as well
+# Lag of the motor-derived force: filter and observer of the estimator. The force that it is compared with
+# gets the same lag: at 8 kN/s a share of 0.19 differed by 30 N without it, by 5 N with it. Measured there.
 FOLLOWS_S = 0.012
-# A smaller difference adds up: what is beyond scatter and uncertainty, over time, in force limit times
+# A smaller difference accumulates: its excess over scatter and uncertainty, over time, in force limit times
 # seconds (CUSUM, Page 1954, from memory). Healthy sessions reach half of it.
 ADDED_UP_S = 0.0003
-# Beyond the largest force that was shown, the law is known so much less than the calibration states: a share
-# of what is beyond. From healthy sessions, no source.
+# Beyond the largest force shown so far, the law is less certain than the calibration states, by this share
+# of the excess. From healthy sessions, no source.
 BEYOND_SHARE = 0.1
 MOVING_M_S = 0.008
 MOVED_S = 0.015
-# A nut that turns round or is shaken is slow for some milliseconds, in which inertia and a torque that
-# was not seen between two samples pass for a false force.
+# A nut that reverses or is shaken is slow for some milliseconds, in which inertia and a torque unseen
+# between two samples look like a wrong force.
 STOOD_S = 0.01
 LASTING_S = 0.03
-# Motion in which law and motor agreed, before a difference is a change. A rig that has shown nothing
-# may be off by GROSS_TIMES what is allowed: it is yet to be calibrated. An assumption.
+# Motion with law and motor in agreement before a difference counts as a change. A rig that has shown none
+# may be off by GROSS_TIMES the allowed difference: it is not calibrated yet. An assumption.
 SHOWN_S = 0.05
-# Beyond this multiple of the allowed difference time counts as its square, but never more than so:
-# what is wrong needs 10 ms to show its name.
+# Beyond this multiple of the allowed difference time counts by its square, up to this weight: a fault
+# needs 10 ms to be identified.
 GROSS_TIMES, MOST_WEIGHT = 1.5, 3.0
-# A deflection sensor that slips or is held in its mount: from where the forces still agreed to this share
-# of what is allowed, the nut has gone on, motor force has risen by the springs' rate with it, and the
+# A deflection sensor that slips or is held in its mount: since the forces last agreed within this share of
+# the allowed difference, the nut has moved on, motor force has risen with it by the spring rate, and the
 # deflection has not. From trials on the simulated rigs, no source.
 AGREED_SHARE, LEAST_NUT_M, HELD_SHARE, RATES = 0.5, 3e-4, 0.3, (0.6, 1.6)
 STUCK_FRICTION_TIMES = 1.5  # of the stated break-away friction
@@ -63,11 +63,11 @@ def _within(value: float, most: float) -> float:
 
 
 class SpringLawWatch:
-    """One ``look`` a cycle while the bench relies on power.
+    """Watch over the spring law; one ``look`` a cycle while the bench relies on power.
 
     Attributes:
-        parted_N: measured less expected spring force. allowed_N: difference that is explained.
-        share: by which the motor's force is above the measured one on this rig.
+        parted_N: measured less expected spring force. allowed_N: explained difference.
+        share: excess of the motor's force over the measured one on this rig, as a share.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -88,7 +88,7 @@ class SpringLawWatch:
         self.reset()
 
     def use_calibration(self, profile: Profile) -> None:
-        """Know nothing of this rig: another calibration is in force."""
+        """Forget this rig: another calibration is in force."""
         self._stated = ForceCalibration(profile.calibration, profile.sensors.deflection)
         self._forget()
 
@@ -104,7 +104,7 @@ class SpringLawWatch:
         )
 
     def reset(self) -> None:
-        """Begin the timers anew; what was learned stays."""
+        """Restart the timers; what was learned stays."""
         self.parted_N = 0.0
         self.allowed_N = self._unsure_N = math.inf
         self._sense = self._added_N_s = 0.0
@@ -112,20 +112,20 @@ class SpringLawWatch:
             math.nan,
             0.0,
             0.0,
-        )  # as the motor's force follows
+        )  # lagged like the motor's force
         self._moved_s = self._stood_s = self._wrong_s = self._rate_N_s = 0.0
         self._last_N = math.nan
         self._agreed = self._now = (0.0, 0.0, 0.0)  # nut m, deflection m, motor force N
 
     def take_over(self, before: SpringLawWatch) -> None:
-        """Know of this rig what another watch has learned."""
+        """Take over what another watch has learned of this rig."""
         self.share, self._ways = before.share, before._ways
         self._friction_N, self._rows = before._friction_N, before._rows
         self._shown_s = before._shown_s
         self._push_N, self._pull_N = before._push_N, before._pull_N
 
     def look(self, estimator: Estimator, force_N: float) -> int:
-        """Take the newest sample, measured force without tare; 0 or ``Limit.DISAGREEMENT``."""
+        """Take the newest sample, measured force without tare; return 0 or ``Limit.DISAGREEMENT``."""
         dt = estimator.step_s
         if not dt > 0.0:
             return 0
@@ -161,7 +161,7 @@ class SpringLawWatch:
         return 0
 
     def _follow(self, force: float, sense: float, dt: float) -> None:
-        """Follow force, its half in the way of motion, and sense as the motor's force follows them."""
+        """Lag force, its half in the direction of motion, and direction as the motor's force lags them."""
         way = 0.5 * force * sense if force > 0.0 else -0.5 * force * sense
         if not -1e9 < self._force_N < 1e9:
             self._force_N, self._way_N, self._turned = force, way, sense
@@ -171,7 +171,7 @@ class SpringLawWatch:
         self._turned += part * (sense - self._turned)
 
     def _adds_up(self, force: float, dt: float) -> bool:
-        """Return whether what is beyond scatter and uncertainty adds up to a change."""
+        """Return whether the excess over scatter and uncertainty adds up to a change."""
         shown = self._push_N if force > 0.0 else self._pull_N
         size = force if force > 0.0 else -force
         more = size - shown if size > shown else 0.0
@@ -180,7 +180,7 @@ class SpringLawWatch:
         # A law may bend within what its calibration states, and a learned share does not.
         explained = self._scatter_N + self._stated.u95(force) + unsure
         parted = abs(self.parted_N)
-        # However large, it needs ``LASTING_S``: a sensor that lies shows its name by then.
+        # However large, it needs ``LASTING_S``: a faulty sensor is identified by then.
         over = min(parted - explained, self._most_N_s / LASTING_S)
         added = self._added_N_s + over * dt
         self._added_N_s = added if added > 0.0 else 0.0
@@ -196,7 +196,7 @@ class SpringLawWatch:
         return True
 
     def _moving(self, estimator: Estimator, force_N: float, dt: float) -> float:
-        """Difference in N from the learned law, which then learns (Kalman filter)."""
+        """Return the difference in N from the learned law, then update the law (Kalman filter)."""
         force, way, sense = self._force_N, self._way_N, self._turned
         (a, b, c), (_, d, e), (_, _, f) = self._rows
         to_share = a * force + b * way + c * sense
@@ -204,13 +204,13 @@ class SpringLawWatch:
         to_friction = c * force + e * way + f * sense
         spread = force * to_share + way * to_ways + sense * to_friction
         self._unsure_N = unsure = SIGMAS * math.sqrt(spread)
-        # A blow changes the force by its half within a millisecond, in which torque lags. By squares,
+        # A blow changes the force by half within a millisecond, in which torque lags. In quadrature,
         # scatter and uncertainty would stop a healthy slide against a blocked output once in 200
-        # sessions; learned is by squares, so that a law a fifth softer is not.
+        # sessions; learning uses quadrature, so that a law a fifth softer is not learned.
         self.allowed_N = self._least_N + unsure + LAG_S * self._rate_N_s
         parted = estimator.motor_force_N - force_N
         parted -= self.share * force + self._ways * way + self._friction_N * sense
-        # A law that changes must not be learned before it is seen.
+        # A change of the law must not be learned before it is detected.
         if abs(parted) < math.hypot(LEARNED_FROM * self._least_N, unsure):
             scale = 1.0 / (spread + self._variance_s / dt)
             gain = parted * scale
@@ -230,7 +230,7 @@ class SpringLawWatch:
         return parted
 
     def _standing(self, estimator: Estimator, force: float) -> float:
-        """Difference in N from the law for a nut whose friction may act either way."""
+        """Return the difference in N from the law for a nut whose friction may act in either direction."""
         expected = self.expected_N(force)
         size = expected if expected >= 0.0 else -expected
         net = force - estimator.disturbance_N - expected
@@ -241,25 +241,25 @@ class SpringLawWatch:
         return net
 
     def expected_N(self, force_N: float) -> float:
-        """Spring force as the motor would show it, in N, without friction and losses."""
+        """Return the spring force as the motor would show it, in N, without friction and losses."""
         return (1.0 + self.share) * force_N
 
     def error_N(self, force_N: float) -> float:
-        """Largest error of that in N."""
+        """Return the largest error of :meth:`expected_N` in N."""
         return SIGMAS * math.sqrt(self._rows[0][0]) * abs(force_N)
 
     @property
     def deflection_held(self) -> bool:
-        """True if the difference grew as that of a deflection sensor that slips or is held."""
+        """True if the difference grew as with a deflection sensor that slips or is held."""
         nut, deflection, motor = (n - a for n, a in zip(self._now, self._agreed, strict=True))
         if not abs(nut) > LEAST_NUT_M or not abs(deflection) < HELD_SHARE * abs(nut):
             return False
-        # Under a load that grows: friction that has become larger also acts against the way back.
+        # Under a growing load: increased friction also acts against the way back.
         low, high = self._rates
         return motor * self._now[1] > 0.0 and low < motor / nut < high
 
     def text(self) -> str:
-        """One sentence with numbers."""
+        """Return one sentence with numbers."""
         if self.deflection_held:
             nut, deflection, motor = (n - a for n, a in zip(self._now, self._agreed, strict=True))
             return (

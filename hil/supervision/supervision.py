@@ -1,9 +1,9 @@
 """Supervision: the tripped tier of every limit, and the limited tier's caps each cycle.
 
-While energised every limit is watched. While de-energised only the conditions that would
-make it wrong to energise are: lost or faulty drive, stale or implausible sensors, supply,
-temperature. The bench stops on those only once it is energising; until then they are told as
-the reason why it refuses to.
+While energised, every limit is watched; while de-energised, only conditions that must prevent
+power on: lost or faulty drive, stale or implausible sensors, supply, temperature. The bench
+stops on those only once it is powering on; until then they are reported as the reason for a
+refusal.
 """
 
 from __future__ import annotations
@@ -33,20 +33,20 @@ from hil.supervision.sensor_watch import SensorWatch
 from hil.supervision.spring_law_watch import SpringLawWatch
 
 NAN = float("nan")
-# Causes whose sentence is why positions are worth nothing, if they are.
+# Causes whose sentence explains why positions are invalid, if they are.
 REFERENCE = (Limit.SPEED, Limit.POSITION_FOLLOWING, Limit.DISAGREEMENT)
 
 
 class Supervisor:
-    """``check`` once a cycle, then ``renew_bounds`` in cycles that command a force.
+    """Watch over every limit; ``check`` once a cycle, then ``renew_bounds`` if it commands a force.
 
     Attributes:
         detail: a sentence with numbers for the cause that ``check`` returned last.
         heat: of winding and housing. It outlives stops and resets.
         motor_heat: share of the motor's thermal capacity used, the larger of the two.
-        bounds: caps of this cycle; they are told what came of them.
-        limited: bit mask of the limits that trim.
-        following: following errors and energy, told in cycles with a closed force loop.
+        bounds: caps of this cycle; they are notified of what reached them.
+        limited: bit mask of the limits that act.
+        following: following errors and energy, updated in cycles with a closed force loop.
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
@@ -61,9 +61,9 @@ class Supervisor:
         self._idle_travel = IdleTravel(profile)
         self._runs_idle = False
         self.open_loop = False  # a restricted run of torque or speed, with a travel window
-        # Of a rig whose law is still to be found, or whose limits are narrowed, nothing was shown yet.
+        # A rig whose law is still unknown, or whose limits are narrowed, has shown nothing yet.
         self.restricted = False
-        self.law_is_measured = False  # by a calibration: until power goes
+        self.law_is_measured = False  # by a calibration: until power off
         self._position = PositionFollowing(profile)
         self._law = SpringLawWatch(profile)
         hand = 1 if profile.actuator.transmission.hand == "right" else -1
@@ -108,7 +108,7 @@ class Supervisor:
 
     @property
     def reference_lost(self) -> str:
-        """Why positions are worth nothing any more; '' while they are."""
+        """Reason why positions are invalid; '' while they are valid."""
         return self._sensors.reference_lost
 
     @property
@@ -128,7 +128,7 @@ class Supervisor:
         self._cause = 0
 
     def take_over(self, before: Supervisor) -> None:
-        """Go on where another supervisor of the same rig leaves off: heat, supply, sensors."""
+        """Continue where another supervisor of the same rig left off: heat, supply, sensors."""
         self.heat.take_over(before.heat)
         self.supply.volts = before.supply.volts
         self._sensors = before._sensors
@@ -137,26 +137,26 @@ class Supervisor:
         self._known_fault = before._known_fault
 
     def find_reference(self) -> None:
-        """Take positions for known again."""
+        """Treat positions as known again."""
         self._sensors.reference_lost = ""
 
     def shift_positions(self, shift_m: float) -> None:
-        """Follow a zero that was moved, so that it does not pass for motion."""
+        """Follow a shift of zero, so that it does not read as motion."""
         self._sensors.shift_positions(shift_m)
         self._nut_speed.shift(shift_m)
 
     def use_calibration(self, profile: Profile) -> None:
-        """Renew what follows from the profile's calibration."""
+        """Update what depends on the profile's calibration."""
         self.bounds.use_calibration(profile)
         self._law.use_calibration(profile)
 
     def use_loop(self, profile: Profile) -> None:
-        """Take the bandwidth of the force loop that acts from now on."""
+        """Use the bandwidth of the force loop that acts from now on."""
         self.bounds.use_loop(profile)
         self.following.force.use(profile)
 
     def narrow(self, profile: Profile, tiers: Tiers) -> None:
-        """Hold force and speed to these tiers from now on; ``profile`` says what may be energised."""
+        """Limit force and speed to these tiers from now on; power on is checked against ``profile``."""
         self._profile = profile
         self._force_tripped, self._speed_tripped = tiers.force_tripped_N, tiers.speed_tripped_m_s
         self.bounds.narrow(tiers.force_N, tiers.speed_m_s)
@@ -169,7 +169,7 @@ class Supervisor:
         energised: bool,
         dt: float,
     ) -> int:
-        """0, or the ``Limit`` or ``Cause`` that stands; its sentence is in ``detail``.
+        """Return 0, or the ``Limit`` or ``Cause`` found; its sentence is in ``detail``.
 
         Args:
             energised: the bench relies on the power stage being on.
@@ -185,7 +185,7 @@ class Supervisor:
     def _look(
         self, telemetry: Telemetry, estimator: Estimator, force: float, energised: bool, dt: float
     ) -> int:
-        """Return the first cause that stands, in the order of what each may explain."""
+        """Return the first cause found, in the order of what each may explain."""
         current = telemetry.torque_N_m / self._kt
         self._current_A = current = current if current >= 0.0 else -current
         sensor = self._go_on(telemetry, estimator, force, energised, dt)
@@ -205,10 +205,9 @@ class Supervisor:
     def _go_on(
         self, telemetry: Telemetry, estimator: Estimator, force: float, energised: bool, dt: float
     ) -> int:
-        """Follow what must be followed whatever is found; return what the sensors show.
+        """Update what must be updated whatever is found; return what the sensors show.
 
-        Heat comes and goes with or without samples; all else goes by the times at which they
-        were taken.
+        Heat changes with or without samples; all else uses the times at which they were taken.
         """
         step = estimator.step_s
         self._temperature_degC = telemetry.temperature_degC
@@ -225,7 +224,7 @@ class Supervisor:
         return sensor
 
     def _drive(self, telemetry: Telemetry, energised: bool) -> int:
-        """Look at the drive: there, without a fault, heard, with power where it is relied on."""
+        """Check the drive: present, without fault, not silent, powered where power is relied on."""
         if telemetry.lost:
             return Cause.DRIVE_LOST
         power = telemetry.power
@@ -243,7 +242,7 @@ class Supervisor:
         return 0
 
     def _surroundings(self) -> int:
-        """Look at supply and drive temperature."""
+        """Check supply and drive temperature."""
         volts = self.supply.volts
         if volts < self._supply.low:
             return Limit.SUPPLY_LOW
@@ -254,16 +253,16 @@ class Supervisor:
         return 0
 
     def _rest(self) -> None:
-        """Begin what needs power anew."""
+        """Reset what needs power."""
         self.disagreement.rest()
         self._motor_sensor.reset()
         self._position.reset()
         self._law.reset()
 
     def _motor_side(self, telemetry: Telemetry, estimator: Estimator, force: float) -> int:
-        """Look at the motor's position; what moved without being counted ends the reference."""
+        """Check the motor's position; uncounted motion ends the reference."""
         if self.open_loop:
-            # A wrong field may hold the rotor; the procedure that asked for the run judges it.
+            # A wrong field may hold the rotor; the procedure that requested the run judges it.
             self._motor_sensor.reset()
         torque = telemetry.torque_N_m * self._torque_sign
         law = self._law
@@ -298,7 +297,7 @@ class Supervisor:
         return self.following.cause
 
     def beyond(self, estimator: Estimator, force: float, current: float) -> int:
-        """Return the limit whose tripped value is passed, or 0; a value that is not a number trips."""
+        """Return the limit whose tripped value is exceeded, or 0; NaN trips."""
         tripped = self._force_tripped
         if not -tripped <= force <= tripped:
             return Limit.FORCE
@@ -321,7 +320,7 @@ class Supervisor:
         return 0
 
     def _outside(self, estimator: Estimator) -> int:
-        """Return the name of a place past a soft end; zero may be a guess while restricted."""
+        """Return the cause of a position past a soft end; zero may be a guess while restricted."""
         if self.restricted or self.open_loop:
             return Limit.TRAVEL
         cause, why = outside_stroke(estimator, self._stroke, self._motor_sensor, self._position)
@@ -329,7 +328,7 @@ class Supervisor:
         return cause
 
     def _named(self, cause: int) -> int:
-        """Return the name of what parts the forces, where a sensor shows that it is the liar."""
+        """Return the cause of a force difference: a sensor shown to be faulty, else ``cause``."""
         if self._motor_sensor.likely:
             self._sensors.reference_lost = self._motor_sensor.text()
             return Limit.MOTOR_SENSOR_FROZEN
@@ -339,7 +338,7 @@ class Supervisor:
         return Limit.SENSOR_FROZEN if self._sensors.frozen_likely else cause
 
     def renew_bounds(self, estimator: Estimator, spring_force_N: float) -> None:
-        """Renew the caps; ``check`` must have run in this cycle."""
+        """Update the caps; ``check`` must have run in this cycle."""
         self.bounds.compute(
             estimator,
             spring_force_N,
@@ -353,7 +352,7 @@ class Supervisor:
     def refusal(
         self, telemetry: Telemetry, estimator: Estimator, spring_force_N: float
     ) -> str | None:
-        """Why energising would be wrong now, with the fix; None if nothing speaks against it."""
+        """Return why power on is refused now, with the fix; None if it is not."""
         cause = self._cause
         if cause:
             reason = self._sentence(cause, telemetry, estimator, spring_force_N)
@@ -368,7 +367,7 @@ class Supervisor:
     def _sentence(
         self, cause: int, telemetry: Telemetry, estimator: Estimator, force: float
     ) -> str:
-        """One sentence with numbers and units, for the operator."""
+        """Return one sentence with numbers and units, for the operator."""
         if cause == 0:
             return ""
         if text := limit_sentences.of_drive(cause, telemetry, self._most_age):
@@ -408,7 +407,7 @@ class Supervisor:
         return (
             f"spring force {FORCE(force):.0f}{FORCE} and motor-derived force "
             f"{FORCE(estimator.motor_force_N):.0f}{FORCE} differ by more than "
-            f"{FORCE(self.disagreement.tripped_N):.0f}{FORCE} beside "
+            f"{FORCE(self.disagreement.tripped_N):.0f}{FORCE} in addition to "
             f"{FORCE(estimator.motor_force_band_N):.0f}{FORCE} "
             f"of friction, for {self.disagreement.lasting_s:.2f} s"
         )

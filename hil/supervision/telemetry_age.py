@@ -15,7 +15,7 @@ def stale(telemetry: Telemetry, most_s: float) -> bool:
 
 
 def sentence(telemetry: Telemetry, most_s: float) -> str:
-    """Return the quantity that is stale, its age and its limit, in words."""
+    """Return the quantity that is stale, its age and its limit, as text."""
     if not telemetry.age_s <= most_s:
         what, age_s, limit_s = "the drive's sample", telemetry.age_s, most_s
     elif telemetry.deflection_age_s <= most_s and telemetry.silent_name:
@@ -25,5 +25,5 @@ def sentence(telemetry: Telemetry, most_s: float) -> str:
         what, age_s = "the deflection sensor's value", telemetry.deflection_age_s
         limit_s = most_s
     if age_s > 1e6:
-        return f"{what} has never come"
+        return f"{what} has never arrived"
     return f"{what} is {1e3 * age_s:.2f} ms old, above {1e3 * limit_s:g} ms"

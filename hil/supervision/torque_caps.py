@@ -1,11 +1,11 @@
 """Caps on the motor torque: each gives an interval in N·m, and the limit that it comes from.
 
-The current limit; what the supply can still drive through the winding against the back-EMF,
-kt·(±V − kt·ω)/R, so that the force controller knows beforehand what it will not get (below that
-the drive's own current loop makes up for the back-EMF: it is commanded in torque); and a speed
-control of the nut, which acts within a cycle when a load comes off at once and the springs throw
-output and nut apart. Where cycles come late, a torque may stand so long that the nut strains the
-springs beyond their force limit: then it is bounded by the room that is left to that as well.
+The current limit; the torque that the supply can still drive through the winding against the back-EMF,
+kt·(±V − kt·ω)/R, so that the force controller knows in advance what it will not get (below that
+the drive's own current loop compensates for the back-EMF: it is commanded in torque); and a speed
+control of the nut, which acts within a cycle when a load comes off suddenly and the springs throw
+output and nut apart. If cycles come late, a torque may be held so long that the nut strains the
+springs beyond their force limit: then the room left to that limits it as well.
 """
 
 from __future__ import annotations
@@ -16,21 +16,21 @@ from hil.control import MODULATION, Estimator, ForceCalibration
 from hil.core import Limit
 from hil.profile import Profile
 
-HEAT_EASE = 0.15  # below the bound, over which current is led back
+HEAT_EASE = 0.15  # below the limit, over which current is reduced
 NUT_BRAKING_S = 0.008  # in which the nut is brought back to its speed limit
-# A torque stands until the next cycle, which may come this many times as late as one did within that time,
-# but no later than the profile bears. Assumptions.
+# A torque is held until the next cycle, which may come this many times as late as one did within that time,
+# but no later than the profile tolerates. Assumptions.
 LATE_TIMES, LATE_AGAIN_S = 2.0, 0.5
 LATE_PERIODS = 1.5  # a step beyond this is a late cycle
-ACTING = 0.97  # of a limited current: from here the bound counts as acting
+ACTING = 0.97  # of a limited current: from here the limit counts as acting
 
 
 class CurrentCap:
-    """Current limit, led back by motor heat and by the drive's temperature.
+    """Current limit, reduced by motor heat and by the drive's temperature.
 
     Attributes:
-        torque_N_m: most motor torque, either way (``Limit.CURRENT``).
-        limited: bit of the limit that leads the current back, while the current stands there.
+        torque_N_m: largest motor torque, in either direction (``Limit.CURRENT``).
+        limited: bit of the limit that reduces the current, while the current is at it.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -40,7 +40,7 @@ class CurrentCap:
         self._most_current = min(limits.current.limited, motor.peak_current)
         heat = limits.motor_heat
         self._heat_bound = heat.limited
-        # Current at which heat settles at its bound: a hair below continuous, never at a trip.
+        # Current at which heat settles at its limit: just below continuous, never at a trip.
         self._settled_square = heat.limited * motor.continuous_current**2
         self._warm_current = min(motor.continuous_current, self._most_current)
         self._cool = limits.drive_temperature.limited
@@ -53,13 +53,13 @@ class CurrentCap:
         self.limited = 0
 
     def renew(self, heat: float, temperature: float, current: float, loss_factor: float) -> None:
-        """Renew the cap.
+        """Update the cap.
 
         Args:
             heat: share of the motor's thermal capacity used.
             temperature: of the drive, °C; NaN if it reports none.
             current: of the motor, A, without sign.
-            loss_factor: resistance of the warm winding over that of the cold one.
+            loss_factor: loss of the hottest phase over the mean loss, as of :class:`MotorHeat`.
         """
         most = limit = self._most_current
         mask = 0
@@ -85,7 +85,7 @@ class SupplyCap:
     """Torque that the supply can drive at a speed (``Limit.SUPPLY_LOW``).
 
     Attributes:
-        low_N_m, high_N_m: interval; NaN while the supply is not known: it bounds nothing.
+        low_N_m, high_N_m: interval; NaN while the supply is unknown: it limits nothing.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -95,7 +95,7 @@ class SupplyCap:
         self.low_N_m = self.high_N_m = math.nan
 
     def renew(self, nut_velocity: float, supply: float) -> None:
-        """Renew the interval; ``supply`` in V is what the drive measures, under load."""
+        """Update the interval; ``supply`` in V is measured by the drive, under load."""
         emf = self._emf_per_m_s * nut_velocity
         self.high_N_m = self._per_volt * (MODULATION * supply - emf)
         self.low_N_m = self._per_volt * (-MODULATION * supply - emf)
@@ -106,7 +106,7 @@ class NutSpeedCap:
 
     Attributes:
         low_N_m, high_N_m: interval.
-        stands_s: for how long a torque may stand where cycles came late; 0 where they did not.
+        stands_s: time for which a torque may be held if cycles came late; 0 if they did not.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -121,11 +121,11 @@ class NutSpeedCap:
         self.low_N_m, self.high_N_m = -math.inf, math.inf
 
     def narrow(self, speed: float) -> None:
-        """Hold the nut to this speed in m/s from now on."""
+        """Limit the nut to this speed in m/s from now on."""
         self._speed = speed
 
     def renew(self, nut_velocity: float, spring_force: float, step_s: float) -> None:
-        """Renew the interval, from velocity in m/s, force in N, and the time since the last sample in s."""
+        """Update the interval from velocity in m/s, force in N, and the time since the last sample in s."""
         longest = self._longest_s * LATE_AGAIN_S / (LATE_AGAIN_S + step_s)
         self._longest_s = longest = step_s if step_s > longest else longest
         stands_s = min(LATE_TIMES * longest, self._most_late_s)
@@ -139,9 +139,9 @@ class NutSpeedCap:
 class SpringRoomCap:
     """Torque after which the nut can still be stopped within the force that trips (``Limit.FORCE``).
 
-    Only where cycles come late. With the room r to that force, the speed v at which the nut strains the
-    springs and the time T for which a torque may stand, the speed u reached then leaves u²/2b to brake:
-    T·(v + u)/2 + u²/2b = r. The output is taken to go on as it does, the springs to push back as now.
+    Only if cycles come late. With the room r to that force, the speed v at which the nut strains the
+    springs and the time T for which a torque may be held, the speed u reached then needs u²/2b to brake:
+    T·(v + u)/2 + u²/2b = r. The output is assumed to move on as now, the springs to push back as now.
 
     Attributes:
         low_N_m, high_N_m: interval.
@@ -161,18 +161,18 @@ class SpringRoomCap:
         self.use_calibration(profile)
 
     def use_calibration(self, profile: Profile) -> None:
-        """Renew the room: the spring law has changed."""
+        """Update the room: the spring law has changed."""
         self._law = ForceCalibration(profile.calibration, profile.sensors.deflection)
         self.narrow(self._force)
 
     def narrow(self, force: float) -> None:
-        """Trip in proportion to this force limit in N from now on."""
+        """Scale the tripped force with this force limit in N from now on."""
         self._force = force
         most = self._tripped_share * force
         self._high_m, self._low_m = self._law.deflection_for(most), self._law.deflection_for(-most)
 
     def renew(self, estimator: Estimator, spring_force: float, stands_s: float) -> None:
-        """Renew the interval; ``stands_s`` as in :class:`NutSpeedCap`, 0 for no cap at all."""
+        """Update the interval; ``stands_s`` as in :class:`NutSpeedCap`, 0 for no cap."""
         if not stands_s > 0.0:
             self.low_N_m, self.high_N_m = -math.inf, math.inf
             return
@@ -184,7 +184,7 @@ class SpringRoomCap:
         self.low_N_m = (balanced - self._mass * down / stands_s) / self._per_metre
 
     def _reached(self, room: float, rate: float, stands_s: float) -> float:
-        """Most speed in m/s at the end, straining the springs; negative where none is left."""
+        """Return the largest speed in m/s at the end, straining the springs; negative if none is left."""
         left = room - 0.5 * stands_s * rate
         if not left > 0.0:
             return 2.0 * left / stands_s

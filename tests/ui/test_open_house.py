@@ -305,7 +305,7 @@ def test_a_cap_that_is_refused_leaves_it_off(rig: Rig) -> None:
     rig.turn(1.5)
     assert rig.house.arm("sesame")
     rig.turn()
-    assert rig.house.phase == "off" and "the rod bears" in rig.house.text
+    assert rig.house.phase == "off" and "the rod carries" in rig.house.text
     assert not rig.window._locked
 
 

@@ -120,7 +120,7 @@ def test_the_mark_is_stated_without_motion_and_a_refusal_is_told():
     rig = Rig()
     rig.zero.state(mark=True)
     rig.turn(0.1)
-    assert rig.zero.text == "the output stands at 45.0 mm" and rig.zero.verified
+    assert rig.zero.text == "the output is at 45.0 mm" and rig.zero.verified
     assert not [r for r in rig.session.asked if isinstance(r, PowerOn)]
     rig.bench.bench.estimator.output_velocity_m_s = 0.05
     rig.zero.state(mark=False)

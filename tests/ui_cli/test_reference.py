@@ -38,7 +38,7 @@ def test_a_home_switch_is_found_and_its_repeatability_told(capfd):
 
 def test_where_the_output_stands_is_stated_without_motion(capfd):
     code, data, _ = called(capfd, "--profile", "bench_slide", "--lockstep", "--state", "mark")
-    assert code == OK and data["text"] == "the output stands at 45.0 mm"
+    assert code == OK and data["text"] == "the output is at 45.0 mm"
 
 
 @pytest.mark.parametrize(

@@ -119,11 +119,11 @@ def test_refusals() -> None:
     bench.run(0.1)
     external = Apply(behaviour=ExternalSetpoint(), load_may_move=True)
     assert "power is off" in bench.request(external).text
-    assert "no external setpoint acts" in bench.request(Setpoint()).text
+    assert "no external setpoint is active" in bench.request(Setpoint()).text
     bench.request(Commission(force_N=50.0, speed_m_s=0.01, torque_N_m=0.1, closed_loop=True))
     bench = lifted()
     bench.request(Apply(behaviour=ConstantForce(force_N=200.0)))
-    assert "no external setpoint acts" in bench.request(Setpoint()).text
+    assert "no external setpoint is active" in bench.request(Setpoint()).text
     assert "load_may_move" in bench.request(Apply(behaviour=ExternalSetpoint())).text
     with pytest.raises(ValidationError):
         Setpoint(force_N=math.nan)

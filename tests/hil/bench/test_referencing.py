@@ -173,7 +173,7 @@ def test_a_reference_confirmed_after_more_jumps_is_not_lost_at_once():
     assert bench.bench.reference == "lost"
     bench.run(3.0)  # the slide sinks onto its end
     refused = bench.request(PowerOn(load_supported=True))
-    assert not refused.accepted and "confirm that" in refused.text
+    assert not refused.accepted and "confirm it" in refused.text
     outcome = bench.request(ConfirmReference(position_m=0.0))
     assert outcome.accepted, outcome.text
     bench.run(0.3)

@@ -143,7 +143,7 @@ def test_a_limit_below_what_the_rod_bears_is_refused() -> None:
     load = borne_N(bench)
     outcome = bench.request(SessionCap(force_N=0.8 * load))
     assert not outcome.accepted
-    assert "the rod bears 3" in outcome.text and "Fix:" in outcome.text
+    assert "the rod carries 3" in outcome.text and "Fix:" in outcome.text
     assert bench.bench.profile.limits.force == OWN.force
     assert bench.request(SessionCap(force_N=1.3 * load)).accepted
 
@@ -174,7 +174,7 @@ def test_a_rig_that_refuses_stiff_springs_names_the_cap() -> None:
     spring = VirtualSpring(rest_m=MIDDLE_M, stiffness_N_m=3e4)
     outcome = bench.request(Apply(behaviour=spring, load_may_move=True))
     assert not outcome.accepted
-    assert outcome.text.endswith("above 8.0 N/mm, the session cap; ask for less")
+    assert outcome.text.endswith("above 8.0 N/mm, the session cap; request less")
 
 
 def test_a_wave_goes_on_in_its_phase() -> None:
@@ -244,7 +244,7 @@ def test_the_force_loop_is_slowed_while_it_runs_without_a_bump(lateness: Latenes
     before = bench.run(1.0)
     designed = bench.bench.gains
     outcome = bench.request(SessionCap(bandwidth_Hz=13.0))
-    assert outcome.accepted and "goes over to 12.2 Hz" in outcome.text
+    assert outcome.accepted and "changes to 12.2 Hz" in outcome.text
     during = bench.run(0.6)
     after = bench.run(1.0)
     assert bench.bench.state is State.RUNNING, bench.bench.cause_text

@@ -141,7 +141,7 @@ def test_a_speed_run_against_an_end_stops_pushing() -> None:
 def test_the_force_loop_stays_open_until_it_is_allowed() -> None:
     bench = ready()
     outcome = bench.request(Apply(behaviour=Float()))
-    assert not outcome.accepted and "not to be closed" in outcome.text
+    assert not outcome.accepted and "must stay open" in outcome.text
     bench.request(PowerOff())
     bench.run(0.2)
     assert bench.request(ENVELOPE.model_copy(update={"closed_loop": True})).accepted

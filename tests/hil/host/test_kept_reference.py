@@ -58,14 +58,14 @@ def test_what_was_verified_is_kept_and_begins_the_next_session_as_a_guess():
     assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.2)
     refused = bench.request(ZERO_FORCE)
-    assert not refused.accepted and "kept from the last session, and not checked" in refused.text
+    assert not refused.accepted and "kept from the last session, but not checked" in refused.text
 
 
 def test_one_that_puts_the_output_outside_the_stroke_is_dropped():
     bench = started(0.5)
     assert bench.bench.reference == "unverified"
     assert bench.bench.estimator.output_position_m == pytest.approx(0.0, abs=5e-3)
-    assert any("the kept reference is dropped" in e.get("text", "") for e in bench.events)
+    assert any("the kept reference is discarded" in e.get("text", "") for e in bench.events)
 
 
 @pytest.mark.parametrize("how", ["unverified", "lost"])

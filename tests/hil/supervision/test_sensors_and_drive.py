@@ -72,10 +72,10 @@ class TestReference:
         assert watched.refusal() is None
         watched.estimator.nut_position_m = 0.0
         assert watched.cycle(energised=False) == 0
-        assert "confirm that" in (watched.refusal() or "")
+        assert "confirm it" in (watched.refusal() or "")
         watched.supervisor.reset()
         watched.cycles(5, energised=False)
-        assert "confirm that" in (watched.refusal() or "")
+        assert "confirm it" in (watched.refusal() or "")
 
     def test_a_gap_in_the_telemetry_is_no_jump(self, watched: Watched) -> None:
         for _ in range(50):

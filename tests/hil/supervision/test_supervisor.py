@@ -213,7 +213,7 @@ class TestRefusal:
         watched = Watched()
         watched.telemetry = Telemetry()
         watched.cycle(energised=False)
-        assert "has never come" in (watched.refusal() or "")
+        assert "has never arrived" in (watched.refusal() or "")
 
 
 @settings(max_examples=120, deadline=None)

@@ -55,7 +55,7 @@ def test_power_is_refused_with_quantity_age_and_limit(footplate: Profile) -> Non
                 silent_age_s=1e9,
                 silent_limit_s=0.4,
             ),
-            "the drive's value of fault has never come",
+            "the drive's value of fault has never arrived",
         ),
     ],
 )

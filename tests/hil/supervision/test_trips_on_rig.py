@@ -76,7 +76,7 @@ def test_cause_stops_latches_and_resets(
     outcome = rig.bench.request(PowerOn(load_supported=True))
     if case.stays_refused:
         assert not outcome.accepted and case.stays_refused in outcome.text
-        assert "confirm that" in outcome.text
+        assert "confirm it" in outcome.text
     elif case.cause == Limit.MOTOR_HEAT and not outcome.accepted:
         raise AssertionError("the motor had time to cool")
     else:
