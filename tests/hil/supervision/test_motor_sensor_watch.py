@@ -38,7 +38,7 @@ def test_a_frozen_motor_sensor_stops_the_bench_before_the_nut_runs_away(profile_
     bench.environment.disturb("encoder_frozen", 1)
     bench.run(0.02)
     assert bench.bench.cause == Limit.MOTOR_SENSOR_FROZEN, bench.bench.cause_text
-    assert "not one count of change" in bench.bench.cause_text
+    assert "the motor sensor did not change by one count" in bench.bench.cause_text
     assert bench.bench.command.power == PowerRequest.OFF
     bench.run(0.5)
     true = bench.environment.state()

@@ -13,7 +13,7 @@ from hil.profile.schema import Profile
 @pytest.mark.parametrize(
     ("disturbance", "value", "mass_kg", "cause", "says"),
     [
-        ("encoder_frozen", 1.0, 0.0, Limit.MOTOR_SENSOR_FROZEN, "not one count"),
+        ("encoder_frozen", 1.0, 0.0, Limit.MOTOR_SENSOR_FROZEN, "the motor sensor did not change"),
         ("encoder_reversed", 1.0, 0.0, Limit.SPEED, "counts run backwards"),
         ("deflection_factor", 1.5, 7.5, Limit.DISAGREEMENT, "deflection reads wrong"),
         ("encoder_slipping", 0.3, 7.5, Limit.POSITION_FOLLOWING, "outside its mechanical ends"),

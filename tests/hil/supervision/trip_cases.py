@@ -195,9 +195,9 @@ CASES = {
             rig.do.disturb("encoder_frozen", 1),
             rig.apply(HoldPosition(position_m=0.045)),
         ),
-        "not one count of change",
+        "the motor sensor did not change by one count",
         undo=lambda rig: rig.do.disturb("encoder_frozen", None),
-        stays_refused="not one count of change",
+        stays_refused="the motor sensor did not change by one count",
     ),
     "slow values silent": Case(
         Limit.TELEMETRY_AGE,
