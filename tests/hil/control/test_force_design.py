@@ -197,7 +197,7 @@ def test_margin_is_kept_on_every_slope_of_the_spring(name):
 def test_bandwidth_yields_to_the_margin_and_says_so(predictor):
     gains = design(changed(force_bandwidth=90.0, predictor=predictor), T, 3 * T)
     assert gains.predicted.phase_margin_deg == pytest.approx(PROFILE.control.phase_margin, abs=0.5)
-    assert "not the wanted 90 Hz" in gains.notice and "40° phase margin" in gains.notice
+    assert "not the required 90 Hz" in gains.notice and "40° phase margin" in gains.notice
 
 
 def test_predictor_buys_bandwidth():
@@ -227,7 +227,7 @@ def test_designs_of_slow_and_fast_cycles_keep_the_margin(rate):
 def test_a_path_too_slow_for_any_margin_is_told():
     gains = design(changed(rate=250.0, phase_margin=60.0), 1 / 250, 4 / 250)
     assert gains.predicted.phase_margin_deg < 59
-    assert "not the wanted 60°" in gains.notice
+    assert "not the required 60°" in gains.notice
 
 
 def test_observer_gains_solve_their_riccati_equation():

@@ -46,7 +46,7 @@ def test_what_is_asked_is_reached_with_margin_within_passivity(name, bandwidth, 
 def test_a_slow_late_drive_cannot_be_made_fast_and_says_so():
     gains = design_velocity(asked(26.0, loop_Hz=10.0, delay_s=0.008), PERIOD, PERIOD)
     assert gains.predicted.bandwidth_Hz < 20.0
-    assert "faster velocity loop" in gains.notice and "not the wanted 26 Hz" in gains.notice
+    assert "faster velocity loop" in gains.notice and "not the required 26 Hz" in gains.notice
     assert gains.predicted.phase_margin_deg >= TRAINER.control.phase_margin - 1
     assert gains.predicted.overshoot <= 0.05
     assert gains.passive_stiffness_N_m < 0.8 * gains.plant.stiffness
