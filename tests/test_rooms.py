@@ -101,6 +101,12 @@ def test_the_longest_files_of_tests_are_there(request: pytest.FixtureRequest) ->
     assert [name for name in plugin.LONGEST_FIRST if not (ROOT / "tests" / name).is_file()] == []
 
 
+def test_names_of_test_files_are_unique() -> None:
+    """Of two with one name pytest cannot collect the second."""
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
+    assert sorted(names) == sorted(set(names))
+
+
 def test_no_command_waits_for_libraries_that_it_may_not_need() -> None:
     """They take up to a second each; whoever asks for help should not wait for them."""
     program = (
