@@ -35,7 +35,8 @@ def summary(
     if not found:
         return "", False
     differ = [c for c in found if c.differs]
-    told = f"{len(results)} of {len(tests)} tests measured, {len(found)} figures"
+    planned = sum(not test.on_request or test.key in results for test in tests)
+    told = f"{len(results)} of {planned} tests measured, {len(found)} figures"
     if differ:
         one = differ[0]
         others = f" and {len(differ) - 1} more" if len(differ) > 1 else ""
