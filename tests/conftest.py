@@ -69,7 +69,12 @@ LONGEST_FIRST = (
 )
 TESTS = Path(__file__).parent
 # They look into the source: its syntax, and whole benches that are copied, which compiled ones are not.
-OF_THE_SOURCE = ("hil/handover", "ui_cli/test_hand_over.py", "campaigns/test_faults.py")
+OF_THE_SOURCE = (
+    "hil/handover",
+    "ui_cli/test_hand_over.py",
+    "campaigns/test_faults.py",
+    "benchmarks/test_sources.py",
+)
 
 
 @pytest.fixture

@@ -128,7 +128,7 @@ def test_a_place_that_cannot_be_written_is_named(
 
 def test_what_the_compiler_refuses_leaves_the_source_in_use(copied: Path) -> None:
     broken = copied / "hil/control/shaping.py"
-    broken.write_text("import nothing_like_this\nthis is not Python\n")
+    broken.write_text("import nothing_like_this\nthis, not Python\n)")
     with pytest.raises(CompileError, match="the source runs as before"):
         compile_modules()
     assert not list((copied / "built").iterdir())

@@ -24,7 +24,7 @@ def test_the_deck_says_who_holds_control_as_the_client_is_named(watched, qtbot):
     assert deck.message.text() == "notebook holds control; this window watches"
     watched.holder = ""
     deck.refresh()
-    assert deck.message.text() == "Nobody holds control: take it to act"
+    assert deck.message.text() == "No client holds control: take it to act"
 
 
 def test_a_plan_without_a_test_names_the_key_that_takes_one_in(model, qtbot):

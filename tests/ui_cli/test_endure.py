@@ -71,7 +71,7 @@ def test_the_count_survives_a_kill(sequence: Path, capsys: pytest.CaptureFixture
         process.wait()
     counted = journal.read_bytes().count(b'"kind":"cycles"')
     assert cli.main(arguments(sequence, "--cycles", "2")) == BAD_INPUT
-    assert "--go-on counts on" in capsys.readouterr().err
+    assert "--go-on continues its count" in capsys.readouterr().err
     more = ["--cycles", str(counted + 1), "--go-on", "--json"]
     assert cli.main(arguments(sequence, *more)) == OK
     data = json.loads(capsys.readouterr().out.splitlines()[-1])

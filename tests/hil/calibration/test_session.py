@@ -219,9 +219,12 @@ def test_one_weight_that_was_not_hung(whole: tuple[CalibrationResult, list[Progr
 @pytest.mark.parametrize(
     ("arms", "words"),
     [
-        ({"load_arm": LEVER.load_arm / 1.1}, "longer than written"),
-        ({"load_arm": LEVER.load_arm * 1.1}, "shorter than written"),
-        ({"rod_arm": LEVER.rod_arm * 1.1}, "longer than written, or the rod arm the other way"),
+        ({"load_arm": LEVER.load_arm / 1.1}, "longer than in the profile"),
+        ({"load_arm": LEVER.load_arm * 1.1}, "shorter than in the profile"),
+        (
+            {"rod_arm": LEVER.rod_arm * 1.1},
+            "longer than in the profile, or the rod arm the opposite",
+        ),
     ],
 )
 def test_a_lever_arm_off_by_a_tenth(
