@@ -28,10 +28,7 @@ ACCELERATION_M_S2 = 60.0  # of the nut by peak torque and of a light output by t
 ROUNDING_S = 1e-9  # of times that are differences of large ones
 BOUNCE = 2.0  # change of speed over speed
 SLACK_ERRORS = 2.0  # standard deviations of a sample's time
-LIKELY_SAMPLES, LIKELY_NOISE = (
-    10,
-    0.5,
-)  # standing still this long is rare with such noise, in counts
+LIKELY_SAMPLES, LIKELY_NOISE = 10, 0.5  # samples without a change, rare with such noise in counts
 
 
 class SensorWatch:
@@ -94,13 +91,15 @@ class SensorWatch:
 
         # A repeated value cannot jump; the next one covers the gap as well.
         gap = self._gap(telemetry)
-        jumped = self._jumped(telemetry, estimator, counts - before, gap)
+        slack_s = SLACK_ERRORS * (telemetry.time_error_s + self._error_s)
+        self._error_s = telemetry.time_error_s
+        jumped = self._jumped(telemetry, estimator, counts - before, gap, slack_s)
         if counts <= self._low_rail or counts >= self._high_rail:
             self.rail_s += gap
         else:
             self.rail_s = 0.0
         self._follow_stillness(telemetry, counts != before, gap, nut_position_m)
-        self._follow_reference(nut_position_m, estimator.step_s)
+        self._follow_reference(nut_position_m, estimator.step_s + slack_s)
 
         if jumped:
             return Limit.SENSOR_JUMP
@@ -108,10 +107,10 @@ class SensorWatch:
             return Limit.SENSOR_RAIL
         return Limit.SENSOR_FROZEN if self._frozen(telemetry) else 0
 
-    def _jumped(self, telemetry: Telemetry, estimator: Estimator, jump: float, gap: float) -> bool:
+    def _jumped(
+        self, telemetry: Telemetry, estimator: Estimator, jump: float, gap: float, slack_s: float
+    ) -> bool:
         """Return whether the counts changed by more than the rig can have moved in ``gap``."""
-        slack_s = SLACK_ERRORS * (telemetry.time_error_s + self._error_s)
-        self._error_s = telemetry.time_error_s
         covered = (gap if gap > self._period else self._period) + slack_s
         allowed = self._jump_counts * covered / self._period
         jumped = jump > allowed or jump < -allowed
@@ -202,6 +201,7 @@ class SensorWatch:
         return abs(jump - rate * gap) > allowed, allowed + abs(rate) * gap
 
     def _follow_reference(self, nut: float, covered: float) -> None:
+        """Lose the reference if the nut moved by more than it can within ``covered`` seconds."""
         before = self._nut
         self._nut = nut
         if self.reference_lost:
