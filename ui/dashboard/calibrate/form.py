@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from drivers.motion import FORCE
+from drivers.motion import FORCE, in_words
 from hil.calibration import KINDS, Kind
 from ui.dashboard.bench import two_digits
 from ui.dashboard.calibrate.model import CalibrateModel
@@ -45,7 +45,7 @@ class SetupForm(QWidget):
         self.loads.setToolTip("Up and Down choose")
         self.loads.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         for kind in setup.kinds:
-            self.loads.addItem(KINDS[kind], kind)
+            self.loads.addItem(in_words(KINDS[kind]), kind)
         self.loads.currentIndexChanged.connect(lambda _row: self.choose(self.loads.currentData()))
         grid.addWidget(QLabel("Loads"), 0, 0)
         grid.addWidget(self.loads, 0, 1, 1, 2)
