@@ -178,19 +178,9 @@ def test_what_a_weight_or_a_hand_does_is_kept_where_power_is_removed_for_compari
     assert fallen.share_without > 1.05 and shortfalls(fallen) == []
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        # The weight's swing about its sinking speed of 18 mm/s: in which phase it meets the end is chance.
-        "pause 200 ms, old sample; float; 7.5; 1",
-        # Power goes as the springs have just lifted it.
-        "springs a third stiffer; de-energised; 7.5; 3",
-    ],
-)
-def test_a_weight_that_sinks_without_power_meets_an_end_as_hard_in_the_comparison(
-    name: str,
-) -> None:
-    outcome = run(parsed(name))
+def test_a_weight_that_sinks_without_power_meets_an_end_as_hard_in_the_comparison() -> None:
+    # Power goes as the springs have just lifted it.
+    outcome = run(parsed("springs a third stiffer; de-energised; 7.5; 3"))
     assert outcome.end_mm_s > 20.0 and outcome.without_mm_s > 20.0
     assert shortfalls(outcome) == []
 
