@@ -1,7 +1,7 @@
 """Modules of the cycle as machine code, made from their own source by ``hookeline compile``.
 
-The same source runs either way, sample for sample. A build is named by the digest of all that it
-was made from: after any change of the source it is not found, and Python runs the source.
+The same source runs either way, sample for sample. A build is named by the digest of
+every source it was made from: after any change it is not found, and Python runs the source.
 """
 
 from drivers.compiled.build import CompileError, compile_modules, remove_builds

@@ -1,4 +1,4 @@
-"""Compiles the modules of the cycle with mypyc into a directory: ``python -m drivers.compiled DIR``."""
+"""Compile the modules of the cycle with mypyc into a directory: ``python -m drivers.compiled DIR``."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ follow_imports = normal
 plugins = pydantic.mypy
 cache_dir = {cache}
 """
-# Contraction to fused multiply-add would round otherwise than the interpreter does.
+# Contraction to fused multiply-add rounds differently from the interpreter.
 FLAGS = ["-O1", "-g0", "-ffp-contract=off", "-w"]
 
 
 def build(scratch: Path) -> None:
-    """Compile into ``scratch/lib``; exits with the compiler's text if it fails."""
+    """Compile into ``scratch/lib``; exit with the compiler's message if it fails."""
     settings = scratch / "mypy.ini"
     settings.write_text(SETTINGS.format(cache=scratch / "cache"))
     extensions = mypycify(

@@ -1,4 +1,4 @@
-"""Compiles the modules of the cycle, in a process of its own, and keeps whole builds only."""
+"""Compile the modules of the cycle in a separate process; keep complete builds only."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from drivers.compiled.modules import BUILDS, ROOT, build_directory
 
 
 class CompileError(Exception):
-    """A build that did not succeed; its text says why, and what to do."""
+    """A failed build; its text names the reason and the fix."""
 
 
 def compile_modules() -> Path:
-    """Compile the source as it stands; returns the build's directory.
+    """Compile the current source; return the build's directory.
 
     Raises:
-        CompileError: no compiler, no mypyc, no right to write, or an error of theirs.
+        CompileError: no compiler, no mypyc, no write permission, or a compiler error.
     """
-    import subprocess  # late: every process imports this module
+    import subprocess  # here: every process imports this module
     import tempfile
 
     target = build_directory()
@@ -62,7 +62,7 @@ def compile_modules() -> Path:
 
 
 def remove_builds() -> int:
-    """Remove every finished build, of these sources or of others; returns how many there were."""
+    """Remove every finished build, of these or other sources; return their number."""
     builds = [part for part in BUILDS.glob("*") if not part.name.startswith("part-")]
     for build in builds:
         shutil.rmtree(build)

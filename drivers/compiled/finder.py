@@ -1,4 +1,4 @@
-"""Imports of the compiled modules in place of their source, where a build of it exists."""
+"""Import of the compiled modules in place of their source, if a build exists."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ UNCOMPILED = "HOOKELINE_UNCOMPILED"  # environment variable: 1 runs the source
 
 
 class CompiledFinder(MetaPathFinder):
-    """Finds the modules of one build.
+    """Finder of the modules of one build.
 
     Args:
         directory: of the build.
@@ -26,14 +26,14 @@ class CompiledFinder(MetaPathFinder):
     def __init__(self, directory: Path) -> None:
         suffix = EXTENSION_SUFFIXES[0]
         self._files = {name: directory / (name.replace(".", "/") + suffix) for name in MODULES}
-        # What all of them share lies beside them, under a name of its own.
+        # Their shared code lies next to them, under its own name.
         for file in directory.glob(f"*__mypyc{suffix}"):
             self._files[file.name.removesuffix(suffix)] = file
 
     def find_spec(
         self, fullname: str, path: Sequence[str] | None = None, target: ModuleType | None = None
     ) -> ModuleSpec | None:
-        """Return where the module lies in the build; None for any other."""
+        """Return the spec of a compiled module; None for any other."""
         file = self._files.get(fullname)
         if file is None:
             return None
@@ -42,7 +42,7 @@ class CompiledFinder(MetaPathFinder):
 
 
 def install() -> None:
-    """Take compiled modules from now on, if there is a build of the source as it stands."""
+    """Use compiled modules from now on, if a build of the current source exists."""
     if os.environ.get(UNCOMPILED) == "1" or not BUILDS.is_dir():
         return
     if any(isinstance(finder, CompiledFinder) for finder in sys.meta_path):
@@ -53,14 +53,14 @@ def install() -> None:
 
 
 def run_the_source() -> None:
-    """Begin this program again without its build, if it runs with one; does not return then."""
+    """Restart this program without its build, if it runs with one; does not return then."""
     if compiled_modules():
         environment = {**os.environ, UNCOMPILED: "1"}
         os.execve(sys.executable, [sys.executable, *sys.orig_argv[1:]], environment)
 
 
 def compiled_modules() -> list[str]:
-    """Modules of this process that run as machine code."""
+    """Return the modules of this process that run as machine code."""
     suffixes = tuple(EXTENSION_SUFFIXES)
     return [
         name

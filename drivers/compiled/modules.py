@@ -29,7 +29,7 @@ HOT = {
         "resting_noise sensor_watch spring_law_watch supervision telemetry_age torque_caps"
     ),
 }
-# What the compiled code takes types and constants from.
+# Sources of the types and constants in the compiled code.
 READ = ("drivers/*.py", "hil/core/*.py", "hil/profile/*.py", *(f"{room}/*.py" for room in HOT))
 
 SOURCES = tuple(f"{room}/{name}.py" for room, names in HOT.items() for name in names.split())
@@ -38,7 +38,7 @@ RECIPE = "1"  # of __main__.py; another one makes another build
 
 
 def digest() -> str:
-    """Return the digest of every source that the compiled code rests on, and of the interpreter."""
+    """Return the digest of the interpreter and of every source that the compiled code depends on."""
     found = hashlib.sha256()
     for part in (RECIPE, sys.version, str(sysconfig.get_config_var("SOABI")), *MODULES):
         found.update(part.encode() + b"\0")
@@ -50,5 +50,5 @@ def digest() -> str:
 
 
 def build_directory() -> Path:
-    """Return where the build of the source as it stands lies, if there is one."""
+    """Return the directory of the current source's build, which need not exist."""
     return BUILDS / digest()

@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import os
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -27,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "control"))
 from blocked_rig import BlockedRig  # type: ignore[import-not-found]
 
 from drivers.base import Mode
-from drivers.compiled import UNCOMPILED, compiled_modules
+from drivers.compiled import run_the_source
 from drivers.simulated.parameters import RigParameters
 from hil.control.calibration import ForceCalibration
 from hil.control.estimation import observer_gains
@@ -269,10 +268,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--check", action="store_true", help="exit 1 naming what differs")
     parser.add_argument("--json", action="store_true", help="one JSON object as the last line")
     options = parser.parse_args(arguments)
-    if (
-        compiled_modules()
-    ):  # what the rig is sent is changed here, which compiled drives do not allow
-        os.execve(sys.executable, [sys.executable, *sys.argv], os.environ | {UNCOMPILED: "1"})
+    run_the_source()  # the drive's methods are replaced here, which compiled ones do not allow
     names = ("bandwidth Hz", "margin deg", "overshoot %", "noise N", "ceiling N/mm")
     print(f"{'source':10}" + "".join(f"{name:>26}" for name in names))
     print(f"{'':10}" + f"{'predicted':>16}{'measured':>10}" * len(names), flush=True)
