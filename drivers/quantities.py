@@ -124,9 +124,9 @@ class Dimension:
 class Along(Dimension):
     """A quantity along the motion of the output: of a rotary actuator an angle, a torque.
 
-    ``unit`` is that of the value inside, see :mod:`drivers.motion`. Whether the actuator is
-    rotary says ``context={"motion": "rotary"}``, or else the motion that is spoken of. Bare
-    numbers are in the SI unit of that motion if ``context`` names it, in ``unit`` if not.
+    ``unit`` is that of the value inside, see :mod:`drivers.motion`. The actuator is rotary if
+    ``context={"motion": "rotary"}`` or, without a context, the current motion says so. Bare
+    numbers are in the SI unit of the motion that ``context`` names, otherwise in ``unit``.
     """
 
     def unit_of(self, rotary: bool) -> str:

@@ -45,10 +45,8 @@ def slower_velocity_loops(
     Args:
         period_s: of the cycle. delay_s: from a sample to the moment its command acts.
     """
-    choices, observer = (
-        velocity_plants(profile, period_s, delay_s),
-        observer_gains(profile, period_s),
-    )
+    choices = velocity_plants(profile, period_s, delay_s)
+    observer = observer_gains(profile, period_s)
     found = []
     for share in SHARES:
         law = law_for(choices, share * gains.law.proportional_1_s)

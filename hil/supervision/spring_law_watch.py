@@ -108,11 +108,8 @@ class SpringLawWatch:
         self.parted_N = 0.0
         self.allowed_N = self._unsure_N = math.inf
         self._sense = self._added_N_s = 0.0
-        self._force_N, self._way_N, self._turned = (
-            math.nan,
-            0.0,
-            0.0,
-        )  # lagged like the motor's force
+        # Lagged like the motor's force.
+        self._force_N, self._way_N, self._turned = math.nan, 0.0, 0.0
         self._moved_s = self._stood_s = self._wrong_s = self._rate_N_s = 0.0
         self._last_N = math.nan
         self._agreed = self._now = (0.0, 0.0, 0.0)  # nut m, deflection m, motor force N
