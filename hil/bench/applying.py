@@ -13,10 +13,21 @@ from hil.control import (
     SpeedRun,
     TorqueRun,
     check_behaviour,
+    coupled_now,
+    coupling_of,
     expected_motion,
     start_behaviour,
 )
-from hil.core import CONFIRM_LOAD_MOTION, Apply, MotorSpeed, MotorTorque, Outcome, State, Waveform
+from hil.core import (
+    CONFIRM_LOAD_MOTION,
+    Apply,
+    ConstantForce,
+    MotorSpeed,
+    MotorTorque,
+    Outcome,
+    State,
+    Waveform,
+)
 from hil.profile import Profile
 
 
@@ -44,9 +55,20 @@ class ApplyingBench(AskedBench):
             return self._apply_open_loop(request.behaviour)
         if self.envelope is not None and not self.envelope.closed_loop:
             return Outcome(False, "restricted operation: the force loop must stay open")
-        checked = check_behaviour(request.behaviour, self.profile, self.gains)
+        coupled = coupling_of(request.behaviour) is not None
+        if coupled and self.envelope is not None:
+            return Outcome(False, "restricted operation follows no other axis")
+        try:
+            asked = coupled_now(request.behaviour, self.others, self.profile, self.time_s)
+        except ValueError as error:
+            return self._refused(str(error))
+        checked = check_behaviour(asked, self.profile, self.gains)
         if checked.refusal:
             return self._refused(checked.refusal)
+        if coupled and isinstance(asked, ConstantForce) and not request.load_may_move:
+            return self._refused(
+                f"A force that follows another axis does not hold the load. {CONFIRM_LOAD_MOTION}"
+            )
         if self.envelope is None and not request.load_may_move:
             # Restricted operation has reduced force and speed, and a hold-to-run control.
             motion = expected_motion(
@@ -63,6 +85,7 @@ class ApplyingBench(AskedBench):
             self.estimator.output_position_m,
             self._spring_force if self.state is State.STANDBY else self._shaped,
             self.gains,
+            self.others,
         )
         told = checked.behaviour.model_dump(exclude={"points"})
         if isinstance(checked.behaviour, Waveform):

@@ -7,11 +7,13 @@ by itself: a request changes what the next cycle does.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from drivers.base import Capabilities, Command, PowerRequest, Telemetry
 from hil.control import (
     NO_CAP,
+    NO_OTHERS,
     ActiveBehaviour,
     ControlledStop,
     Estimator,
@@ -38,6 +40,7 @@ from hil.core import (
     ALWAYS_CATEGORY_0,
     CHOSEN,
     NO_SAMPLE,
+    AxisSeen,
     Behaviour,
     Cause,
     Commission,
@@ -101,6 +104,8 @@ class BenchState:
         self._loss_told = False  # a loss of the drive after the stop was reported
         self.tare_N = self.tare_before_N = 0.0
         self.row = NO_SAMPLE
+        # Other axes by name, refilled each cycle by the owner of the loop; none on a single axis.
+        self.others: Mapping[str, AxisSeen] = NO_OTHERS
 
         self.envelope: Commission | None = None
         self.hold_to_run = HoldToRun()

@@ -25,6 +25,7 @@ from hil.control import (
     capped_profile,
     carry_on,
     check_behaviour,
+    coupling_of,
     design_slower,
     merged_cap,
     own_values,
@@ -187,6 +188,8 @@ class CappedBench(ExternallySetBench):
         if behaviour is None:
             return
         checked = check_behaviour(behaviour, trimming, self.gains)
+        # A coupled setpoint has the limits of the profile with which it began.
+        anew |= coupling_of(behaviour) is not None
         if checked.refusal or (checked.behaviour == behaviour and not anew):
             return
         new: ActiveBehaviour = start_behaviour(
@@ -195,6 +198,7 @@ class CappedBench(ExternallySetBench):
             self.estimator.output_position_m,
             self._shaped,
             self.gains,
+            self.others,
         )
         carry_on(active, new)
         told = checked.behaviour.model_dump(exclude={"points"})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.base import Capabilities
 from hil.bench.referencing import WHY_OPEN, ReferencedBench, is_verified
-from hil.control import ExternalForce
+from hil.control import Coupled, ExternalForce
 from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Setpoint, State
 from hil.profile import Profile
 
@@ -48,8 +48,12 @@ class ExternallySetBench(ReferencedBench):
         return Outcome(True, "applied")
 
     def _follow_program(self) -> None:
-        """Stop when an external setpoint is not renewed in time."""
+        """Stop when an external setpoint is not renewed in time, or an axis to follow is silent."""
         active = self._active
+        if isinstance(active, Coupled) and self.state is State.RUNNING:
+            if silence := active.followed.silence(self.time_s):
+                self.stop(Cause.SETPOINT_LATE, silence)
+            return
         if isinstance(active, ExternalForce) and active.overdue and self.state is State.RUNNING:
             self.stop(
                 Cause.SETPOINT_LATE,

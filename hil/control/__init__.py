@@ -5,6 +5,7 @@ from hil.control.calibration import ForceCalibration, LiveCalibration, passive_b
 from hil.control.changed_calibration import changed_calibration, slide_s
 from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun
 from hil.control.controlled_stop import ControlledStop
+from hil.control.coupled import NO_OTHERS, Coupled, coupled_now, coupling_of
 from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
 from hil.control.external import ExternalForce
@@ -70,10 +71,12 @@ __all__ = [
     "MODULATION",
     "MOST_LATE_S",
     "NO_CAP",
+    "NO_OTHERS",
     "SLIP_SPEED_M_S",
     "ActiveBehaviour",
     "ControlledStop",
     "Controller",
+    "Coupled",
     "Estimator",
     "ExternalForce",
     "ForceCalibration",
@@ -112,6 +115,8 @@ __all__ = [
     "carry_on",
     "changed_calibration",
     "check_behaviour",
+    "coupled_now",
+    "coupling_of",
     "design",
     "design_slower",
     "design_source",

@@ -12,13 +12,16 @@ Without that it would add K·lead_s of negative damping.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Protocol
 
 from hil.control.behaviour_checks import Checked as Checked
 from hil.control.behaviour_checks import check_behaviour as check_behaviour
 from hil.control.calibration import passive_bounds as passive_bounds
+from hil.control.coupled import NO_OTHERS, Coupled, Followed
 from hil.control.source import Gains
 from hil.core import (
+    AxisSeen,
     Behaviour,
     BehaviourCode,
     ConstantForce,
@@ -60,13 +63,24 @@ class ActiveBehaviour(Protocol):
 
 
 def start_behaviour(
-    behaviour: Behaviour, profile: Profile, output_position_m: float, force_N: float, gains: Gains
+    behaviour: Behaviour,
+    profile: Profile,
+    output_position_m: float,
+    force_N: float,
+    gains: Gains,
+    others: Mapping[str, AxisSeen] = NO_OTHERS,
 ) -> ActiveBehaviour:
     """Make a checked behaviour active from the present output position and force.
 
-    ``gains`` are those of the force loop that will render it.
+    ``gains`` are those of the force loop that will render it, ``others`` the axes that a coupled
+    one may follow.
     """
     lead_s = gains.lead_s
+    if isinstance(behaviour, ConstantForce | VirtualSpring) and behaviour.coupling is not None:
+        followed = Followed(behaviour, others[behaviour.coupling.axis], profile)
+        if isinstance(behaviour, ConstantForce):
+            return _CoupledForce(behaviour, followed)
+        return _CoupledSpring(behaviour, followed, profile, lead_s, output_position_m)
     if isinstance(behaviour, Float):
         return _Force(BehaviourCode.FLOAT, 0.0, behaviour.damping_N_s_m)
     if isinstance(behaviour, ConstantForce):
@@ -85,6 +99,8 @@ def carry_on(before: ActiveBehaviour | object, after: ActiveBehaviour) -> None:
     if isinstance(before, _Wave) and isinstance(after, _Wave):
         after.go_to(before)
     if isinstance(before, _Hold) and isinstance(after, _Hold):
+        after.go_to(before)
+    if isinstance(before, _CoupledSpring) and isinstance(after, _CoupledSpring):
         after.go_to(before)
 
 
@@ -157,6 +173,48 @@ class _Spring:
 
     def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
         return self._law.potential_force(self.rest_m - output_position_m) + self._bias
+
+
+class _CoupledForce(Coupled, _Force):
+    """A force that follows another axis's spring force."""
+
+    def __init__(self, behaviour: ConstantForce, followed: Followed) -> None:
+        super().__init__(BehaviourCode.CONSTANT_FORCE, behaviour.force_N, behaviour.damping_N_s_m)
+        self.followed = followed
+        followed.start(behaviour.force_N)
+
+    def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
+        self._force = self.followed.advance(dt)
+        self.limited = self.followed.limited
+        return super().force(output_position_m, output_velocity_m_s, dt)
+
+
+class _CoupledSpring(Coupled, _Spring):
+    """A spring whose rest position follows another axis's output, from the present position on."""
+
+    def __init__(
+        self,
+        behaviour: VirtualSpring,
+        followed: Followed,
+        profile: Profile,
+        lead_s: float,
+        output_position_m: float,
+    ) -> None:
+        super().__init__(behaviour, profile, lead_s)
+        self.followed = followed
+        followed.start(output_position_m)
+        self.rest_m = followed.value
+
+    def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
+        self.rest_m = self.followed.advance(dt)
+        force = super().force(output_position_m, output_velocity_m_s, dt)
+        self.limited |= self.followed.limited
+        return force
+
+    def go_to(self, before: _CoupledSpring) -> None:
+        """Continue with the rest position of another."""
+        self.followed.start(before.rest_m)
+        self.rest_m = self.followed.value
 
 
 class _Hold:

@@ -1,5 +1,6 @@
 """Limits, requests and sample columns: the vocabulary of all other rooms."""
 
+from hil.core.axis_seen import AxisSeen
 from hil.core.dated_paths import dated, free_path, one_word
 from hil.core.limit_texts import WORDING, fix, label, limit_names, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
@@ -23,6 +24,7 @@ from hil.core.requests import (
     Commission,
     ConfirmReference,
     ConstantForce,
+    Coupling,
     Enable,
     EndCommission,
     EndRun,
@@ -65,6 +67,7 @@ __all__ = [
     "ROW",
     "WORDING",
     "Apply",
+    "AxisSeen",
     "Behaviour",
     "BehaviourCode",
     "Cause",
@@ -72,6 +75,7 @@ __all__ = [
     "Commission",
     "ConfirmReference",
     "ConstantForce",
+    "Coupling",
     "Enable",
     "EndCommission",
     "EndRun",

@@ -16,6 +16,10 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, FailFast, Field, Ty
 # apply again.
 CONFIRM_LOAD_MOTION = "Hold the position, or apply it with 'load_may_move'."
 
+# Of a coupled setpoint: more would also multiply the noise of the axis that is followed. Common
+# practice, no source.
+MOST_RATIO = 10.0
+
 # Of a waveform's table: reading more would take the rig host longer than a period.
 MOST_POINTS = 2000
 
@@ -40,6 +44,19 @@ def _first_that_is_no_number(values: Any) -> Any:
 Numbers = Annotated[dict[str, float], BeforeValidator(_first_that_is_no_number)]
 
 
+class Coupling(Message):
+    """A setpoint that follows another axis: ratio times its measured value, plus ``offset``.
+
+    Attributes:
+        axis: name of the axis that is followed, as in the axes file.
+        offset: in the unit of the setpoint, m of a spring's rest position or N of a force.
+    """
+
+    axis: str = Field(min_length=1, max_length=40)
+    ratio: float = Field(1.0, ge=-MOST_RATIO, le=MOST_RATIO)
+    offset: float = 0.0
+
+
 class Float(Message):
     """Zero force: the output follows the hand."""
 
@@ -48,19 +65,26 @@ class Float(Message):
 
 
 class ConstantForce(Message):
+    """A force on the output rod; with ``coupling`` it follows another axis's spring force."""
+
     kind: Literal["constant_force"] = "constant_force"
-    force_N: float
+    force_N: float  # with ``coupling``: replaced by the coupled value
     damping_N_s_m: float = Field(0.0, ge=0)
+    coupling: Coupling | None = None
 
 
 class VirtualSpring(Message):
-    """F = stiffness·(rest − output) − damping·output velocity + bias."""
+    """F = stiffness·(rest − output) − damping·output velocity + bias.
+
+    With ``coupling`` the rest position follows another axis's output position.
+    """
 
     kind: Literal["virtual_spring"] = "virtual_spring"
-    rest_m: float
+    rest_m: float  # with ``coupling``: replaced by the coupled value
     stiffness_N_m: float = Field(gt=0)
     damping_N_s_m: float = Field(0.0, ge=0)
     bias_N: float = 0.0
+    coupling: Coupling | None = None
 
 
 class HoldPosition(Message):

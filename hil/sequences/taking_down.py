@@ -175,6 +175,8 @@ def _step(line: _Line, lasted_s: float) -> Seq[str]:
 def _written(behaviour: Behaviour) -> tuple[str, dict[str, str], tuple[tuple[float, float], ...]]:
     """Return the step of a behaviour, its keys, and its points; '' if no step can express it."""
     damping = {}
+    if getattr(behaviour, "coupling", None) is not None:
+        return "", {}, ()  # the sequence is of one axis
     if getattr(behaviour, "damping_N_s_m", 0.0):
         damping = {"damping": DAMPING.written(behaviour.damping_N_s_m, ".4g")}  # type: ignore[union-attr]
     if isinstance(behaviour, Float):

@@ -1,0 +1,21 @@
+"""Measured values of another axis, as the cycle of this one sees them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(slots=True)
+class AxisSeen:
+    """Measured values of another axis, refilled in place once a cycle.
+
+    Attributes:
+        output_m: output position in m, NaN if none has been measured.
+        force_N: spring force on its rod in N, without the tare; NaN if none has been measured.
+        time_s: time of the sample since the rig host started.
+    """
+
+    output_m: float = math.nan
+    force_N: float = math.nan
+    time_s: float = -math.inf
