@@ -173,7 +173,8 @@ class SpringLawWatch:
         size = force if force > 0.0 else -force
         more = size - shown if size > shown else 0.0
         known = self._shown_s >= SHOWN_S
-        unsure = self._unsure_N + BEYOND_SHARE * more if known else GROSS_TIMES * self._unsure_N
+        beyond = self._beyond_shown_N(force)
+        unsure = self._unsure_N + beyond if known else GROSS_TIMES * self._unsure_N
         # A law may bend within what its calibration states, and a learned share does not.
         explained = self._scatter_N + self._stated.u95(force) + unsure
         parted = abs(self.parted_N)
@@ -204,7 +205,9 @@ class SpringLawWatch:
         # A blow changes the force by half within a millisecond, in which torque lags. In quadrature,
         # scatter and uncertainty would stop a healthy slide against a blocked output once in 200
         # sessions; learning uses quadrature, so that a law a fifth softer is not learned.
-        self.allowed_N = self._least_N + unsure + LAG_S * self._rate_N_s
+        self.allowed_N = (
+            self._least_N + unsure + LAG_S * self._rate_N_s + self._beyond_shown_N(force_N)
+        )
         parted = estimator.motor_force_N - force_N
         parted -= self.share * force + self._ways * way + self._friction_N * sense
         # A change of the law must not be learned before it is detected.
@@ -233,9 +236,19 @@ class SpringLawWatch:
         net = force - estimator.disturbance_N - expected
         loss = self._loss_forward if net * expected > 0.0 else self._loss_backward
         self.allowed_N = (
-            self._least_N + STUCK_FRICTION_TIMES * self._dry_N + loss * size + self.error_N(force)
+            self._least_N
+            + STUCK_FRICTION_TIMES * self._dry_N
+            + loss * size
+            + self.error_N(force)
+            + self._beyond_shown_N(force)
         )
         return net
+
+    def _beyond_shown_N(self, force: float) -> float:
+        """Return the uncertainty in N of a known law beyond the largest force that it was shown with."""
+        shown = self._push_N if force > 0.0 else self._pull_N
+        more = (force if force > 0.0 else -force) - shown
+        return BEYOND_SHARE * more if more > 0.0 and self._shown_s >= SHOWN_S else 0.0
 
     def expected_N(self, force_N: float) -> float:
         """Return the spring force as the motor would show it, in N, without friction and losses."""

@@ -8,7 +8,15 @@ from drivers.base import PowerRequest
 from drivers.simulated import Lateness
 from hil.bench.lockstep import LockstepBench
 from hil.core import Limit, State, fix
-from hil.core.requests import Apply, Behaviour, Float, HoldPosition, PowerOn, VirtualSpring
+from hil.core.requests import (
+    Apply,
+    Behaviour,
+    Float,
+    HoldPosition,
+    PowerOn,
+    VirtualSpring,
+    Waveform,
+)
 from hil.profile.devices import varied_simulation
 from hil.profile.loader import load_profile
 
@@ -95,6 +103,30 @@ def test_a_fifth_softer_is_not_learned_where_a_way_of_motion_is_new() -> None:
     bench.environment.disturb("spring_factor", 0.8)
     bench.run(0.4)
     assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
+
+
+@pytest.mark.parametrize("target_m", [0.0588, 0.066])
+def test_a_blocked_output_beyond_the_force_shown_in_motion_is_no_change_of_the_law(
+    target_m: float,
+) -> None:
+    # Springs a sixth stiffer, shown in motion up to 92 N: a share of 0.11 there, of 0.22 at 193 N. The
+    # nut stands against the blocked output there, or winds the springs up further.
+    late = Lateness(0.02, 0.001, pause_s=0.003, pause_every_s=1.0)
+    bench = moving("bench_slide", 733, late, 2.5)
+    sine = Waveform(
+        of="rest", shape="sine", offset=0.02687, amplitude=0.00238, frequency_Hz=1.3414,
+        duration_s=2.0, stiffness_N_m=18200.0, damping_N_s_m=150.0,
+    )  # fmt: skip
+    go(bench, sine)
+    bench.run(0.4)
+    bench.environment.push(-12.0, 1.3)
+    bench.run(1.1)
+    bench.environment.push(0.0)
+    go(bench, HoldPosition(position_m=target_m, speed_m_s=0.1207))
+    bench.run(0.4)
+    bench.environment.hold_output(True)
+    bench.run(0.9)
+    assert bench.bench.state is State.RUNNING, bench.bench.cause_text
 
 
 def lifting(mass_kg: float, slips_beyond_m: float = 0.0) -> LockstepBench:
