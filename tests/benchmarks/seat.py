@@ -103,11 +103,11 @@ def main(link_directory: Path, runs_directory: Path) -> int:
 
     app = application()
 
-    def window() -> Window | None:
-        return next((w for w in app.topLevelWidgets() if isinstance(w, Window)), None)
+    seen: Window | None = None  # found once: a search takes 1 ms, and no key of a person needs it
 
     def opened() -> None:
-        seen = window()
+        nonlocal seen
+        seen = next((w for w in app.topLevelWidgets() if isinstance(w, Window)), None)
         if seen is None or not seen.model.in_control:
             QTimer.singleShot(50, opened)
             return
@@ -115,7 +115,6 @@ def main(link_directory: Path, runs_directory: Path) -> int:
 
     def keys() -> None:
         text = os.read(0, 4096)
-        seen = window()
         if not text:
             app.quit()
         elif seen is not None:
