@@ -154,6 +154,37 @@ def test_a_frame_of_a_view_that_has_changed_is_left(model, qapp, monkeypatch):
     charts.close()
 
 
+def test_a_ground_is_painted_again_only_if_its_chart_has_changed(model, qapp, monkeypatch):
+    """Numbers and titles take half of a frame's time, for which a key waits."""
+    charts = StripCharts(model, THEMES["light"], sizes_for(1280, 720))
+    charts.resize(500, 400)
+    charts.show()
+    qapp.processEvents()
+    model.feed([make_rows(3000)], 0.0)
+    painted = []
+    whole = StripCharts._paint_ground
+    monkeypatch.setattr(
+        StripCharts, "_paint_ground", lambda self, *a: (painted.append(a[1]), whole(self, *a))
+    )
+
+    def frame():
+        painted.clear()
+        for act in charts.slices():
+            act()
+        return list(painted)
+
+    assert frame() == [0, 1, 2, 3]
+    assert frame() == []
+    charts.view.fix_scale(2, (0.0, 50.0))
+    assert frame() == [2]
+    charts.view.hidden.add("motor_force_N")  # its name leaves the legend
+    assert frame() == [0]
+    charts.resize(500, 420)
+    qapp.processEvents()
+    assert frame() == [0, 1, 2, 3]
+    charts.close()
+
+
 def pixels(widget):
     image = widget.grab().toImage().convertToFormat(QImage.Format.Format_RGBA8888)
     return np.frombuffer(image.constBits(), np.uint8).astype(int)
@@ -173,7 +204,7 @@ def test_a_chart_painted_in_parts_is_the_one_painted_at_once(model, qapp, window
     begin, *parts, _, _, _, _ = charts.slices()
     for act in (begin, *parts):
         act()
-    assert charts._first is not None and charts._begun is not None
+    assert charts._making is not None and charts._begun is not None
     _, _, charts.view.frame_s, charts._frame = charts._begun
     # What lies half over something else is mixed in another order: the last bit may differ.
     assert np.abs(pixels(charts) - at_once).max() <= 2

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from PySide6.QtCore import QEvent, QObject
 from PySide6.QtGui import QImage, QPainter, QPixmap
 from PySide6.QtWidgets import QWidget
 
 from tests.ui.made_rows import make_rows
 from ui.dashboard.charts.strip_charts import StripCharts
 from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
+from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.widgets import THEMES, PreparedPicture, sizes_for
 
@@ -21,7 +23,7 @@ def pixels(picture: QPixmap) -> np.ndarray:
     return np.array(image.constBits()).reshape(image.height(), -1).astype(int)
 
 
-@pytest.fixture(params=[RigPicture, LimitMarginBars, StripCharts])
+@pytest.fixture(params=[RigPicture, LimitMarginBars, StripCharts, Readouts])
 def widget(request, model, qapp):
     widget = request.param(model, THEMES["light"], sizes_for(1440, 900))
     widget.resize(500, 400)
@@ -49,6 +51,29 @@ def test_the_slices_show_the_whole_picture(widget, model):
     for act in widget.slices():
         act()
     assert np.abs(at_once - pixels(on_screen(widget))).max() <= ROUNDING
+
+
+class Painted(QObject):
+    """Number of times that a widget was painted."""
+
+    def __init__(self, widget: QWidget) -> None:
+        super().__init__()
+        self.times = 0
+        widget.installEventFilter(self)
+
+    def eventFilter(self, watched, event):
+        self.times += event.type() == QEvent.Type.Paint
+        return False
+
+
+def test_no_slice_leaves_the_whole_picture_to_be_painted_after_it(widget, model, qapp):
+    model.feed([make_rows(3000)], 0.0)
+    qapp.processEvents()
+    painted = Painted(widget)
+    for act in widget.slices():
+        act()
+        qapp.processEvents()  # a key that comes now waits for what is painted here
+    assert painted.times == (4 if isinstance(widget, StripCharts) else 1)  # each chart once
 
 
 def test_a_part_that_fails_or_a_widget_that_grew_meanwhile_leaves_no_half_picture(qapp):

@@ -33,6 +33,7 @@ from ui.dashboard.charts.time_canvas import TimeCanvas
 from ui.dashboard.widgets import Sizes, Theme
 
 MOST_COLUMNS = 900
+Painting = Callable[[QPainter, int, Plot, Window, float], None]
 
 
 class Traced(Protocol):
@@ -55,8 +56,11 @@ class StripCharts(TimeCanvas):
         self._column_px = 1
         self._begun: tuple[tuple[object, ...], int, float, Window] | None = None
         self._frame: Window | None = None  # while a chart of a frame is drawn
-        self._making: QPixmap | None = None  # the first chart of that frame, painted in parts
-        self._first: QPixmap | None = None  # the same, when all its parts are there
+        self._ground: QPixmap | None = None  # grids, numbers and titles, as long as they fit
+        self._ground_of: dict[
+            int, tuple[object, ...]
+        ] = {}  # of each chart: what it was painted for
+        self._making: QPixmap | None = None  # the charts of that frame, painted in parts
         self.setMinimumSize(sizes.px(300), sizes.px(320))
         self.setAccessibleName("Strip charts")
         self.setAccessibleDescription(
@@ -102,12 +106,14 @@ class StripCharts(TimeCanvas):
         view = self.view
         window = self._frame or self._window(inner, ratio)
         drawn = []
+        prepared = self._making if self._frame is not None else None
+        if prepared is not None:
+            painter.drawPixmap(0, 0, prepared)
         for i, plot in enumerate(plots):
             if not event.rect().intersects(plot.outer.toRect()):
                 continue
             drawn.append(plot)
-            if i == 0 and self._frame is not None and self._first is not None:
-                painter.drawPixmap(plot.outer.topLeft(), self._first)
+            if prepared is not None:
                 continue
             self._settle(i, plot, window)
             self._paint_ground(painter, i, plot)
@@ -131,22 +137,25 @@ class StripCharts(TimeCanvas):
         return view.buffer.window(start_s, start_s + columns.span_s, columns.count)
 
     def slices(self) -> list[Callable[[], None]]:
-        """Return a slice for what is in view and one for each chart, the last with the time axis.
+        """Return slices for what is in view, for the parts of the charts, and to show each chart.
 
-        The first chart is twice as tall as the others and has most of the traces: it is painted
-        off screen, with separate slices for its ground, its bands and each half of its traces.
+        The parts are painted off screen: the ground of each chart, unless it is the one of the
+        frame before, then its bands and its traces, those of the first chart in two halves.
         """
         plots = self._plots()
         rects = [plot.outer.toRect() for plot in plots]
         rects[-1].setBottom(self.height())
         half = len(plots[0].panel.traces) // 2
+        traces = self._paint_traces
+        parts: list[tuple[int, Painting]] = [
+            (0, self._paint_bands),
+            (0, partial(traces, most=half)),
+        ]
+        parts += [(0, partial(traces, since=half)), *((i, traces) for i in range(1, len(plots)))]
         return [
             self._begin_frame,
-            partial(self._paint_part, self._begin_ground),
-            partial(self._paint_part, self._paint_bands),
-            partial(self._paint_part, partial(self._paint_traces, most=half)),
-            partial(self._paint_part, partial(self._paint_traces, since=half)),
-            self._end_parts,
+            *(partial(self._prepare_ground, i) for i in range(len(plots))),
+            *(partial(self._paint_part, i, part) for i, part in parts),
             *(partial(self._draw_chart, rect) for rect in rects),
         ]
 
@@ -155,18 +164,46 @@ class StripCharts(TimeCanvas):
         self.view.find_trigger()
         window = self._window(self._plots()[0].inner, self.devicePixelRatioF())
         self._begun = (self._seen(), self.model.buffer.count, self.view.end_s, window)
-        self._first = None
-        outer, ratio = self._plots()[0].outer, self.devicePixelRatioF()
-        self._making = QPixmap((outer.size() * ratio).toSize())
-        self._making.setDevicePixelRatio(ratio)
-        self._making.fill(Qt.GlobalColor.transparent)
+        self._making = None
 
     def _settle(self, index: int, plot: Plot, window: Window) -> None:
         low, high = extremes(plot.panel, window)
         self.view.settle(index, low, high)
 
-    def _paint_part(self, paint: Callable[[QPainter, int, Plot, Window, float], None]) -> None:
-        """Paint a part of the first chart off screen; nothing if the view has changed."""
+    def _prepare_ground(self, index: int) -> None:
+        """Paint the ground of a chart off screen if it has changed; the last begins the frame."""
+        if self._begun is None or self._begun[0] != self._seen():
+            return
+        ground, self._ground = self._ground, None
+        size, ratio = self.size() * self.devicePixelRatioF(), self.devicePixelRatioF()
+        if ground is None or ground.size() != size or ground.devicePixelRatio() != ratio:
+            ground = QPixmap(size)
+            ground.setDevicePixelRatio(ratio)
+            ground.fill(Qt.GlobalColor.transparent)
+            self._ground_of.clear()
+        plots = self._plots()
+        plot = plots[index]
+        self._settle(index, plot, self._begun[3])
+        span = self.view.spans[index]
+        fits = (plot.panel, plot.outer, plot.inner, span.low, span.high, self.theme, self.sizes)
+        if self._ground_of.pop(index, None) != fits:
+            painter = QPainter(ground)
+            try:
+                painter.setFont(self.text_font())
+                painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_Source)
+                painter.fillRect(plot.outer, Qt.GlobalColor.transparent)
+                painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceOver)
+                painter.setClipRect(plot.outer)
+                self._paint_ground(painter, index, plot)
+            finally:
+                painter.end()  # while the pixmap exists: a painter must not outlive it
+        self._ground_of[index] = fits
+        self._ground = ground
+        if index == len(plots) - 1 and len(self._ground_of) == len(plots):
+            self._making = ground.copy()
+
+    def _paint_part(self, index: int, paint: Painting) -> None:
+        """Paint a part of a chart off screen; nothing if the view has changed."""
         picture, self._making = self._making, None
         if picture is None or self._begun is None or self._begun[0] != self._seen():
             return
@@ -175,20 +212,11 @@ class StripCharts(TimeCanvas):
         self.view.frame_s = end_s
         try:
             painter.setFont(self.text_font())
-            paint(painter, 0, self._plots()[0], window, picture.devicePixelRatioF())
+            paint(painter, index, self._plots()[index], window, picture.devicePixelRatioF())
         finally:
             self.view.frame_s = None
             painter.end()  # while the pixmap exists: a painter must not outlive it
         self._making = picture
-
-    def _begin_ground(
-        self, painter: QPainter, index: int, plot: Plot, window: Window, ratio: float
-    ) -> None:
-        self._settle(index, plot, window)
-        self._paint_ground(painter, index, plot)
-
-    def _end_parts(self) -> None:
-        self._first, self._making = self._making, None
 
     def _seen(self) -> tuple[object, ...]:
         view = self.view

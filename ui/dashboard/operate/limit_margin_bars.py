@@ -32,15 +32,20 @@ class LimitMarginBars(QWidget):
         self._prepared = PreparedPicture(self)
 
     def slices(self) -> list[Slice]:
-        """Return the refresh in two parts of a few milliseconds each."""
-        return [self.refresh, *self._prepared.slices([self._first, self._second])]
+        """Return the refresh in short parts."""
+        return [self._take, *self._prepared.slices([self._first, self._second])]
 
     def refresh(self) -> None:
+        """Refresh all at once."""
+        self._take()
+        self.update()
+
+    def _take(self) -> None:
+        """Take the present margins; not painted here, or all of them would be painted at once."""
         before = len(self.entries)
         self.entries = limit_margins(self.model.profile, self.model.figures)
         if len(self.entries) != before:
             self.updateGeometry()  # not every drive reports what every limit needs
-        self.update()
 
     def _line(self) -> float:
         font = QFont(self.font())

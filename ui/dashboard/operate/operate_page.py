@@ -329,7 +329,7 @@ class OperatePage(Page):
         ]
 
     def word_slices(self) -> list[Slice]:
-        return [self.readouts.repaint, *self.bars.slices(), self.deck.refresh, self._refresh_rest]
+        return [*self.readouts.slices(), *self.bars.slices(), self.deck.refresh, self._refresh_rest]
 
     def refresh(self) -> None:
         for act in self.word_slices():

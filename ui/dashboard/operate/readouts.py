@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from PySide6.QtCore import QPointF, QSize
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from ui.dashboard.bench import OperateModel, Readout, readouts
-from ui.dashboard.widgets import Sizes, Theme
+from ui.dashboard.widgets import PreparedPicture, Sizes, Slice, Theme
+
+SHARES = (0.345, 0.245, 0.225, 0.185)  # of the width, for each number
 
 
 class Readouts(QWidget):
@@ -18,6 +22,7 @@ class Readouts(QWidget):
         self.model = model
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName("Readings")
+        self._prepared = PreparedPicture(self)
         self.apply_theme(theme, sizes)
 
     def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
@@ -38,23 +43,31 @@ class Readouts(QWidget):
 
     minimumSizeHint = sizeHint
 
+    def slices(self) -> list[Slice]:
+        """Return the repainting in short parts."""
+        return self._prepared.slices(
+            [partial(self._paint, slice(2)), partial(self._paint, slice(2, 4))]
+        )
+
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
-        shown = readouts(self.model)
-        text_font = self._font(self.sizes.text_pt)
-        text = QFontMetricsF(text_font)
-        bold = QFont.Weight.Bold
-        large = QFontMetricsF(self._font(self.sizes.large_pt, bold))
-        base = text.height() + self.sizes.px(12) + large.capHeight()
-        shares = (0.345, 0.245, 0.225, 0.185)
-        x = float(self.sizes.px(14))
-        room = self.width() - x
-        for readout, share, first in zip(shown, shares, (True, False, False, False), strict=True):
-            points = self.sizes.large_pt if first else self.sizes.figure_pt
-            self._paint_one(painter, readout, x, base, points, text_font)
-            x += room * share
+        if not self._prepared.show(painter):
+            self._paint(slice(4), painter)
         painter.end()
+
+    def _paint(self, which: slice, painter: QPainter) -> None:
+        """Paint some of the four numbers."""
+        painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
+        text_font = self._font(self.sizes.text_pt)
+        large = QFontMetricsF(self._font(self.sizes.large_pt, QFont.Weight.Bold))
+        base = QFontMetricsF(text_font).height() + self.sizes.px(12) + large.capHeight()
+        left = float(self.sizes.px(14))
+        room = self.width() - left
+        shown = readouts(self.model)
+        for place in range(len(SHARES))[which]:
+            points = self.sizes.figure_pt if place else self.sizes.large_pt
+            x = left + room * sum(SHARES[:place])
+            self._paint_one(painter, shown[place], x, base, points, text_font)
 
     def _paint_one(
         self,

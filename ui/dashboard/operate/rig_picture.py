@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
@@ -13,6 +14,7 @@ from ui.dashboard.charts import nice_step
 from ui.dashboard.operate.live_drawing import LiveDrawing
 from ui.dashboard.widgets import PreparedPicture, Sizes, SketchPainter, Slice, Theme
 
+PARTS = 4
 SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, with a note
 
 
@@ -28,13 +30,12 @@ class RigPicture(LiveDrawing):
         self._begun: _Actuator | None = None
 
     def draw(self, draw: SketchPainter) -> None:
-        actuator = _Actuator(draw, self.model, self.width(), self.height())
-        actuator.paint_body()
-        actuator.paint_rest()
+        for part in _Actuator(draw, self.model, self.width(), self.height()).parts():
+            part()
 
     def slices(self) -> list[Slice]:
-        """Return the redraw in two parts of a few milliseconds each."""
-        return self._prepared.slices([self._first, self._second])
+        """Return the redraw in short parts."""
+        return self._prepared.slices([partial(self._part, number) for number in range(PARTS)])
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
@@ -43,19 +44,14 @@ class RigPicture(LiveDrawing):
         if not shown:
             super().paintEvent(event)
 
-    def _sketch(self, painter: QPainter) -> SketchPainter:
-        return SketchPainter(painter, self.theme, self.sizes, self.font())
-
-    def _first(self, painter: QPainter) -> None:
-        # The second part uses the same geometry, whatever has arrived meanwhile.
-        self._begun = _Actuator(self._sketch(painter), self.model, self.width(), self.height())
-        self._begun.paint_body()
-
-    def _second(self, painter: QPainter) -> None:
-        begun, self._begun = self._begun, None
-        if begun is not None:
-            begun.draw = self._sketch(painter)
-            begun.paint_rest()
+    def _part(self, number: int, painter: QPainter) -> None:
+        draw = SketchPainter(painter, self.theme, self.sizes, self.font())
+        # The later parts use the geometry of the first, whatever has arrived meanwhile.
+        if number == 0:
+            self._begun = _Actuator(draw, self.model, self.width(), self.height())
+        if self._begun is not None:
+            self._begun.draw = draw
+            self._begun.parts()[number]()
 
 
 class _Actuator:
@@ -121,15 +117,20 @@ class _Actuator:
     def x_of(self, output_m: float) -> float:
         return self.origin + output_m * self.per_m
 
-    def paint_body(self) -> None:
+    def parts(self) -> list[Slice]:
+        """Return the acts that paint it, in this order, each about as long as the others."""
+        return [self._paint_back, self._carriage, self._paint_middle, self._paint_front]
+
+    def _paint_back(self) -> None:
         self._motor()
         self._screw()
-        self._carriage()
 
-    def paint_rest(self) -> None:
+    def _paint_middle(self) -> None:
         self._springs()
         self._nut()
         self._rod()
+
+    def _paint_front(self) -> None:
         self._deflection()
         self._travel()
         self._force()
