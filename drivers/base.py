@@ -188,6 +188,7 @@ class Command:
     torque_N_m: float = 0.0
     velocity_rad_s: float = 0.0
     position_rad: float = 0.0
+    torque_offset_N_m: float = 0.0  # added to the torque of the drive's velocity or position loop
     # False: send nothing that satisfies the drive's watch over its host, so that it can be tested.
     # Telemetry continues as far as the protocol allows.
     heartbeat: bool = True
@@ -199,7 +200,7 @@ class Capabilities:
 
     ``own_limits``: limits set in the drive itself, as far as readable, SI: any of
     ``torque_N_m``, ``current_A``, ``speed_rad_s``, ``supply_high_V``, ``supply_low_V``,
-    ``temperature_degC``.
+    ``temperature_degC``. ``adds_torque``: it obeys ``Command.torque_offset_N_m``.
     """
 
     modes: frozenset[Mode]
@@ -213,6 +214,7 @@ class Capabilities:
     own_limits: dict[str, float] = field(default_factory=dict)
     shows_power: bool = True  # False: ``Telemetry.power`` is the requested state
     status_interval_s: float = 0.0  # between two values of the power stage; 0: with each cycle
+    adds_torque: bool = False
 
 
 class Drive(Protocol):
@@ -241,7 +243,9 @@ class Drive(Protocol):
         """Trigger and collect one cycle's telemetry, waiting at most until ``deadline_s``."""
 
     def write(self, command: Command) -> None:
-        """Send one command; torque is clamped to ``peak_torque_N_m``.
+        """Send one command; torque and torque offset are clamped to ``peak_torque_N_m``.
+
+        A drive without ``adds_torque`` ignores the offset; none acts in mode torque or without power.
 
         After power was lost, a continuing ON is not a new request: OFF must come first.
 

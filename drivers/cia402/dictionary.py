@@ -130,6 +130,7 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
         od.VELOCITY_ACTUAL, 0, "INTEGER32", get=lambda: round(core.velocity_rad_s / speed_unit), **m
     )
     d.add(od.TARGET_TORQUE, 0, "INTEGER16", writable=True, **m)
+    d.add(od.TORQUE_OFFSET, 0, "INTEGER16", writable=True, **m)
     d.add(od.MAX_TORQUE, 0, "UNSIGNED16", value=min(65535, round(1000 * peak / rated)))
     d.add(
         od.MAX_CURRENT,

@@ -68,7 +68,8 @@ class Cia402Drive:
         self._pack_1 = receive[0].packing.pack
         self._pack_2 = receive[1].packing.pack
         self._sync = _frame(0x80, b"")
-        self._rpdo_1 = _frame(receive[0].cob_id, bytes(5))
+        self._rpdo_1 = _frame(receive[0].cob_id, bytes(receive[0].packing.size))
+        self._adds_torque = options.torque_offset
         self._rpdo_2 = _frame(receive[1].cob_id, bytes(8))
         self._heartbeat = _frame(0x700 + options.host_node, OPERATIONAL_BEAT)
         # The drive watches the host from its first heartbeat on (CiA 301), so none is sent before
@@ -115,6 +116,7 @@ class Cia402Drive:
                 command_delay_cycles=1.0 if o.rpdo_transmission == "sync" else 0.5,
                 identity=found.identity,
                 own_limits=found.own_limits,
+                adds_torque=o.torque_offset,
                 details={
                     "bus": str(self._bus.channel_info),
                     "counts per revolution": f"{found.counts_per_revolution:g}",
@@ -244,24 +246,35 @@ class Cia402Drive:
             # Never enable in a mode that the drive has not confirmed.
             word = SWITCH_ON
         enabled = word == ENABLE_OPERATION and telemetry.power is PowerStage.ON
-        torque = 0
+        torque = offset = 0
         if mode is Mode.TORQUE:
-            scaled = command.torque_N_m / self._reception.torque_unit
-            if not math.isfinite(scaled):
-                raise DriverError(f"torque {command.torque_N_m} is not a finite number")
-            if enabled:
-                most = self._most_torque
-                torque = max(-most, min(most, round(scaled)))
+            torque = self._per_mille("torque", command.torque_N_m, enabled)
+        elif self._adds_torque:
+            offset = self._per_mille("torque offset", command.torque_offset_N_m, enabled)
         if self._watched_by_commands and not command.heartbeat:
             return  # the command itself satisfies the drive's watch
         try:
             if mode is not Mode.TORQUE:
                 self._send_motion(bus, command, enabled)
-            self._rpdo_1.data = bytearray(self._pack_1(word, mode, torque))
+            self._rpdo_1.data = self._packed(word, mode, torque, offset)
             bus.send(self._rpdo_1)
         except GONE as error:
             self._bus_gone(error)
         self._last_word = word
+
+    def _per_mille(self, name: str, torque_N_m: float, enabled: bool) -> int:
+        """Return a torque in units of the wire, within the peak; 0 unless enabled."""
+        scaled = torque_N_m / self._reception.torque_unit
+        if not math.isfinite(scaled):
+            raise DriverError(f"{name} {torque_N_m} is not a finite number")
+        most = self._most_torque
+        return max(-most, min(most, round(scaled))) if enabled else 0
+
+    def _packed(self, word: int, mode: Mode, torque: int, offset: int) -> bytearray:
+        """Return the content of RPDO 1."""
+        if self._adds_torque:
+            return bytearray(self._pack_1(word, mode, torque, offset))
+        return bytearray(self._pack_1(word, mode, torque))
 
     def _renewed(self, request: PowerRequest) -> PowerRequest:
         """Return the request, but OFF for an ON from before the drive lost its power."""
@@ -306,7 +319,7 @@ class Cia402Drive:
             return
         self._last_word = DISABLE_VOLTAGE
         with contextlib.suppress(Exception):
-            self._rpdo_1.data = bytearray(self._pack_1(DISABLE_VOLTAGE, Mode.TORQUE, 0))
+            self._rpdo_1.data = self._packed(DISABLE_VOLTAGE, Mode.TORQUE, 0, 0)
             bus.send(self._rpdo_1)
             bus.send(self._sync)
 
@@ -317,7 +330,7 @@ class Cia402Drive:
             raise DriverError("the drive is not open")
         self._last_word = DISABLE_VOLTAGE
         try:
-            self._rpdo_1.data = bytearray(self._pack_1(DISABLE_VOLTAGE, Mode.TORQUE, 0))
+            self._rpdo_1.data = self._packed(DISABLE_VOLTAGE, Mode.TORQUE, 0, 0)
             bus.send(self._heartbeat)
             bus.send(_frame(0, bytes((NMT_START, self._options.node))))
             bus.send(self._rpdo_1)

@@ -79,6 +79,7 @@ def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
     """
     node = options.node
     receive_type = 1 if options.rpdo_transmission == "sync" else 255
+    offset = (Entry(od.TORQUE_OFFSET, 0, "INTEGER16"),) if options.torque_offset else ()
     receive = (
         Pdo(
             1,
@@ -88,6 +89,7 @@ def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
                 Entry(od.CONTROL_WORD, 0, "UNSIGNED16"),
                 Entry(od.MODES_OF_OPERATION, 0, "INTEGER8"),
                 Entry(od.TARGET_TORQUE, 0, "INTEGER16"),
+                *offset,
             ),
         ),
         Pdo(

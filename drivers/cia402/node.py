@@ -230,6 +230,9 @@ class SimulatedNode:
             core.set_target(Mode.VELOCITY, items[od.TARGET_VELOCITY, 0].value * unit)
         elif mode == Mode.POSITION:
             core.set_target(Mode.POSITION, items[od.TARGET_POSITION, 0].value * per_count)
+        if mode != Mode.TORQUE:
+            unit = core.parameters.rated_torque_N_m / 1000
+            core.add_torque(items[od.TORQUE_OFFSET, 0].value * unit)
 
     def _status_word(self) -> int:
         """Return the statusword by the present power stage, so that no read is outdated."""

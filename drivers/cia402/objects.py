@@ -34,6 +34,7 @@ TORQUE_ACTUAL = 0x6077
 DC_LINK_VOLTAGE = 0x6079
 DIGITAL_INPUTS = 0x60FD
 TARGET_POSITION = 0x607A
+TORQUE_OFFSET = 0x60B2
 MAX_MOTOR_SPEED = 0x6080
 ENCODER_RESOLUTION = 0x608F
 INTERPOLATION_PERIOD = 0x60C2
@@ -62,6 +63,7 @@ NAMES: dict[int, str] = {
     POSITION_ACTUAL: "position actual value",
     VELOCITY_ACTUAL: "velocity actual value",
     TARGET_TORQUE: "target torque",
+    TORQUE_OFFSET: "torque offset",
     MAX_TORQUE: "max torque",
     MAX_CURRENT: "max current",
     MAX_MOTOR_SPEED: "max motor speed",

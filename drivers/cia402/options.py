@@ -59,6 +59,8 @@ class Cia402Options(Part):
     counts_per_revolution: Annotated[int, Field(ge=4)] | None = None
     velocity_unit: Literal["counts/s", "rpm"] = "counts/s"
     modes: Annotated[tuple[ModeName, ...], Field(min_length=1)] = ("torque",)
+    # Torque offset 0x60B2 in RPDO 1, for control.torque_feedforward over velocity or position.
+    torque_offset: bool = False
     # 0x605A, options that end with power off; None leaves the drive's own.
     quick_stop: Annotated[int, Field(ge=0, le=4)] | None = 2
     rpdo_transmission: Literal["sync", "event"] = "sync"

@@ -15,8 +15,8 @@ BUILDS = Path(__file__).with_name("built")
 # these rooms runs once, at the start or on a request, and stays as it is.
 HOT = {
     "drivers/simulated": (
-        "drive_core encoder_mount faulty_wiring injected_fault injected_faults lockstep physics "
-        "rig_state screw_friction sensor_mount stepped_rig substep turning_hand warming"
+        "drive_core encoder_mount faulty_wiring injected_fault injected_faults lockstep loop_targets "
+        "physics rig_state screw_friction sensor_mount stepped_rig substep turning_hand warming"
     ),
     "hil/bench": "applying asking bench_state capping cycle external facts powering referencing",
     "hil/control": (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import random
-from collections import deque
 
 from drivers.base import Mode, PowerRequest, PowerStage
 from drivers.simulated.drive_faults import (
@@ -18,6 +17,7 @@ from drivers.simulated.drive_faults import (
 from drivers.simulated.encoder_mount import EncoderMount
 from drivers.simulated.environment import Environment
 from drivers.simulated.faulty_wiring import FaultyWiring
+from drivers.simulated.loop_targets import LoopTargets
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
 from drivers.simulated.sensor_mount import SensorMount
@@ -80,11 +80,7 @@ class SimulatedDriveCore:
         self._changing_left_s = 0.0
         self._quick_stop_s = 0.0
         self._torque_target = 0.0
-        self._velocity_target = 0.0
-        self._position_target = self._wanted_rad = 0.0  # the latest; interpolated
-        self._interpolating_s = 0.0  # left
-        self._coming: deque[tuple[float, float]] = deque()  # when it is taken up, target
-        self._ticked_s = 0.0
+        self._targets = LoopTargets(p.drive_target_delay_s, p.drive_interpolation_s)
         self._integral_N_m = 0.0
         self._asked_A = 0.0
         self._off_winding = Winding.SHORTED if p.off_state == "shorted" else Winding.OPEN
@@ -164,13 +160,13 @@ class SimulatedDriveCore:
                 self._armed = False
                 self.power = PowerStage.CHANGING
                 self._changing_left_s = self.parameters.drive_switch_on_s
-                self._torque_target = self._velocity_target = 0.0
+                self._torque_target = self._targets.velocity_rad_s = 0.0
                 self._stay()
         elif request is PowerRequest.QUICK_STOP:
             if stage is PowerStage.ON:
                 self.power = PowerStage.QUICK_STOP
                 self._quick_stop_s = 0.0
-                self._velocity_target = self.velocity_rad_s
+                self._targets.velocity_rad_s = self.velocity_rad_s
                 self._integral_N_m = self.torque_N_m
             elif stage is PowerStage.CHANGING:
                 self._switch_off(PowerStage.OFF)
@@ -198,17 +194,19 @@ class SimulatedDriveCore:
             self._stay()
         if mode is Mode.TORQUE:
             self._torque_target = value
-        elif (delay_s := self.parameters.drive_target_delay_s) > 0.0:
-            self._coming.append((self._ticked_s + delay_s, value))
         else:
-            self._take_up(value)
+            self._targets.set(mode, value)
 
-    def _take_up(self, value: float) -> None:
-        if self.mode is Mode.VELOCITY:
-            self._velocity_target = value
-        else:
-            self._position_target = value
-            self._interpolating_s = self.parameters.drive_interpolation_s
+    def add_torque(self, offset_N_m: float) -> None:
+        """Add a torque to that of the speed or position loop, until the next one or the end of power.
+
+        Raises:
+            ValueError: it is not finite.
+        """
+        if not math.isfinite(offset_N_m):
+            raise ValueError(f"torque offset {offset_N_m} is not a finite number")
+        if self.power is PowerStage.ON and self.mode is not Mode.TORQUE:
+            self._targets.set(Mode.TORQUE, offset_N_m)
 
     def host_lost(self) -> None:
         """React to a silent host: an energised drive faults, one that is off does not.
@@ -267,47 +265,34 @@ class SimulatedDriveCore:
 
     def _tick(self, dt_s: float) -> None:
         """Run one step of the speed and position loops, then of the physics."""
-        p = self.parameters
-        self._ticked_s += dt_s
-        while self._coming and self._coming[0][0] <= self._ticked_s + 1e-9:
-            self._take_up(self._coming.popleft()[1])
+        targets = self._targets
+        targets.tick(dt_s)
         position = self._position_rad()
         speed = self._speed_rad_s()
         if self.power is PowerStage.QUICK_STOP:
-            step = p.drive_quick_stop_rad_s2 * dt_s
-            self._velocity_target -= min(max(self._velocity_target, -step), step)
+            step = self.parameters.drive_quick_stop_rad_s2 * dt_s
+            targets.torque_N_m = 0.0
+            targets.velocity_rad_s -= min(max(targets.velocity_rad_s, -step), step)
             self._quick_stop_s += dt_s
-            slow = abs(speed) < STANDSTILL_RAD_S and self._velocity_target == 0.0
+            slow = abs(speed) < STANDSTILL_RAD_S and targets.velocity_rad_s == 0.0
             if slow or self._quick_stop_s > QUICK_STOP_LONGEST_S:
                 self._switch_off(PowerStage.OFF)
                 self.physics.advance(dt_s, 0.0, self._off_winding)
                 return
-            wanted = self._velocity_target
+            wanted = targets.velocity_rad_s
         elif self.mode is Mode.VELOCITY:
-            wanted = self._velocity_target
+            wanted = targets.velocity_rad_s
         else:
-            wanted = self._position_gain * (self._interpolate(dt_s) - position)
+            wanted = self._position_gain * (targets.position(dt_s) - position)
         error = wanted - speed
-        torque = self._speed_gain * error + self._integral_N_m
+        torque = self._speed_gain * error + self._integral_N_m + targets.torque_N_m
         if self._ask(torque):
             self._integral_N_m += self._speed_integral_gain * error * dt_s
         self.physics.advance(dt_s, self._asked_A, Winding.DRIVEN)
 
     def _stay(self) -> None:
         """Hold the motor at its position until the next target."""
-        self._position_target = self._wanted_rad = self._position_rad()
-        self._interpolating_s = 0.0
-        self._coming.clear()
-
-    def _interpolate(self, dt_s: float) -> float:
-        """Interpolate linearly to the latest position, as CiA 402 cyclic synchronous position."""
-        wanted, left_s = self._wanted_rad, self._interpolating_s
-        if left_s > dt_s:
-            self._wanted_rad += (self._position_target - wanted) * dt_s / left_s
-            self._interpolating_s = left_s - dt_s
-        else:
-            self._wanted_rad = self._position_target
-        return wanted
+        self._targets.stay(self._position_rad())
 
     def _ask(self, torque_N_m: float) -> bool:
         """Convert a torque in the wire's sense to a current; return False if it was limited."""
@@ -320,7 +305,7 @@ class SimulatedDriveCore:
 
     def _switch_off(self, stage: PowerStage) -> None:
         self.power = stage
-        self._torque_target = self._velocity_target = 0.0
+        self._torque_target = self._targets.velocity_rad_s = self._targets.torque_N_m = 0.0
         self._integral_N_m = self._asked_A = 0.0
 
     # -- sensors -----------------------------------------------------------------------

@@ -69,6 +69,7 @@ class LockstepDrive:
             host_loss_s=p.drive_host_loss_s,
             command_delay_cycles=1.0,
             identity="simulated rig, lockstep",
+            adds_torque=True,
             own_limits={
                 "torque_N_m": min(
                     p.drive_max_torque_N_m, p.peak_current_A * p.stated_torque_constant_N_m_A
@@ -85,7 +86,7 @@ class LockstepDrive:
         self._waiting = False
         self._power = PowerRequest.OFF
         self._mode = Mode.TORQUE
-        self._target = 0.0
+        self._target = self._offset_N_m = 0.0
         self._cycles = 0
         self._time_s = 0.0
         self._asked_s = 0.0  # of this cycle's SYNC
@@ -165,6 +166,7 @@ class LockstepDrive:
         if self._waiting and heard:
             self._waiting = False
             core.set_target(self._mode, self._target)
+            core.add_torque(self._offset_N_m)
             core.request_power(self._power)
         if self._time_s - self._written_s > core.parameters.drive_host_loss_s:
             core.host_lost()
@@ -185,9 +187,13 @@ class LockstepDrive:
             value, step = command.position_rad, self._rad_per_count
         if not math.isfinite(value):
             raise DriverError(f"target {value} for mode {mode.name} is not a finite number")
+        offset_N_m = command.torque_offset_N_m
+        if not math.isfinite(offset_N_m):
+            raise DriverError(f"torque offset {offset_N_m} is not a finite number")
         if not self._loss or not self._lost():
             self._mode = mode
             self._target = round(value / step) * step
+            self._offset_N_m = round(offset_N_m / self._torque_step) * self._torque_step
             self._power = command.power
             self._waiting = True
         if command.heartbeat and not self.core.environment.silent:

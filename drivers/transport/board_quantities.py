@@ -24,6 +24,7 @@ TAKEN_UNITS: dict[str, str] = {
     "current": "A",
     "velocity": "rad/s",
     "position": "rad",
+    "torque_offset": "N·m",  # added to the torque of the board's velocity or position loop
 }
 InputMap = Literal[
     "position",
@@ -38,7 +39,7 @@ InputMap = Literal[
     "fault",
     "inputs",
 ]
-OutputMap = Literal["torque", "current", "velocity", "position"]
+OutputMap = Literal["torque", "current", "velocity", "position", "torque_offset"]
 
 
 class Part(BaseModel):

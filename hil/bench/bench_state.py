@@ -32,6 +32,7 @@ from hil.control import (
     design_source,
     make_controller,
     make_position_target,
+    make_torque_feedforward,
     reduced_profile,
     tiers_of,
     within_passivity,
@@ -163,6 +164,9 @@ class BenchState:
         self.force_controller = make_controller(
             profile, self.gains, self.period_s, self.calibration
         )
+        self.torque_feedforward = make_torque_feedforward(profile, self.gains)
+        if not self.capabilities.adds_torque:
+            self.torque_feedforward = None  # ``check`` has refused it
         if isinstance(self.force_controller, VelocityController):
             self.force_controller.narrow(capped.limits.speed.limited)
         self.shaper = Shaper(profile)

@@ -54,6 +54,7 @@ class Answer:
 
     Attributes:
         torque_N_m: of the motor, profile sign. velocity_m_s: of the nut. 0 unless something acts.
+        offset_N_m: torque that a drive adds to that of its own loop.
         behaviour: code of what acts, 0 for none.
         setpoint_N: force of the behaviour. rest_m, stiffness_N_m: its own. NaN if none.
         limited: bit mask of the limits that act.
@@ -61,6 +62,7 @@ class Answer:
 
     torque_N_m: float = 0.0
     velocity_m_s: float = 0.0
+    offset_N_m: float = 0.0
     behaviour: int = 0
     setpoint_N: float = NAN
     rest_m: float = NAN
@@ -69,7 +71,7 @@ class Answer:
 
     def clear(self) -> None:
         """Clear every value."""
-        self.torque_N_m = self.velocity_m_s = 0.0
+        self.torque_N_m = self.velocity_m_s = self.offset_N_m = 0.0
         self.behaviour = self.limited = 0
         self.setpoint_N = self.rest_m = self.stiffness_N_m = NAN
 
@@ -107,6 +109,7 @@ class Bench(CappedBench):
         answer = self._answer
         answer.clear()
         self._act(answer, dt_s)
+        self.command.torque_offset_N_m = answer.offset_N_m * self.sign
         self._command(0.0 if self.by_velocity else answer.torque_N_m, answer.velocity_m_s)
         if self._limit_notices.new(answer.limited, dt_s):
             self._event("limited", limits=self._limit_names(answer.limited))
@@ -146,6 +149,9 @@ class Bench(CappedBench):
     def _act(self, answer: Answer, dt_s: float) -> None:
         """Answer for what is active: a behaviour, an open-loop run, a controlled stop, or nothing."""
         active = self._active if self.state is State.RUNNING else None
+        feedforward = self.torque_feedforward
+        if feedforward is not None and (active is None or isinstance(active, OpenLoop)):
+            feedforward.reset()
         if active is None:
             self._stop_controlled(answer, dt_s)
             self.supervisor.following.reset()
@@ -211,6 +217,15 @@ class Bench(CappedBench):
             answer.velocity_m_s = effort = controller.velocity(
                 true_shaped, estimator, stiffness if stiffness > 0.0 else 0.0
             )
+            if self.torque_feedforward is not None:
+                answer.torque_N_m = answer.offset_N_m = self.torque_feedforward.torque(
+                    true_shaped,
+                    self._telemetry.torque_N_m * self.sign,
+                    max(-most, bounds.torque_low_N_m),
+                    min(most, bounds.torque_high_N_m),
+                    dt_s,
+                    estimator.step_s > 0.0,
+                )
         else:
             answer.torque_N_m = effort = controller.torque(
                 true_shaped,

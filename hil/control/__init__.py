@@ -43,6 +43,7 @@ from hil.control.source import (
     design_source,
     make_controller,
     make_position_target,
+    make_torque_feedforward,
     within_passivity,
 )
 from hil.control.unverified import (
@@ -128,6 +129,7 @@ __all__ = [
     "limits_reduced",
     "make_controller",
     "make_position_target",
+    "make_torque_feedforward",
     "merged_cap",
     "moved_mass",
     "observer_gains",

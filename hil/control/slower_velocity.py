@@ -23,13 +23,8 @@ from hil.control.velocity_design import (
     velocity_plants,
     with_velocity_bounds,
 )
-from hil.control.velocity_model import (
-    VelocityLaw,
-    VelocityLoop,
-    VelocityPlant,
-    passive_feedforward,
-    passive_stiffness,
-)
+from hil.control.velocity_model import VelocityLaw, VelocityLoop, VelocityPlant
+from hil.control.velocity_passivity import passive_feedforward, passive_stiffness
 from hil.profile import Profile
 
 BETWEEN = ON_THE_WAY[:-1]
@@ -49,7 +44,7 @@ def slower_velocity_loops(
     observer = observer_gains(profile, period_s)
     found = []
     for share in SHARES:
-        law = law_for(choices, share * gains.law.proportional_1_s)
+        law = law_for(choices, share * gains.law.proportional_1_s, gains.law.torque_share)
         loops = [VelocityLoop(plant, law, observer) for plant in choices]
         slower = with_velocity_bounds(profile, loops, gains_of(profile, loops))
         slower = _within_the_way(choices, gains, slower)
@@ -67,6 +62,7 @@ def velocity_law_between(before: VelocityLaw, after: VelocityLaw, share: float) 
     return VelocityLaw(
         between(before.proportional_1_s, after.proportional_1_s),
         between(before.integral_1_s2, after.integral_1_s2),
+        between(before.torque_share, after.torque_share),
     )
 
 

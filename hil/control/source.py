@@ -11,6 +11,7 @@ from hil.control.force_design import ForceGains, design
 from hil.control.position_target import PositionTarget
 from hil.control.slower_loop import slower_loops
 from hil.control.slower_velocity import slower_velocity_loops
+from hil.control.torque_feedforward import TorqueFeedforward
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.profile import Profile
@@ -79,6 +80,13 @@ def make_controller(
     if isinstance(gains, VelocityGains):
         return VelocityController(profile, gains, calibration)
     return ForceController(profile, gains, period_s, calibration)
+
+
+def make_torque_feedforward(profile: Profile, gains: Gains) -> TorqueFeedforward | None:
+    """Return the torque feed-forward of these gains; None without one."""
+    if isinstance(gains, VelocityGains) and gains.law.torque_share > 0.0:
+        return TorqueFeedforward(profile, gains)
+    return None
 
 
 def make_position_target(profile: Profile) -> PositionTarget | None:

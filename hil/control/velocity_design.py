@@ -30,10 +30,8 @@ from hil.control.force_design import (
     plants,
 )
 from hil.control.rig_model import moved_mass
-from hil.control.velocity_model import (
-    VelocityLaw,
-    VelocityLoop,
-    VelocityPlant,
+from hil.control.velocity_model import VelocityLaw, VelocityLoop, VelocityPlant
+from hil.control.velocity_passivity import (
     most_passive_integral,
     passive_feedforward,
     passive_stiffness,
@@ -149,7 +147,7 @@ def design_velocity(
     choices = velocity_plants(profile, period_s, delay_s)
     observer = observer_gains(profile, period_s)
 
-    law = partial(law_for, choices)
+    law = partial(law_for, choices)  # margins and drag are those without torque feed-forward
 
     def loops(proportional: float) -> list[VelocityLoop]:
         return [VelocityLoop(plant, law(proportional), observer) for plant in choices]
@@ -167,7 +165,8 @@ def design_velocity(
     proportional = _solved(bandwidth, control.force_bandwidth, choices[0])
     if not good(proportional):
         proportional = highest(good, proportional)
-    gains = gains_of(profile, loops(proportional))
+    best = with_torque(loops(proportional), control.torque_feedforward)
+    gains = gains_of(profile, best)
     if gains.predicted.bandwidth_Hz < 0.97 * control.force_bandwidth:
         notice = (
             f"force bandwidth is {gains.predicted.bandwidth_Hz:.1f} Hz, not the required "
@@ -176,13 +175,28 @@ def design_velocity(
             "drive, or less delay, gives more"
         )
         gains = replace(gains, notice=notice)
-    return with_velocity_bounds(profile, loops(proportional), gains) if bounds else gains
+    return with_velocity_bounds(profile, best, gains) if bounds else gains
 
 
-def law_for(choices: Sequence[VelocityPlant], proportional: float) -> VelocityLaw:
+def with_torque(loops: list[VelocityLoop], share: float) -> list[VelocityLoop]:
+    """Return the loops with this share of torque feed-forward, less if they would overshoot."""
+
+    def fed(share: float) -> list[VelocityLoop]:
+        law = replace(loops[0].law, torque_share=share)
+        return [VelocityLoop(loop.plant, law, loop.observer) for loop in loops]
+
+    if share <= 0.0:
+        return loops
+    most = max(MOST_OVERSHOOT, _overshoot(loops[0]))
+    return fed(highest(lambda share: _overshoot(fed(share)[0]) <= most, share))
+
+
+def law_for(
+    choices: Sequence[VelocityPlant], proportional: float, torque_share: float = 0.0
+) -> VelocityLaw:
     """Return the law with this proportional gain in 1/s and the integral that goes with it."""
     most = min(most_passive_integral(plant, proportional) for plant in choices)
-    return VelocityLaw(proportional, min(INTEGRAL_SHARE * proportional**2, most))
+    return VelocityLaw(proportional, min(INTEGRAL_SHARE * proportional**2, most), torque_share)
 
 
 def gains_of(profile: Profile, loops: list[VelocityLoop]) -> VelocityGains:

@@ -25,6 +25,11 @@ which with P = ω_p is the desired deflection, added to the output's position (P
 IROS 1995, from memory). Without delay ω_p·(x_c − x) = v_c: all of the above holds unchanged. The motion
 since the sample is missing from x, and the drive goes from one position to the next in a period; the
 discrete model includes both.
+
+A drive may add a torque to that of its loop. The share f of the desired force F_d goes there, less what
+the drive's integral takes over with its own corner: f·F_d·s/(s + ω_i). At rest nothing is fed forward, so
+that neither start, stop nor a lost command is a step of torque. The numerator above gains
+f·K·s³/(s + ω_i).
 """
 
 from __future__ import annotations
@@ -32,9 +37,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
-from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
 
 from hil.control.estimation import ObserverGains
@@ -43,7 +48,8 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 POINTS = 400
 NOISE_POINTS = 2000  # evenly spaced
-CEILING_ROUNDS = 20
+LEAST_WASHOUT_RAD_S = 2 * math.pi  # for a drive without integral; common practice, no source
+Washed = TypeVar("Washed", float, Array)
 INPUTS = ("reference_m", "velocity_m_s", "acceleration_m_s2", "deflection_noise_m")
 
 
@@ -144,6 +150,33 @@ class VelocityPlant:
         return [(f * t, between[0], last), ((1 - f) * t, last, between[1])]
 
     @cached_property
+    def fed_torque(self) -> list[Array]:
+        """Γ of the torques fed forward 0, 1 … periods ago, per N at the nut; held for a period."""
+        a, _ = self.matrices()
+        block = np.zeros((6, 6))
+        block[:5, :5], block[1, 5] = a, 1 / self.mass
+        from scipy.linalg import expm  # slow to load
+
+        newer = expm(block * (1 - self.fraction) * self.period_s)
+        found = [np.zeros(5) for _ in range(self.torques_in_flight + 1)]
+        found[self.whole] = newer[:5, 5]
+        if self.fraction:
+            # The older torque acts first; its effect goes on while the newer one acts.
+            older = expm(block * self.fraction * self.period_s)
+            found[self.whole + 1] = newer[:5, :5] @ older[:5, 5]
+        return found
+
+    @property
+    def washout_rad_s(self) -> float:
+        """Corner below which the drive's integral carries the force, and nothing is fed forward."""
+        return max(self.integral_rad_s, LEAST_WASHOUT_RAD_S)
+
+    @property
+    def torques_in_flight(self) -> int:
+        """Number of fed torques sent that still act in the next period."""
+        return self.whole + (1 if self.fraction else 0)
+
+    @cached_property
     def transition(self) -> tuple[Array, list[Array], Array]:
         """Φ over one period, Γ of the commands of 0, 1, 2 … periods ago, Γ of acceleration."""
         phi, moved = np.eye(5), np.zeros(5)
@@ -164,10 +197,12 @@ class VelocityLaw:
 
     Attributes:
         proportional_1_s: P. integral_1_s2: I.
+        torque_share: f, of the change of the desired force that is fed forward as torque.
     """
 
     proportional_1_s: float
     integral_1_s2: float
+    torque_share: float = 0.0
 
 
 @dataclass
@@ -189,6 +224,9 @@ class VelocityLoop:
         p, law, g = self.plant, self.law, self.observer
         count, t, k = p.in_flight, p.period_s, p.stiffness
         names = ["d", "v", "q", *(f"sent{j}" for j in range(count)), "integral"]
+        feeds = law.torque_share > 0.0
+        if feeds:
+            names += ["carried", *(f"fed{j}" for j in range(p.torques_in_flight))]
         if self.estimates_output:
             names += ["xo", "vo", "xo_hat", "vo_hat"]
         rows = np.eye(len(names) + len(INPUTS))
@@ -216,12 +254,23 @@ class VelocityLoop:
         sent = [asked, *(s[f"sent{j}"] for j in range(count))]
         for j in range(count):
             following[f"sent{j}"] = sent[j]
+        fed: list[Array] = []
+        if feeds:
+            change, following["carried"] = washed_out(wanted, s["carried"], p.washout_rad_s * t)
+            fed = [
+                law.torque_share * k * change,
+                *(s[f"fed{j}"] for j in range(p.torques_in_flight)),
+            ]
+            for j in range(p.torques_in_flight):
+                following[f"fed{j}"] = fed[j]
         phi, gammas, moved = p.transition
         for row, name in enumerate(("d", "v", "q", "xo", "vo")):
             states = zip(("d", "v", "q", "xo", "vo"), phi[row], strict=True)
             following[name] = sum((share * s[each] for each, share in states), nothing)
             for gamma, each in zip(gammas, sent, strict=True):
                 following[name] = following[name] + gamma[row] * each
+            for torque, each in zip(p.fed_torque if feeds else (), fed, strict=True):
+                following[name] = following[name] + torque[row] * each
             following[name] = following[name] + moved[row] * s["acceleration_m_s2"]
         matrix = np.array([following[name] for name in names])
         self.a, self.b = matrix[:, : len(names)], matrix[:, len(names) :]
@@ -298,82 +347,11 @@ class VelocityLoop:
         return found
 
 
-def most_passive_integral(plant: VelocityPlant, proportional_1_s: float) -> float:
-    """Return the largest I in 1/s² with which the loop without virtual spring is passive."""
-    inner = proportional_1_s * (plant.loop_rad_s - plant.integral_rad_s)
-    return inner + plant.stiffness / plant.mass
+def washed_out(value: Washed, carried: Washed, corner: float) -> tuple[Washed, Washed]:
+    """Return (change to be fed forward, part that the drive's integral carries from now on).
 
-
-def real_part(
-    plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float, feedforward: float = 0.0
-) -> Polynomial:
-    """Return Re(N·D*) of F/(−v_o), whose sign is that of the real part, over (ω/ω_v)²."""
-    product = [_on_axis(each) for each in _fractions(plant, law, stiffness_N_m, feedforward)]
-    real = product[0][0] * product[1][0] + product[0][1] * product[1][1]
-    # In units of ω_v the coefficients are of similar size, so that rounding can be recognised.
-    even = real.coef[::2]
-    scale = np.power(plant.loop_rad_s, 2.0 * np.arange(len(even)))
-    return Polynomial(np.asarray(even, dtype=np.float64) * scale)
-
-
-def _fractions(
-    plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float, feedforward: float = 0.0
-) -> tuple[Polynomial, Polynomial]:
-    """Return numerator and denominator of F/(−v_o)."""
-    s = Polynomial([0.0, 1.0])
-    b = plant.mass * plant.loop_rad_s * (s + plant.integral_rad_s)
-    a = plant.mass * s**2 + b
-    q = (law.proportional_1_s * s + law.integral_1_s2) / plant.stiffness
-    over = (a - feedforward * b) * s**2 + b * q * stiffness_N_m
-    return over, s * (a * s**2 / plant.stiffness + b * q + s**2)
-
-
-def passive_stiffness(plant: VelocityPlant, law: VelocityLaw) -> float:
-    """Return the stiffest virtual spring in N/m with which the loop is passive; 0 if none is.
-
-    Passive means stable with any passive environment at the output, so also with it blocked.
+    ``corner`` is that of the drive's integral in radians a period; implicit, stable for any.
     """
-    none = real_part(plant, law, 0.0)
-    each = (real_part(plant, law, plant.stiffness) - none) / plant.stiffness  # it is linear in K
-    low, high = 0.0, plant.stiffness
-    poles = _fractions(plant, law, 0.0)[1].roots()
-    if np.max(poles.real) > 1e-9 * np.max(np.abs(poles)) or not _never_negative(none):
-        return 0.0
-    if _never_negative(none + each * high):
-        return high
-    for _ in range(CEILING_ROUNDS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if _never_negative(none + each * middle) else (low, middle)
-    return low
-
-
-def passive_feedforward(plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float) -> float:
-    """Return the largest α with which a virtual stiffness is passive; 0 if none is."""
-    without = real_part(plant, law, stiffness_N_m)
-    each = real_part(plant, law, stiffness_N_m, 1.0) - without  # it is linear in α
-    low, high = 0.0, 1.0
-    for _ in range(CEILING_ROUNDS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if _never_negative(without + each * middle) else (low, middle)
-    return low
-
-
-def _on_axis(polynomial: Polynomial) -> tuple[Polynomial, Polynomial]:
-    """Return real and imaginary part at s = jω, as polynomials in ω."""
-    turned = polynomial.coef * np.array([1, 1j, -1, -1j])[np.arange(len(polynomial.coef)) % 4]
-    return Polynomial(turned.real), Polynomial(turned.imag)
-
-
-def _never_negative(in_square: Polynomial) -> bool:
-    """Return whether a polynomial is nowhere below 0 for positive arguments, except for rounding."""
-    coefficients = np.trim_zeros(in_square.coef)  # factors of ω² do not change the sign
-    largest = float(np.max(np.abs(coefficients)))
-    kept = np.where(np.abs(coefficients) < 1e-12 * largest, 0.0, coefficients)
-    if not len(kept) or np.all(kept >= 0.0):
-        return True
-    roots = Polynomial(kept).roots()
-    positive = np.sort(roots.real[(np.abs(roots.imag) < 1e-9 * np.abs(roots)) & (roots.real > 0)])
-    marks = np.concatenate([[0.0], positive, [2.0 * positive[-1] if len(positive) else 1.0]])
-    between = 0.5 * (marks[:-1] + marks[1:])
-    probes = np.concatenate([between, [1.5 * marks[-1]]])
-    return bool(np.all(Polynomial(kept)(probes) >= 0.0))
+    share = corner / (1.0 + corner)
+    now = carried + share * (value - carried)
+    return value - now, now

@@ -67,6 +67,11 @@ def _built(
             "the law is translated from its source, and this process runs it compiled. "
             f"Fix: set {UNCOMPILED}=1 in the environment before it starts"
         )
+    if profile.control.torque_feedforward > 0.0:
+        raise HandoverError(
+            "the law has one output, and no torque beside its velocity. "
+            "Fix: set control.torque_feedforward to 0"
+        )
     if capabilities is None:
         lockstep = LockstepBench(profile)
         bench, capabilities = lockstep.bench, lockstep.drive.capabilities

@@ -19,7 +19,13 @@ from hil.profile.devices import rig_parameters
 from hil.profile.explain import explain
 from hil.profile.explain import shown as shown_value
 from hil.profile.findings import Finding
-from hil.profile.plausible import implausible_watch, lacks_source, later_than_the_drive, too_narrow
+from hil.profile.plausible import (
+    adds_no_torque,
+    implausible_watch,
+    lacks_source,
+    later_than_the_drive,
+    too_narrow,
+)
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.rotary import motion_of, rotary_values, with_arc_tables
 from hil.profile.schema import Profile
@@ -310,6 +316,7 @@ def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
     if profile is not None:
         found += overloaded(protocol, options, profile.control.rate)
         found += lacks_source(options, profile.control.source)
+        found += adds_no_torque(options, profile.control)
         found += too_narrow(options, profile)
         found += later_than_the_drive(options, profile.limits.most_cycle_late)
     return [_placed(finding, source) for finding in found]

@@ -18,7 +18,7 @@ from drivers.motion import (
     Quantity,
 )
 from hil.profile.findings import Finding
-from hil.profile.schema import Profile
+from hil.profile.schema import Control, Profile
 
 # Key: lowest and highest in SI, and both as text. Wide on purpose: from a finger joint to a press
 # (common practice, no source).
@@ -161,6 +161,26 @@ def lacks_source(options: Any, source: str) -> Iterator[Finding]:
             f"write {source} among drive.modes, or control.source: {modes[0]}"
             if "modes" in type(options).model_fields
             else f"write control.source: {modes[0]}, or declare the {source} that it accepts",
+        )
+
+
+def adds_no_torque(options: Any, control: Control) -> Iterator[Finding]:
+    """Yield an error if torque is to be fed forward where it cannot act."""
+    if control.torque_feedforward <= 0.0:
+        return
+    if control.source == "torque":
+        yield Finding(
+            ("control", "torque_feedforward"),
+            "it is added to a drive's own loop, but control.source is torque",
+            "remove it: the force law over torque feeds the force forward itself",
+        )
+    elif not getattr(options, "torque_offset", False):
+        yield Finding(
+            ("control", "torque_feedforward"),
+            f"the drive takes no torque beside {control.source}",
+            "write drive.torque_offset: true, if the drive has object 0x60B2, or remove this key"
+            if "torque_offset" in type(options).model_fields
+            else "declare takes.torque_offset, if the board adds a torque, or remove this key",
         )
 
 

@@ -185,6 +185,8 @@ class Control(Part):
     source: Literal["torque", "velocity", "position"] = "torque"  # quantity commanded to the drive
     velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, for velocity and position
     position_loop: PositionLoop = PositionLoop()  # of the drive, for a source of position
+    # Share of the desired force's change that is sent as torque beside velocity or position.
+    torque_feedforward: Annotated[float, Field(ge=0, le=1)] = 0.0
 
 
 class Stop(Part):

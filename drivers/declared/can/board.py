@@ -13,7 +13,7 @@ from drivers.base import DriverError
 from drivers.capture import wires
 from drivers.declared.can.messages import MessageReader, MessageWriter, Output, Take
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.declared.common import Counters, Sample, timing_sample
+from drivers.declared.common import TORQUE_OFFSET, Counters, Sample, timing_sample
 from drivers.transport import Scaling, open_bus
 
 MOST_FRAMES_A_CYCLE = 64  # a babbling node must not block the cycle
@@ -44,6 +44,7 @@ class CanBoard:
             for writer in self._writers.values()
             for quantity, set_value in writer.commands.items()
         }
+        self._set_offset = self._commands.get(TORQUE_OFFSET, (None,))[0]
 
     def _build(self) -> None:
         options = self.options
@@ -68,9 +69,9 @@ class CanBoard:
                 declared, self.counters, outputs.get(name, {}), watched.get(name, {})
             ).take
         takes: dict[str, dict[str, tuple[str, Scaling]]] = {}
-        for quantity, taken in options.takes.items():
+        for command, taken in options.takes.items():
             message, _, signal = taken.target.partition(".")
-            takes.setdefault(message, {})[str(quantity)] = signal, taken
+            takes.setdefault(message, {})[str(command)] = signal, taken
         sent |= set(takes)
         sent |= {options.heartbeat.send} if options.heartbeat else set()
         sent |= {options.poll} if options.poll else set()
@@ -123,8 +124,10 @@ class CanBoard:
         elif take(frame.data, now_s):
             self.heard_s = now_s
 
-    def command(self, quantity: str, value: float) -> None:
+    def command(self, quantity: str, value: float, torque_offset_N_m: float = 0.0) -> None:
         """See ``Board``."""
+        if self._set_offset is not None:
+            self._set_offset(torque_offset_N_m)
         set_value, build = self._commands[quantity]
         set_value(value)
         self._send(build())

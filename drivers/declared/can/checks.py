@@ -62,13 +62,13 @@ def wrong_uses(options: DeclaredCanFields) -> Iterator[str]:
                 f"{place}: '{name}' has no 'every', nor is there a poll that it answers; write in "
                 f"messages.{name} how often it comes, or add a poll"
             )
-    for quantity, taken in options.takes.items():
-        place, unit = f"takes.{quantity}", TAKEN_UNITS[str(quantity)]
+    for command, taken in options.takes.items():
+        place, unit = f"takes.{command}", TAKEN_UNITS[str(command)]
         name, _, signal = taken.target.partition(".")
         declared = options.messages[name].signals[signal]
         yield from _unit(place, taken.target, declared, taken, unit)
         yield from _switched(place, options, taken.target, {})
-        options.check_command(str(quantity), taken, *reach(declared))
+        options.check_command(str(command), taken, *reach(declared))
     yield from _status(options)
     for name, steps in options.sequences:
         for i, step in enumerate(steps):

@@ -54,8 +54,8 @@ class DeclaredCanOptions(DeclaredCanFields):
     def _whole(self) -> DeclaredCanOptions:
         for quantity, given in self.gives.items():
             self.signal(f"gives.{quantity}", given.source)
-        for quantity, taken in self.takes.items():
-            self.signal(f"takes.{quantity}", taken.target)
+        for command, taken in self.takes.items():
+            self.signal(f"takes.{command}", taken.target)
         if len({taken.target.partition(".")[0] for taken in self.takes.values()}) > 1:
             raise ValueError("takes: all commands must be in one message")
         self.check_drive(self.gives, self.takes)

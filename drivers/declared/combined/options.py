@@ -161,6 +161,11 @@ class CombinedOptions(Part):
         return next((n for n, o in self.members.items() if _claims(o, quantity)), None)
 
     @property
+    def torque_offset(self) -> bool:
+        """True if the commanded member adds a commanded torque to that of its own loop."""
+        return bool(getattr(self.members[self.commanded], "torque_offset", False))
+
+    @property
     def modes(self) -> tuple[str, ...]:
         """Modes in which the commanded member is controlled."""
         found: tuple[str, ...] = getattr(self.members[self.commanded], "modes", ("torque",))

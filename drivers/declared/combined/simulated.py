@@ -50,6 +50,11 @@ class SharedCore:
         with self._lock:
             self._core.set_target(mode, value)
 
+    def add_torque(self, offset_N_m: float) -> None:
+        """See ``SimulatedDriveCore``."""
+        with self._lock:
+            self._core.add_torque(offset_N_m)
+
     def host_lost(self) -> None:
         """See ``SimulatedDriveCore``."""
         with self._lock:

@@ -2,6 +2,7 @@
 
 from drivers.declared.common.board import (
     PACE,
+    TORQUE_OFFSET,
     BoardOptions,
     Counters,
     InputMap,
@@ -16,6 +17,7 @@ from drivers.declared.common.simulated_board import BoardLogic
 
 __all__ = [
     "PACE",
+    "TORQUE_OFFSET",
     "BoardLogic",
     "BoardOptions",
     "Checksum",

@@ -15,8 +15,14 @@ from drivers.transport import InputMap as InputName
 from drivers.transport import OutputMap as OutputName
 
 NEVER = -1e18
+TORQUE_OFFSET = "torque_offset"
 # The first of these given by a board sets its pace: one sample of it per cycle.
 PACE = ("position", "deflection", "velocity", "torque", "current")
+
+
+def commanded(takes: Collection[str]) -> tuple[str, ...]:
+    """Return the commands that a board follows, without the torque that it adds."""
+    return tuple(str(name) for name in takes if name != TORQUE_OFFSET)
 
 
 class Sample:
@@ -162,7 +168,12 @@ class BoardOptions(Part):
     @property
     def modes(self) -> tuple[str, ...]:
         """Command modes of the board: torque (also by current), velocity or position."""
-        return tuple("torque" if name == "current" else str(name) for name in self.takes)
+        return tuple("torque" if name == "current" else str(name) for name in commanded(self.takes))
+
+    @property
+    def torque_offset(self) -> bool:
+        """True if the board adds a commanded torque to that of its own loop."""
+        return TORQUE_OFFSET in self.takes
 
     def check_drive(self, gives: Collection[str], takes: Collection[str]) -> None:
         """Check that a board that takes commands has everything a drive needs.
@@ -182,9 +193,15 @@ class BoardOptions(Part):
                 )
         if not takes:
             return
-        if len(takes) > 1:
+        main = commanded(takes)
+        if TORQUE_OFFSET in takes and not {"velocity", "position"} & set(main):
             raise ValueError(
-                f"takes: {' and '.join(sorted(takes))} do not define which of them the board "
+                "takes.torque_offset: it is added to the torque of a velocity or position loop; "
+                "declare velocity or position as well, or remove it"
+            )
+        if len(main) > 1:
+            raise ValueError(
+                f"takes: {' and '.join(sorted(main))} do not define which of them the board "
                 "follows; keep the one that control.source commands"
             )
         for key, example in (
@@ -227,7 +244,7 @@ class BoardOptions(Part):
         most = self.peak_torque or 0.0
         if quantity == "current":
             most /= self.torque_constant or 1.0
-        elif quantity != "torque":
+        elif quantity not in ("torque", TORQUE_OFFSET):
             return
         ends = sorted(scaling.to_si(number) for number in (low, high))
         if ends[0] > -most or ends[1] < most:
@@ -274,8 +291,12 @@ class Board(Protocol):
             DriverError: the wire was lost.
         """
 
-    def command(self, quantity: str, value: float) -> None:
-        """Send one command in SI. Raises ``DriverError``."""
+    def command(self, quantity: str, value: float, torque_offset_N_m: float = 0.0) -> None:
+        """Send one command in SI, with the torque to be added, if the board takes one.
+
+        Raises:
+            DriverError: the wire was lost.
+        """
 
     def send(self, name: str, values: Mapping[str, float]) -> None:
         """Send one declared message with these values. Raises ``DriverError``."""

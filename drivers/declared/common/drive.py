@@ -19,7 +19,7 @@ from drivers.base import (
     Telemetry,
 )
 from drivers.capture import wires
-from drivers.declared.common.board import NEVER, Board, Sample, timing_sample
+from drivers.declared.common.board import NEVER, Board, Sample, commanded, timing_sample
 from drivers.declared.common.sequences import Dialogue, Progress
 
 FIRST_ANSWER_S = 1.5
@@ -78,7 +78,7 @@ class DeclaredDrive:
         self._off_since_s = 0.0
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
-        self._takes = next(iter(board.takes), "")
+        self._takes = next(iter(commanded(board.takes)), "")
         self._modes = frozenset(Mode[name.upper()] for name in options.modes)
         self._mode = next(iter(self._modes), Mode.TORQUE)
         self._most_torque = options.peak_torque or options.rated_torque or 0.0
@@ -122,6 +122,7 @@ class DeclaredDrive:
             identity=options.name,
             shows_power=options.status is not None or not board.takes,
             status_interval_s=self._status_interval_s,
+            adds_torque=options.torque_offset,
             details={
                 "power stage": "from its status"
                 if options.status
@@ -172,6 +173,8 @@ class DeclaredDrive:
         )
         if not math.isfinite(target):
             raise DriverError(f"{mode.name.lower()} {target} is not a finite number")
+        if not math.isfinite(command.torque_offset_N_m):
+            raise DriverError(f"torque offset {command.torque_offset_N_m} is not a finite number")
         if mode not in self._modes and command.power is PowerRequest.ON:
             raise DriverError(
                 f"{self._options.name} takes no {mode.name.lower()}: declare its signal under "
@@ -186,7 +189,7 @@ class DeclaredDrive:
                 and telemetry.power is PowerStage.ON
                 and request is PowerRequest.ON
             ):
-                self._send_target(mode, target)
+                self._send_target(mode, target, command.torque_offset_N_m)
                 self._commanded = True
         except DriverError as error:
             telemetry.lost = telemetry.lost or str(error)
@@ -297,13 +300,13 @@ class DeclaredDrive:
         silence = options.host_loss + PAUSE_S
         return (now - self._off_since_s) % (BURST_S + silence) > BURST_S
 
-    def _send_target(self, mode: Mode, target: float) -> None:
+    def _send_target(self, mode: Mode, target: float, offset_N_m: float) -> None:
+        most = self._most_torque
         if mode is Mode.TORQUE:
-            most = self._most_torque
             target = max(-most, min(most, target))
             if self._takes == "current":
                 target /= self._options.torque_constant or 1.0
-        self.board.command(self._takes, target)
+        self.board.command(self._takes, target, max(-most, min(most, offset_N_m)))
 
     def _zero(self) -> None:
         """Command zero torque, zero velocity, or the present position, if known."""

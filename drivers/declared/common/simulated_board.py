@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from drivers.base import Mode, PowerRequest, PowerStage
-from drivers.declared.common.board import BoardOptions, Masked, SequenceStep
+from drivers.declared.common.board import TORQUE_OFFSET, BoardOptions, Masked, SequenceStep
 
 ORDERS = ("de_energise", "clear_fault", "energise")
 POWER = {
@@ -49,6 +49,9 @@ class BoardLogic:
         """Take a command in SI."""
         if quantity == "current":
             quantity, value = "torque", value * (self._options.torque_constant or 1.0)
+        if quantity == TORQUE_OFFSET:
+            self._core.add_torque(value)
+            return
         self._core.set_target(MODES.get(quantity, Mode.TORQUE), value)
 
     def heard(self, now_s: float) -> None:

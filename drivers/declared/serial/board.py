@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 
 from drivers.base import DriverError
 from drivers.capture import wires
-from drivers.declared.common import Counters, timing_sample
+from drivers.declared.common import TORQUE_OFFSET, Counters, timing_sample
 from drivers.declared.serial.codec import Codec
 from drivers.declared.serial.message_fields import build_fields
 from drivers.declared.serial.options import FieldCounter, SerialOptions
@@ -44,6 +44,7 @@ class SerialBoard:
             str(quantity): (*taken.target.partition(".")[::2], taken)
             for quantity, taken in options.takes.items()
         }
+        self._offset = self._targets.get(TORQUE_OFFSET)
 
     def interval_s(self, quantity: str, period_s: float) -> float:
         """See ``Board``; an answer to neither poll nor heartbeat has no known interval."""
@@ -92,8 +93,11 @@ class SerialBoard:
             elif fields.take(values, now_s):
                 self.heard_s = now_s
 
-    def command(self, quantity: str, value: float) -> None:
+    def command(self, quantity: str, value: float, torque_offset_N_m: float = 0.0) -> None:
         """See ``Board``."""
+        if self._offset is not None:
+            message, name, scaling = self._offset
+            self._set(message, name, scaling.from_si(torque_offset_N_m))
         message, name, scaling = self._targets[quantity]
         self._set(message, name, scaling.from_si(value))
         self._port.write(self._codec.build(message))

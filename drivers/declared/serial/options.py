@@ -79,8 +79,8 @@ class SerialOptions(BoardOptions):
             _path(f"gives.{quantity}", given.source, received)
         if self.clock is not None:
             _path("clock", self.clock.source, received)
-        for quantity, taken in self.takes.items():
-            _path(f"takes.{quantity}", taken.target, sent)
+        for command, taken in self.takes.items():
+            _path(f"takes.{command}", taken.target, sent)
         if len({taken.target.partition(".")[0] for taken in self.takes.values()}) > 1:
             raise ValueError("takes: all commands must be in one message")
         self.check_drive(self.gives, self.takes)

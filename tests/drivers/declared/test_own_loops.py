@@ -69,7 +69,7 @@ def test_a_board_turns_as_it_is_asked_and_rests_without_power(
         drive.write(ON)
     cycle(drive, Command(mode=mode), lambda: core.power is PowerStage.OFF)
     # The last command before power went asks for no motion.
-    at, targets = core._position_rad(), (core._velocity_target, core._position_target)
+    at, targets = core._position_rad(), (core._targets.velocity_rad_s, core._targets._position_rad)
     assert targets[0] == 0.0
     if takes == "position":
         assert targets[1] == pytest.approx(at, abs=0.2)
@@ -126,3 +126,60 @@ def test_a_signal_must_hold_what_the_force_law_may_ask_for(
         )
         with pytest.raises(ProfileError, match=found):
             load_profile(profile)
+
+
+@pytest.mark.real_time
+@pytest.mark.parametrize("protocol", ["declared_lines", "declared_can"])
+def test_a_torque_is_added_to_a_boards_loop_and_ends_with_power(
+    tmp_path: Path, far: Any, protocol: str
+) -> None:
+    port = {"path": str(tmp_path / "board.sock"), "baud": 1_000_000}
+    if protocol == "declared_lines":
+        commands = {**load_profile("treadle_lines").drive["commands"]}
+        commands["demand"] += " {add:+.4f}"
+        options = options_of(
+            "treadle_lines",
+            tmp_path,
+            port=port,
+            commands=commands,
+            takes={"velocity": {"to": "demand.torque"}, "torque_offset": {"to": "demand.add"}},
+            host_loss="2 s",
+            silence="4 s",
+        )
+    else:
+        wire = FLEXIBLE.replace("  torque: {to: DEMAND.TORQUE,", "  velocity: {to: DEMAND.TORQUE,")
+        wire = wire.replace("takes:\n", "takes:\n  torque_offset: {to: DEMAND.ADD}\n")
+        wire = wire.replace(
+            "      COUNT: {start: 72",
+            "      ADD: {start: 48, bits: 16, signed: true, scale: 0.001}\n      COUNT: {start: 72",
+        )
+        wire = wire.replace("host_loss: 100 ms", "host_loss: 2 s\nsilence: 4 s")
+        options = flexible(tmp_path / "can.sock", wire)
+    core = SimulatedDriveCore(RigParameters(), 1)
+    far(options, core)
+    assert options.modes == ("velocity",) and options.torque_offset
+    drive: Any = find_protocol(protocol).make(options, PERIOD_S)
+    drive.open()
+    assert drive.capabilities.adds_torque
+    command = Command(power=PowerRequest.ON, mode=Mode.VELOCITY, torque_offset_N_m=0.2)
+    cycle(drive, command, lambda: drive.telemetry.power is PowerStage.ON)
+    cycle(drive, command, lambda: abs(core._targets.torque_N_m - 0.2) < 1e-3)
+    command.torque_offset_N_m = 1e6
+    most = drive.capabilities.peak_torque_N_m
+    cycle(drive, command, lambda: abs(core._targets.torque_N_m - most) < 1e-3)
+    command.torque_offset_N_m = math.nan
+    with pytest.raises(DriverError, match="torque offset nan is not a finite number"):
+        drive.write(command)
+    off = Command(mode=Mode.VELOCITY, torque_offset_N_m=0.2)
+    cycle(drive, off, lambda: core.power is PowerStage.OFF)
+    cycles(drive, off, 0.02)
+    assert core._targets.torque_N_m == 0.0 and not drive.telemetry.lost
+    drive.close()
+
+
+def test_a_torque_is_added_to_a_loop_only(tmp_path: Path) -> None:
+    port = {"path": str(tmp_path / "board.sock"), "baud": 1_000_000}
+    offset = {"torque_offset": {"to": "demand.torque"}}
+    for takes in (offset, {"torque": {"to": "demand.torque"}, **offset}):
+        with pytest.raises(ValueError, match="declare velocity or position as well"):
+            options_of("treadle_lines", tmp_path, port=port, takes=takes)

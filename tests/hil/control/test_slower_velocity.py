@@ -12,7 +12,8 @@ from hil.control.slower_loop import SHARES, SLIDE_S
 from hil.control.slower_velocity import velocity_law_between
 from hil.control.source import within_passivity
 from hil.control.velocity_design import VelocityGains, velocity_plants
-from hil.control.velocity_model import VelocityLoop, passive_feedforward, passive_stiffness
+from hil.control.velocity_model import VelocityLoop
+from hil.control.velocity_passivity import passive_feedforward, passive_stiffness
 from hil.profile import Profile, load_profile
 
 DELAYS = (2,)  # cycles; the one with less room

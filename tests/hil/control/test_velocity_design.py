@@ -11,7 +11,8 @@ from drivers.base import Mode, PowerStage
 from drivers.simulated.drive_core import SimulatedDriveCore
 from hil.control.estimation import observer_gains
 from hil.control.velocity_design import design_velocity
-from hil.control.velocity_model import VelocityLoop, most_passive_integral
+from hil.control.velocity_model import VelocityLoop
+from hil.control.velocity_passivity import most_passive_integral
 from hil.profile import load_profile, rig_parameters
 
 PERIOD = 0.001

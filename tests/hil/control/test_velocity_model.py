@@ -11,10 +11,8 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from hil.control.estimation import observer_gains
-from hil.control.velocity_model import (
-    VelocityLaw,
-    VelocityLoop,
-    VelocityPlant,
+from hil.control.velocity_model import VelocityLaw, VelocityLoop, VelocityPlant
+from hil.control.velocity_passivity import (
     most_passive_integral,
     passive_feedforward,
     passive_stiffness,

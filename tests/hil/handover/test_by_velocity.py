@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from hil.handover import hand_over
+from hil.handover import HandoverError, hand_over
 from hil.handover.operations import longest_row, worst_case
 from hil.handover.package import law_of
 from hil.handover.translated import ENTRIES, Graph
@@ -109,3 +109,10 @@ def test_the_simulated_rig_under_the_c_law_runs_as_under_the_bench(
     assert bench.cycles > 4000
     assert bench.tripped == set()
     assert bench.worst_m_s < 1e-9
+
+
+def test_a_profile_with_torque_feedforward_is_refused(tmp_path: Path) -> None:
+    profile = load_profile("footplate_velocity")
+    control = profile.control.model_copy(update={"torque_feedforward": 0.5})
+    with pytest.raises(HandoverError, match=r"Fix: set control\.torque_feedforward to 0"):
+        hand_over(profile.model_copy(update={"control": control}), tmp_path / "law")
