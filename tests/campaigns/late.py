@@ -56,6 +56,7 @@ PROFILES = (
     "treadle_can",
     "treadle_frames",
     "treadle_lines",
+    "rotary_joint",
 )
 BEHAVIOURS = ("hold", "force", "spring", "float", "waveform")
 WITHOUT_PAUSES = Lateness(share=0.05, up_to_s=0.005, stale_share=0.5)
@@ -74,7 +75,10 @@ QUICK = (
 WITHIN = 0.03
 SAYS_LATE = (Cause.CYCLE_LATE, Limit.TELEMETRY_AGE)
 HAND_Hz = 1.0
+# Of the force limit: the force loop's dead zone, 1 N on the bench slide, is 4 % of a wave of 26 N.
+LEAST_WAVE_M, WAVE_SHARE = 0.003, 0.2
 SETTLE_S, MEASURE_S = 0.8, 2.0
+MOVE_M_S, LEAST_MOVE_S, ARRIVE_S = 0.05, 0.9, 0.5  # to mid-travel, before anything is measured
 PROCESSES = 2
 Array = NDArray[np.float64]
 
@@ -148,15 +152,16 @@ def asked(profile: Profile, name: str, load_N: float) -> tuple[Behaviour, str, d
         )
     if name == "float":
         return Float(damping_N_s_m=damping), "", {}
+    stiffness = 0.4 * passive_bounds(profile)[0]
     return (
         Waveform(
             of="rest",
             shape="sine",
             offset=middle,
-            amplitude=0.003,
+            amplitude=max(LEAST_WAVE_M, WAVE_SHARE * force / stiffness),
             frequency_Hz=HAND_Hz,
             duration_s=SETTLE_S + MEASURE_S + 0.2,
-            stiffness_N_m=0.4 * passive_bounds(profile)[0],
+            stiffness_N_m=stiffness,
             damping_N_s_m=damping,
         ),
         "",
@@ -233,8 +238,8 @@ def run(task: tuple[str, str, str]) -> Session:
     go_on(0.3)
     travel = profile.limits.travel
     middle = 0.5 * (travel.lower + travel.upper)
-    bench.request(Apply(behaviour=HoldPosition(position_m=middle, speed_m_s=0.05)))
-    go_on(0.9)
+    bench.request(Apply(behaviour=HoldPosition(position_m=middle, speed_m_s=MOVE_M_S)))
+    go_on(max(LEAST_MOVE_S, (middle - travel.lower) / MOVE_M_S + ARRIVE_S))
     bench.be_late(LATENESS[lateness])
     mark("begin")
     assert bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted
@@ -242,6 +247,9 @@ def run(task: tuple[str, str, str]) -> Session:
     share = {"spring": 0.02, "force": 0.004, "float": 0.004}.get(name, 0.0)
     hand = share * profile.limits.force.limited
     bench.environment.push(hand, HAND_Hz)
+    # A free output follows its rest point: the spring is then stretched by a seventh of the amplitude,
+    # in the phase of the velocity, and 2 N of friction read as 5 % of stiffness. Measured here.
+    bench.environment.hold_output(name == "waveform")
     go_on(SETTLE_S)
     mark("steady")
     go_on(MEASURE_S, kept=True)
@@ -270,7 +278,13 @@ def judged(
             wrong = "called good though it stopped"
         return Session(*task, math.nan, said, bench.bench.cause_text, wrong)
     error = off_by(profile, task[1], behaviour, np.array(truth).T, load_N)
-    wrong = "" if abs(error) <= WITHIN else f"off by {100 * error:+.1f} %"
+    within = WITHIN
+    if isinstance(behaviour, Waveform):
+        # What the calibration itself states: on the bench slide, whose springs are not its polynomial,
+        # the measured force follows within 0.1 % and the true one within 6.
+        uncertain_N = profile.calibration.absolute_uncertainty
+        within += uncertain_N / (behaviour.stiffness_N_m * behaviour.amplitude)
+    wrong = "" if abs(error) <= within else f"off by {100 * error:+.1f} %"
     if wrong and said and not said.startswith("good"):
         wrong = ""  # it does not lie
     return Session(*task, error, said, "", wrong)
