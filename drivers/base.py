@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
@@ -274,6 +274,18 @@ class ResumesCyclic(Protocol):
 
         Raises:
             DriverError: the drive is not open.
+        """
+
+
+@runtime_checkable
+class SharesSync(Protocol):
+    """A drive whose bus has one SYNC for all its nodes: only one drive of a process may send it."""
+
+    def lead(self, others: Sequence[Any]) -> None:
+        """Send the SYNC of ``others`` as well from the next ``read`` on; none: each sends its own.
+
+        ``others`` are open drives of the same class on the same bus. Until released, each must be
+        read once after every ``read`` of this one.
         """
 
 

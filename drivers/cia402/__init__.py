@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive, Shortcoming
 from drivers.cia402.options import Cia402Options
-from drivers.transport import Budget
+from drivers.transport import Budget, Claim
 
 if TYPE_CHECKING:
     from drivers.transport import BusMonitor
@@ -33,6 +33,12 @@ class Cia402Protocol:
         from drivers.cia402.budget import budget
 
         return (budget(options, period_s),)
+
+    def claims(self, options: Any) -> tuple[Claim, ...]:
+        """See ``drivers.transport.wire_claims.Claiming``."""
+        from drivers.cia402.budget import claims
+
+        return claims(options)
 
     def shortcomings(self, options: Any) -> list[Shortcoming]:
         """See ``drivers.base.Examining``."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
+from collections.abc import Sequence
 
 import can
 
@@ -33,7 +34,7 @@ from drivers.cia402.state_machine import (
     SWITCH_ON,
     control_word,
 )
-from drivers.transport import open_bus
+from drivers.transport import MOST_WAITING, open_bus
 
 MOST_FRAMES_A_CYCLE = 64  # a babbling node must not block the cycle
 FIRST_ANSWER_S = 1.0
@@ -83,6 +84,8 @@ class Cia402Drive:
         self._gave_up = False  # power was lost although requested
         self._looking_is_cheap = True
         self._looks_due = 0
+        self._followers: tuple[Cia402Drive, ...] = ()
+        self._is_led = False  # another drive sends the SYNC
 
     @property
     def foreign(self) -> int:
@@ -168,6 +171,8 @@ class Cia402Drive:
     def read(self, deadline_s: float) -> Telemetry:
         """Send SYNC, then receive frames until both fast TPDOs are in or the deadline has passed.
 
+        A drive that is led, see :meth:`lead`, only receives: the leader's SYNC was its own.
+
         Raises:
             DriverError: the drive is not open.
         """
@@ -177,27 +182,10 @@ class Cia402Drive:
         if bus is None:
             raise DriverError("the drive is not open")
         monotonic = time.monotonic
-        now = monotonic()
         take = reception.take
         try:
-            if now >= self._next_heartbeat_s and self._heartbeat_on:
-                bus.send(self._heartbeat)
-                self._next_heartbeat_s = now + self._options.host_heartbeat
-            if self._looking_is_cheap or self._looks_due > 0:
-                # First discard late frames of the previous cycle: left in the queue they would look
-                # like this cycle's answer, and all later ones would be old.
-                self._looks_due -= 1
-                for _ in range(MOST_FRAMES_A_CYCLE):
-                    try:
-                        late = bus.recv(0.0)
-                    except DAMAGED:
-                        reception.malformed += 1
-                        continue
-                    if late is None:
-                        break
-                    take(late)
-            reception.asked(wires.now())
-            bus.send(self._sync)
+            if not self._is_led:
+                self._synchronise(bus)
             got = 0
             for _ in range(MOST_FRAMES_A_CYCLE):
                 left = deadline_s - monotonic()
@@ -217,6 +205,74 @@ class Cia402Drive:
             self._bus_gone(error)
         reception.age(wires.now())
         return telemetry
+
+    def _synchronise(self, bus: can.BusABC) -> None:
+        """Send SYNC, for those who are led as well, after all earlier frames were received."""
+        now = time.monotonic()
+        self._before_sync(bus, now)
+        for follower in self._followers:
+            follower._prepare(now)
+        asked_s = wires.now()
+        self._reception.asked(asked_s)
+        for follower in self._followers:
+            follower._reception.asked(asked_s)
+        bus.send(self._sync)
+
+    def _prepare(self, now_s: float) -> None:
+        """Prepare for the leader's SYNC."""
+        if self._bus is None:
+            return
+        try:
+            self._before_sync(self._bus, now_s)
+        except GONE as error:
+            self._bus_gone(error)
+
+    def _before_sync(self, bus: can.BusABC, now_s: float) -> None:
+        """Send a heartbeat if one is due, and discard late frames of the previous cycle.
+
+        Left in the queue they would look like this cycle's answer, and all later ones would be old.
+        """
+        reception = self._reception
+        if now_s >= self._next_heartbeat_s and self._heartbeat_on:
+            bus.send(self._heartbeat)
+            self._next_heartbeat_s = now_s + self._options.host_heartbeat
+        if not (self._looking_is_cheap or self._looks_due > 0):
+            return
+        self._looks_due -= 1
+        for _ in range(MOST_FRAMES_A_CYCLE):
+            try:
+                late = bus.recv(0.0)
+            except DAMAGED:
+                reception.malformed += 1
+                continue
+            if late is None:
+                return
+            reception.take(late)
+
+    def lead(self, others: Sequence[Cia402Drive]) -> None:
+        """See ``drivers.base.SharesSync``."""
+        for follower in self._followers:
+            follower._is_led = False
+        self._followers = tuple(others)
+        for follower in self._followers:
+            follower._is_led = True
+        for drive in (self, *self._followers):
+            # Frames from before, of the time in which the others were opened.
+            drive._catch_up()
+
+    def _catch_up(self) -> None:
+        """Receive all that waits; none of it is the answer to a SYNC of this drive's cycle."""
+        for _ in range(MOST_WAITING):
+            try:
+                frame = self._bus.recv(0.0) if self._bus is not None else None
+            except DAMAGED:
+                continue
+            except GONE as error:
+                self._bus_gone(error)
+                return
+            if frame is None:
+                return
+            self._reception.take(frame)
 
     def write(self, command: Command) -> None:
         """Send RPDO 1, and RPDO 2 only in velocity or position mode.

@@ -23,14 +23,15 @@ HELD_UP_S = 0.01
 def simulate(options: Cia402Options, core: Any, control: Any) -> None:
     """Run the node until ``control.ending``; physics is paced by real time.
 
-    On ``local_socket`` the node is the hub, so the bus ends with it.
+    On ``local_socket`` the node is the hub, so the bus ends with it; with ``role: member`` among
+    the bus's options it joins another node's hub.
 
     Raises:
         DriverError: the bus does not open or was lost.
     """
     extra = options.bus.extra()
     if options.bus.interface == "local_socket":
-        extra["role"] = "hub"
+        extra.setdefault("role", "hub")
     bus = open_bus(options.bus.interface, options.bus.channel, extra)
     real_time()
     try:

@@ -20,6 +20,7 @@ from drivers.transport.listening import (
 )
 from drivers.transport.ports import can_adapters, serial_ports
 from drivers.transport.serial_port import PortOptions, SerialPort
+from drivers.transport.shared_bus import MOST_WAITING, sharing_buses
 from drivers.transport.wire_budget import (
     REFUSE_SHARE,
     WARN_SHARE,
@@ -29,10 +30,13 @@ from drivers.transport.wire_budget import (
     WireLoad,
     serial_s,
 )
+from drivers.transport.wire_claims import SYNC, Claim, Claiming, bus_name
 
 __all__ = [
     "GIVEN_UNITS",
+    "MOST_WAITING",
     "REFUSE_SHARE",
+    "SYNC",
     "TAKEN_UNITS",
     "WARN_SHARE",
     "Budget",
@@ -41,6 +45,8 @@ __all__ = [
     "BusOptions",
     "CanMonitor",
     "CanWire",
+    "Claim",
+    "Claiming",
     "InputMap",
     "Listenable",
     "MessageStats",
@@ -52,9 +58,11 @@ __all__ = [
     "Take",
     "Undeclared",
     "WireLoad",
+    "bus_name",
     "can_adapters",
     "identifier_text",
     "open_bus",
     "serial_ports",
     "serial_s",
+    "sharing_buses",
 ]

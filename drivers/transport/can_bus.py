@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict
 from drivers.base import DriverError
 from drivers.capture import wires
 from drivers.suggest import did_you_mean
+from drivers.transport.shared_bus import shared_buses
 
 
 class BusOptions(BaseModel):
@@ -57,13 +58,22 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
             f"drive.bus.interface: no CAN interface '{interface}'{hint} "
             f"(known: {', '.join(sorted(VALID_INTERFACES))})"
         )
+    sharing = shared_buses()
     try:
-        bus = can.Bus(interface=interface, channel=channel, **options)
+        if sharing is None:
+            return _opened(interface, channel, options)
+        return sharing.join(
+            (interface, channel), dict(options), lambda: _opened(interface, channel, options)
+        )
     except Exception as error:
         # Each adapter raises its own exceptions; all mean that the bus did not open.
         raise DriverError(
             f"drive.bus: {interface} on '{channel}' does not open: {error}; {_fix(error)}"
         ) from error
+
+
+def _opened(interface: str, channel: str | None, options: Mapping[str, Any]) -> can.BusABC:
+    bus = can.Bus(interface=interface, channel=channel, **options)
     wires.opened_bus(bus, f"{interface} {channel}")
     return bus
 

@@ -1,8 +1,10 @@
 """One control cycle and the state it advances; the same in lockstep."""
 
+from hil.bench.axes import TiedBenches
 from hil.bench.cycle import Bench, CycleTiming
 from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_dict
 from hil.bench.lockstep import EPOCH, LockstepBench
+from hil.bench.lockstep_axes import LockstepAxes
 from hil.bench.referencing import (
     CONFIRMED,
     KEPT,
@@ -26,9 +28,11 @@ __all__ = [
     "Bench",
     "CycleTiming",
     "DriveFacts",
+    "LockstepAxes",
     "LockstepBench",
     "Rehearsal",
     "Rehearser",
+    "TiedBenches",
     "drive_facts",
     "facts_from_dict",
     "facts_to_dict",

@@ -64,6 +64,7 @@ class BenchState:
         capabilities: of the opened drive.
         period_s: cycle period in s.
 
+    ``axis`` is its name among several, ``others`` are those; empty for a single one.
     ``command`` must be sent to the drive after ``advance``. ``events`` collects what a
     reader of the run needs to know; the owner of the loop empties it.
     """
@@ -73,6 +74,7 @@ class BenchState:
     _slowed = False  # the force loop is one of the slower ones, not the design for its bandwidth
 
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
+        self.axis = ""
         self._delay_s = capabilities.command_delay_cycles * period_s
         profile = within_passivity(profile, period_s, self._delay_s)
         self.own_profile = profile  # as loaded; ``profile`` may be narrower

@@ -72,7 +72,7 @@ class LockstepBench:
     def request(self, request: Request) -> Outcome:
         """Send a request as the holder of control would; effective from the next step."""
         outcome = self.bench.ask(request)
-        self._collect()
+        self.collect()
         return outcome
 
     def step(self) -> Sample:
@@ -93,7 +93,7 @@ class LockstepBench:
             bench.command.torque_N_m = 0.0
         drive.write(bench.command)
         if bench.events:
-            self._collect()
+            self.collect()
         return self.last_row
 
     def _cycle_in_time(self) -> None:
@@ -137,7 +137,8 @@ class LockstepBench:
         """Run for ``seconds``; return the rows."""
         return [self.step() for _ in range(round(seconds / self.period_s))]
 
-    def _collect(self) -> None:
+    def collect(self) -> None:
+        """Move the bench's events into ``events``."""
         for event in self.bench.events:
             if event["kind"] == "stop" and event["to_wire_ms"] is None:
                 # The command leaves in the same period in which the cause was seen.

@@ -16,6 +16,9 @@ class PoweringBench(BenchState):
             return Outcome(False, "the bench is stopped: find the cause, then reset")
         if self.state is not State.DE_ENERGISED or self.energising:
             return Outcome(False, "the power stage is already on")
+        for name, seen in self.others.items():
+            if seen.stopped:
+                return Outcome(False, f"axis '{name}' is stopped: find the cause, then reset it")
         if self.hold_to_run.needed and not self.hold_to_run.held:
             return Outcome(
                 False, "hold the hold-to-run control first: motion only while it is held"

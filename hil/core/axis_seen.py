@@ -14,8 +14,10 @@ class AxisSeen:
         output_m: output position in m, NaN if none has been measured.
         force_N: spring force on its rod in N, without the tare; NaN if none has been measured.
         time_s: time of the sample since the rig host started.
+        stopped: that axis is in state Stopped.
     """
 
     output_m: float = math.nan
     force_N: float = math.nan
     time_s: float = -math.inf
+    stopped: bool = False

@@ -166,6 +166,11 @@ WORDING: dict[int, Wording] = {
         "Control was given up while the power stage was on or coming on.",
         "Take control, reset, and power on again.",
     ),
+    Cause.OTHER_AXIS: Wording(
+        "Other axis",
+        "Another axis stopped, and with it every axis of this bench.",
+        "See why that axis stopped, then reset every axis.",
+    ),
     Cause.SETPOINT_LATE: Wording(
         "Setpoint late",
         "The program that sets the force fell silent.",

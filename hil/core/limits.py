@@ -51,6 +51,7 @@ class Cause(enum.IntEnum):
     POWER_NOT_REMOVED = 48  # the drive reports power although OFF, or nothing, was requested
     SETPOINT_LATE = 49  # a program that sets the force fell silent
     CONTROL_RELEASED = 50  # control ended, or passed on, with the power stage on or coming on
+    OTHER_AXIS = 51  # another axis of the same rig host stopped
 
 
 # Causes after which the drive must not be commanded any more: power is removed at once.

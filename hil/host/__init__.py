@@ -5,6 +5,7 @@ from hil.host.realtime import more_than_one_processor
 from hil.host.replaying import Replayed, played, replay
 from hil.host.share_beforehand import measure_share
 from hil.host.start import BenchOptions, start_bench, start_rig
+from hil.host.start_axes import start_axes
 from hil.host.timing import measure_host
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "more_than_one_processor",
     "played",
     "replay",
+    "start_axes",
     "start_bench",
     "start_rig",
 ]

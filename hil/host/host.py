@@ -16,7 +16,7 @@ from typing import Any
 
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic, Telemetry
 from drivers.capture import WireRecorder
-from hil.bench import CONFIRMED, UNVERIFIED, Bench, CycleTiming
+from hil.bench import CONFIRMED, UNVERIFIED, Bench, CycleTiming, TiedBenches
 from hil.control import standing
 from hil.core import Cause, EndCommission, PowerOn, Reset, SessionCap, State, Stop
 from hil.host.awake_process import AwakeProcess
@@ -89,11 +89,12 @@ class Host:
         self._acted_s = self._next_heartbeat_s = self.pace.began_s
         self.ending = False
         self.last_look: LastLook | None = None  # once it has ended
+        self.tied: TiedBenches | None = None  # with other axes of this process
         self.parent: int | None = None  # ends when this process has exited
         self._sent_s: float | None = None  # when the stop being executed was requested
         self.recorder = RecorderWatch()
         self.awake = AwakeProcess(None)
-        self.share = ShareWatch(None, profile.control.rate)
+        self.share = ShareWatch((), profile.control.rate)
         self.pauses = PauseWitness()
         self._tenure = link.gate.tenure
         self._widen = False  # the limits of a holder that has disconnected are to be withdrawn
@@ -106,25 +107,37 @@ class Host:
     def run(self) -> None:
         """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
         pace = self.pace
-        pace.begin()
-        self._next_heartbeat_s = self._acted_s = pace.began_s
+        self.begin(pace)
         while not self.ending:
             # Whole periods since the last cycle: the estimator needs them after a pause.
-            periods = pace.wake()
-            self.pauses.wake()
-            self._notes.cycle(periods)
-            if self.bench.cycle == 0:
-                self._notes.beginning(self.bench, self._cap, self._warm, self._stated)
-            try:
-                written = self._control(pace.period_s * periods)
-            except Exception as error:
-                written = self._failed(error)
-            try:
-                self._serve(written)
-            except Exception as error:
-                self._failed(error)
+            written = self.control(pace.wake())
+            self.serve(written)
             pace.end(written)
-        self._end()
+        self.end()
+
+    def begin(self, pace: Pace) -> None:
+        """Begin at this pace, which several hosts may share."""
+        self.pace = pace
+        pace.begin()
+        self._next_heartbeat_s = self._acted_s = pace.began_s
+
+    def control(self, periods: int) -> float:
+        """Run one cycle after so many periods; return the time at which the command left."""
+        self.pauses.wake()
+        self._notes.cycle(periods)
+        if self.bench.cycle == 0:
+            self._notes.beginning(self.bench, self._cap, self._warm, self._stated)
+        try:
+            return self._control(self.pace.period_s * periods)
+        except Exception as error:
+            return self._failed(error)
+
+    def serve(self, written_s: float) -> None:
+        """Take requests and publish events, once the cycle's command has left."""
+        try:
+            self._serve(written_s)
+        except Exception as error:
+            self._failed(error)
 
     def _control(self, dt_s: float) -> float:
         """Run one cycle: telemetry, bench, command, row; return the time at which the command left.
@@ -195,7 +208,7 @@ class Host:
             self.link.publish_event(self._heartbeat(written_s - pace.began_s))
             self._watch_others(written_s, written_s - pace.began_s)
 
-    def _end(self) -> None:
+    def end(self) -> None:
         """Remove power, check that it goes off, and report it."""
         bench, drive, link = self.bench, self.drive, self.link
         bench.stop(Cause.HOST_ENDING)
@@ -266,6 +279,8 @@ class Host:
                 self.bench.stop(incoming.cause, request.cause)
                 return
             self._sent_s = request.sent_s or None
+            if self.tied is not None:
+                self.tied.cut_short(self.bench.axis)
         if isinstance(request, PowerOn) and self.share.refusal:
             self.link.reply(incoming, False, self.share.refusal)
             return

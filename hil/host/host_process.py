@@ -8,6 +8,7 @@ import logging
 import os
 import signal
 import sys
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -16,7 +17,7 @@ from types import FrameType
 from drivers.base import Drive, DriverError
 from drivers.capture import WireRecorder, wires
 from drivers.motion import speak
-from hil.control import standing
+from hil.control import Standing, standing
 from hil.core import SessionCap, begin_log, read_private
 from hil.host.awake_process import AwakeProcess
 from hil.host.description import describe
@@ -27,10 +28,10 @@ from hil.host.known_rig import KnownRig
 from hil.host.last_look import POWER_STAYED_ON
 from hil.host.pauses import PauseWitness
 from hil.host.processor_share import ShareWatch
-from hil.host.realtime import own_processor, prepare_realtime, processors_given
+from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, processors_given
 from hil.host.verification_watch import VerificationWatch
 from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
-from hil.profile import ProfileError, load_profile, make_drive, profile_from_dict
+from hil.profile import Profile, ProfileError, load_profile, make_drive, profile_from_dict
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -39,8 +40,8 @@ def main(arguments: list[str] | None = None) -> int:
     Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached, 4 the drive still
     reported power at the end.
     """
-    options = _parser().parse_args(arguments)
-    opened = _Opened()
+    options = parser().parse_args(arguments)
+    opened = Opened()
     try:
         host = _open(options, os.getppid(), opened)
         return _run(host) if host is not None else 0
@@ -54,7 +55,8 @@ def main(arguments: list[str] | None = None) -> int:
         opened.close()
 
 
-def _parser() -> argparse.ArgumentParser:
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of this process's arguments."""
     parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
     parser.add_argument("--profile", required=True)
     parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
@@ -78,7 +80,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 @dataclass
-class _Opened:
+class Opened:
     """Devices, sockets and files of a rig host, as far as they were opened."""
 
     drive: Drive | None = None
@@ -102,12 +104,29 @@ class _Opened:
             self.wire.close()
 
 
-def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | None:
-    """Open drive and link; return the rig host, or None if the process that started it is gone.
+@dataclass(frozen=True)
+class Loaded:
+    """What one axis, or the only one, begins with: profile and drive, not opened."""
+
+    profile: Profile
+    verified: Standing
+    drive: Drive
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """What this process was given, once for all its axes."""
+
+    grant: RealtimeGrant
+    given: frozenset[int]  # processors, before it stayed on one
+    parent: int | None
+
+
+def load(options: argparse.Namespace, opened: Opened) -> Loaded:
+    """Load the profile and make its drive.
 
     Raises:
-        ProfileError, LinkError, CurveKeyError: bad input.
-        DriverError: the drive cannot be reached.
+        ProfileError: bad input.
     """
     if options.checked is None:
         profile = load_profile(options.profile)
@@ -116,27 +135,44 @@ def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | N
         speak(profile.motion)
     verified = standing(profile, options.unverified)
     drive = opened.drive = make_drive(profile, options.wires)
-    if options.hold and not sys.stdin.readline():
-        return None
-    if options.log_wire is not None:
-        opened.wire = WireRecorder(options.log_wire)
-        wires.record(opened.wire)
-    drive.open()
+    return Loaded(profile, verified, drive)
+
+
+def prepare(options: argparse.Namespace, parent: int) -> Prepared:
+    """Prepare this process for a paced loop."""
     given = processors_given()
     grant = prepare_realtime(options.priority, options.processor)
     print(grant.notice, file=sys.stderr, flush=True)
+    return Prepared(grant, given, parent if options.hold else None)
+
+
+def open_host(
+    options: argparse.Namespace, loaded: Loaded, prepared: Prepared, opened: Opened, axis: str = ""
+) -> Host:
+    """Open the link; return the rig host. The drive is open.
+
+    Args:
+        axis: its name among several.
+
+    Raises:
+        ProfileError, LinkError, CurveKeyError: bad input.
+    """
+    profile, drive, grant = loaded.profile, loaded.drive, prepared.grant
     files, heat, notice = begin_heat(profile, simulated=profile.simulation is not None)
     opened.files = files
     kept, doubt = take_reference(profile)
     for text in filter(None, (notice, doubt)):
         print(text, file=sys.stderr, flush=True)
     known = KnownRig(
-        verified=verified, at_lower_end=options.reference_at_lower_end, heat=heat, kept=kept
+        verified=loaded.verified, at_lower_end=options.reference_at_lower_end, heat=heat, kept=kept
     )
     session = files.session if files is not None else ""
+    described = describe(
+        profile, options.profile, drive, grant, options.environment, known, session
+    )
     link = opened.link = LinkServer(
         options.link,
-        describe(profile, options.profile, drive, grant, options.environment, known, session),
+        described | ({"axis": axis} if axis else {}),
         profile.link.control_heartbeat,
         tcp=options.tcp,
         keys=ServerKeys.load(options.keys) if options.keys else None,
@@ -150,33 +186,72 @@ def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | N
     host.bench.prepare_slower()
     if options.cap:
         host.begin_capped(SessionCap.model_validate_json(options.cap))
-    host.verification = VerificationWatch(profile, verified, options.profile, options.unverified)
-    host.parent = parent if options.hold else None
-    host.awake = AwakeProcess(options.keep_awake)
-    host.share = ShareWatch(options.rig, profile.control.rate, given - processors_given())
+    host.verification = VerificationWatch(
+        profile, loaded.verified, options.profile, options.unverified
+    )
+    host.parent = prepared.parent
     host.pauses = PauseWitness(options.rig)
+    return host
+
+
+def _open(options: argparse.Namespace, parent: int, opened: Opened) -> Host | None:
+    """Open drive and link; return the rig host, or None if the process that started it is gone.
+
+    Raises:
+        ProfileError, LinkError, CurveKeyError: bad input.
+        DriverError: the drive cannot be reached.
+    """
+    loaded = load(options, opened)
+    if options.hold and not sys.stdin.readline():
+        return None
+    if options.log_wire is not None:
+        opened.wire = WireRecorder(options.log_wire)
+        wires.record(opened.wire)
+    loaded.drive.open()
+    prepared = prepare(options, parent)
+    host = open_host(options, loaded, prepared, opened)
+    host.awake = AwakeProcess(options.keep_awake)
+    rigs = () if options.rig is None else (options.rig,)
+    others = prepared.given - processors_given()
+    host.share = ShareWatch(rigs, loaded.profile.control.rate, others)
     return host
 
 
 def _run(host: Host) -> int:
     """Run until a signal ends it; return the exit code."""
 
-    def end(_signal: int, _frame: FrameType | None) -> None:
+    def end() -> None:
         host.ending = True
 
+    obey_signals(end, (host,))
+    print("ready", flush=True)
+    host.run()
+    return ended_code((host,))
+
+
+def obey_signals(end: Callable[[], None], hosts: Sequence[Host]) -> None:
+    """End on SIGTERM and SIGINT; note in every host that this process was continued."""
+
     def go_on(_signal: int, _frame: FrameType | None) -> None:
-        host.pauses.continued()
+        for host in hosts:
+            host.pauses.continued()
+
+    def finish(_signal: int, _frame: FrameType | None) -> None:
+        end()
 
     if hasattr(signal, "SIGCONT"):
         signal.signal(signal.SIGCONT, go_on)
-    signal.signal(signal.SIGTERM, end)
-    signal.signal(signal.SIGINT, end)
-    print("ready", flush=True)
-    host.run()
+    signal.signal(signal.SIGTERM, finish)
+    signal.signal(signal.SIGINT, finish)
+
+
+def ended_code(hosts: Sequence[Host]) -> int:
+    """Return the exit code of hosts that have ended; say it if power stayed on."""
+    pace = hosts[0].pace
     log = logging.getLogger("host")
-    log.info("ended after %d cycles, %d late", host.bench.cycle, host.pace.late_cycles)
-    look = host.last_look
-    if look is not None and look.still_on:
+    log.info("ended after %d cycles, %d late", hosts[0].bench.cycle, pace.late_cycles)
+    looks = [host.last_look for host in hosts]
+    on = [look for look in looks if look is not None and look.still_on]
+    for look in on:
         print(look.text, file=sys.stderr, flush=True)
-        return POWER_STAYED_ON
-    return 0
+    return POWER_STAYED_ON if on else 0

@@ -48,7 +48,9 @@ class BenchProcesses:
 
     Attributes:
         link_directory: where clients connect.
-        processes: by name: ``rig`` (simulated), ``host``, ``recorder``.
+        processes: by name: ``rig`` (simulated), ``host``, ``recorder``; with several axes there is
+            one host, and the others are named for instance ``rig heel``.
+        axis_links: where clients of each axis connect; empty for a single one.
     """
 
     def __init__(
@@ -58,10 +60,12 @@ class BenchProcesses:
         self.runs_directory = runs_directory
         self.processes: dict[str, subprocess.Popen[str]] = {}
         self.notices: list[str] = []
+        self.axis_links: dict[str, Path] = {}
+        self._ready: set[str] = set()
         self.wire_log: Path | None = None  # where it grows
         self._owned = owned or contextlib.ExitStack()
         self._closing = threading.Event()
-        self._keeper: threading.Thread | None = None
+        self._keepers: list[threading.Thread] = []
         self._rehearsal: LiveRehearsal | None = None
 
     def __enter__(self) -> BenchProcesses:
@@ -99,6 +103,7 @@ class BenchProcesses:
         )
         log.close()
         self.processes[name] = process
+        self._ready.discard(name)
 
     def let_go(self, name: str) -> None:
         """Release a held process: those it needs are ready."""
@@ -109,11 +114,13 @@ class BenchProcesses:
             pipe.close()
 
     def await_ready(self, name: str) -> None:
-        """Wait for the line ``ready`` of a process.
+        """Wait for the line ``ready`` of a process, once.
 
         Raises:
             BenchError: it ended before that, or was not ready within 20 s.
         """
+        if name in self._ready:
+            return
         process = self.processes[name]
         assert process.stdout is not None
         deadline = time.monotonic() + READY_S
@@ -125,6 +132,7 @@ class BenchProcesses:
                     raise BenchError(f"{name}: not ready after {READY_S:g} s; {self.said(name)}")
                 line = process.stdout.readline()
                 if line.strip() == "ready":
+                    self._ready.add(name)
                     return
                 if not line:
                     process.wait(END_S)
@@ -138,7 +146,7 @@ class BenchProcesses:
     def wait_failed(self) -> str | None:
         """Name and last error output of a process that ended by itself, or None."""
         for name, process in self.processes.items():
-            if name not in OPTIONAL and process.poll() is not None:
+            if kind_of(name) not in OPTIONAL and process.poll() is not None:
                 return f"{name} ended (code {process.returncode}): {self.said(name)}"
         return None
 
@@ -158,8 +166,8 @@ class BenchProcesses:
         self._rehearsal = LiveRehearsal(rehearsal, endpoint, host, rate_Hz, tell)
         self._rehearsal.__enter__()
 
-    def keep_recorder(self, arguments: list[str]) -> None:
-        """Start another recorder whenever the present one ends by itself.
+    def keep_recorder(self, arguments: list[str], name: str = "recorder") -> None:
+        """Start another recorder whenever the one of this name ends by itself.
 
         The new one finishes the run that was cut off and continues in a new run; its note states
         the gap. No recorder is started after ``MOST_RECORDERS``.
@@ -168,7 +176,7 @@ class BenchProcesses:
         def watch() -> None:
             started = 1
             while started < MOST_RECORDERS:
-                process = self.processes.get("recorder")
+                process = self.processes.get(name)
                 if process is None or self._closing.wait(RECORDER_LOOK_S):
                     return
                 if process.poll() is None:
@@ -177,11 +185,12 @@ class BenchProcesses:
                 if host is None or host.poll() is not None:
                     return
                 started += 1
-                self.start("recorder", [*arguments, "--take-over"], held=True)
-                self.let_go("recorder")
+                self.start(name, [*arguments, "--take-over"], held=True)
+                self.let_go(name)
 
-        self._keeper = threading.Thread(target=watch, name="recorder keeper", daemon=True)
-        self._keeper.start()
+        keeper = threading.Thread(target=watch, name=f"keeper of {name}", daemon=True)
+        self._keepers.append(keeper)
+        keeper.start()
 
     def claim_processor(self) -> int | None:
         """Return the processor that the bench keeps to itself while it runs; None if none is free."""
@@ -205,10 +214,11 @@ class BenchProcesses:
             self._rehearsal.__exit__()
             self._rehearsal = None
         self._closing.set()
-        if self._keeper is not None:
-            self._keeper.join()
-        for name in ("host", "recorder", "heat_keeper", "rig", "keep_awake"):
-            self._end(name)
+        for keeper in self._keepers:
+            keeper.join()
+        for kind in ("host", "recorder", "heat_keeper", "rig", "keep_awake"):
+            for name in [name for name in self.processes if kind_of(name) == kind]:
+                self._end(name)
         self._owned.close()
 
     def _end(self, name: str) -> None:
@@ -219,7 +229,7 @@ class BenchProcesses:
             process.send_signal(signal.SIGTERM)
             process.send_signal(signal.SIGCONT)  # a stopped process would not receive it
             try:
-                process.wait(END_S * (3 if name == "recorder" else 1))
+                process.wait(END_S * (3 if kind_of(name) == "recorder" else 1))
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
@@ -232,4 +242,9 @@ class BenchProcesses:
                     pipe.close()
 
     def _log(self, name: str) -> Path:
-        return self.link_directory / f"{name}.err"
+        return self.link_directory / f"{name.replace(' ', '_')}.err"
+
+
+def kind_of(name: str) -> str:
+    """Return the kind of a process named for instance ``rig heel``."""
+    return name.partition(" ")[0]

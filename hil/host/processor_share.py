@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -89,7 +90,7 @@ class ShareWatch:
     """Measurement of the shares, once in the first second; separates the processes if needed.
 
     Args:
-        rig: process number of the simulated rig; None for real hardware.
+        rigs: process numbers of the simulated rigs; none for real hardware.
         rate_hz: of the cycle.
         others: processors to which the simulated rig may be moved: those available to this
             program, except the rig host's own.
@@ -100,11 +101,11 @@ class ShareWatch:
     """
 
     def __init__(
-        self, rig: int | None, rate_hz: float, others: frozenset[int] = frozenset()
+        self, rigs: Sequence[int], rate_hz: float, others: frozenset[int] = frozenset()
     ) -> None:
         self.shares: tuple[float, float] | None = None
         self.refusal = ""
-        self._rig = rig
+        self._rigs = tuple(rigs)
         self._rate_hz = rate_hz
         self._others = others
         self._first: tuple[float, float, float] | None = None
@@ -129,14 +130,13 @@ class ShareWatch:
         return found.text
 
     def _part(self) -> bool:
-        """Move the simulated rig to the other processors; False if the system refuses."""
-        if self._rig is None:
-            return False
+        """Move the simulated rigs to the other processors; False if the system refuses."""
         try:
-            os.sched_setaffinity(self._rig, self._others)
+            for rig in self._rigs:
+                os.sched_setaffinity(rig, self._others)
         except (AttributeError, OSError):
             return False
-        return True
+        return bool(self._rigs)
 
     def _used(self) -> tuple[float, float]:
-        return processor_s(os.getpid()), 0.0 if self._rig is None else processor_s(self._rig)
+        return processor_s(os.getpid()), math.fsum(processor_s(rig) for rig in self._rigs)

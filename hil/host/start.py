@@ -67,14 +67,14 @@ def start_bench(profile_path: str | Path, options: BenchOptions) -> BenchProcess
         BenchError: a process did not come up.
     """
     profile = load_profile(profile_path) if options.profile is None else options.profile
-    bench = _bench(options)
+    bench = bench_of(options)
     try:
         processor = bench.claim_processor()
         control = None
         if profile.simulation is not None:
-            control = _start_rig(bench, profile, processor)
+            control = start_simulated_rig(bench, profile, processor)
         host = _host_command(bench, profile_path, profile, processor)
-        host += _host_options(options)
+        host += host_options(options)
         if control is not None:
             host += ["--wires", str(bench.link_directory), "--environment", control]
             host += ["--rig", str(bench.processes["rig"].pid)]
@@ -83,7 +83,7 @@ def start_bench(profile_path: str | Path, options: BenchOptions) -> BenchProcess
         if options.log_wire:
             host += ["--log-wire", str(_wire_log(bench))]
         bench.start("host", host, held=True)
-        recording = _start_recorder(bench) if options.recorder else []
+        recording = start_recorder(bench, bench.link_directory) if options.recorder else []
         _let_go(bench, recording)
         if control is None:
             heat_keeper = ["hil.host.heat_keeper", "--link", str(bench.link_directory)]
@@ -107,7 +107,7 @@ def start_rig(profile: Profile) -> BenchProcesses:
     directory = Path(owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-")))
     bench = BenchProcesses(directory, directory, owned)
     try:
-        _start_rig(bench, profile, bench.claim_processor())
+        start_simulated_rig(bench, profile, bench.claim_processor())
         bench.await_ready("rig")
     except BaseException:
         bench.close()
@@ -115,7 +115,7 @@ def start_rig(profile: Profile) -> BenchProcesses:
     return bench
 
 
-def _bench(options: BenchOptions) -> BenchProcesses:
+def bench_of(options: BenchOptions) -> BenchProcesses:
     """Return the bench with its link directory, and no process yet."""
     if options.link_directory is not None:
         make_link_directory(options.link_directory)
@@ -132,8 +132,7 @@ def _host_command(
     bench: BenchProcesses, profile_path: str | Path, profile: Profile, processor: int | None
 ) -> list[str]:
     """Return the rig host's command; it runs with the profile that was checked here."""
-    checked = bench.link_directory / "profile.json"
-    write_private(checked, json.dumps(profile_to_dict(profile)))
+    checked = write_checked(bench.link_directory, profile)
     command = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path)]
     command += ["--link", str(bench.link_directory)]
     if processor is not None:
@@ -141,7 +140,15 @@ def _host_command(
     return command
 
 
-def _host_options(options: BenchOptions) -> list[str]:
+def write_checked(directory: Path, profile: Profile) -> Path:
+    """Write the profile that was checked here into a private directory; return the file."""
+    checked = directory / "profile.json"
+    write_private(checked, json.dumps(profile_to_dict(profile)))
+    return checked
+
+
+def host_options(options: BenchOptions) -> list[str]:
+    """Return the rig host's arguments for these options."""
     given = ["--unverified", options.unverified] if options.unverified else []
     if options.at_lower_end:
         given.append("--reference-at-lower-end")
@@ -161,12 +168,12 @@ def _wire_log(bench: BenchProcesses) -> Path:
     return bench.wire_log
 
 
-def _start_recorder(bench: BenchProcesses) -> list[str]:
-    """Start the recorder, held; return its command."""
+def start_recorder(bench: BenchProcesses, link: Path, name: str = "recorder") -> list[str]:
+    """Start a recorder at a link directory, held; return its command."""
     bench.runs_directory.mkdir(parents=True, exist_ok=True)
-    command = ["hil.recorder", "--link", str(bench.link_directory)]
+    command = ["hil.recorder", "--link", str(link)]
     command += ["--runs", str(bench.runs_directory), "--hold"]
-    bench.start("recorder", command, held=True)
+    bench.start(name, command, held=True)
     return command
 
 
@@ -183,20 +190,37 @@ def _let_go(bench: BenchProcesses, recording: list[str]) -> None:
         bench.keep_recorder(recording)
 
 
-def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -> str:
-    """Start the simulated rig; return the address of its simulation control."""
+def start_simulated_rig(
+    bench: BenchProcesses,
+    profile: Profile,
+    processor: int | None,
+    *,
+    name: str = "rig",
+    at: Path | None = None,
+    wires: Path | None = None,
+    joins: bool = False,
+) -> str:
+    """Start the simulated rig; return the address of its simulation control.
+
+    Args:
+        at: its directory, and ``wires`` that of its wires; None for the link directory.
+        joins: its bus is that of another simulated rig, which runs.
+    """
     assert profile.simulation is not None
-    directory = bench.link_directory
+    directory = at or bench.link_directory
     control = f"ipc://{directory / 'environment.ipc'}"
     configuration = directory / "rig.json"
+    drive = simulated_wires(profile, wires or directory)
+    if joins:
+        drive["bus"] = drive["bus"] | {"role": "member"}
     written = {
         "protocol": profile.drive["protocol"],
-        "options": simulated_wires(profile, directory),
+        "options": drive,
         "parameters": json.loads(rig_parameters(profile).to_json()),
         "environment": control,
         "seed": profile.simulation.seed,
         "processor": processor,
     }
     write_private(configuration, json.dumps(written))
-    bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
+    bench.start(name, ["drivers.simulated.process", "--config", str(configuration)])
     return control

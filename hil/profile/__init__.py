@@ -1,6 +1,7 @@
 """Profiles: reading, checks, errors with file and line, writing back."""
 
 from hil.profile.actuator_schema import AnyActuator
+from hil.profile.axes import Axes, find_axes, is_axes_file, load_axes, shipped_axes
 from hil.profile.checks import inconsistencies
 from hil.profile.conventions import AS_INSIDE, STATED_AS, Conventions
 from hil.profile.devices import (
@@ -69,6 +70,7 @@ __all__ = [
     "STATED_AS",
     "AnyActuator",
     "Arm",
+    "Axes",
     "BrokenSet",
     "Calibration",
     "Conventions",
@@ -102,11 +104,14 @@ __all__ = [
     "example_of",
     "explain",
     "fact_differences",
+    "find_axes",
     "find_profile",
     "force_following",
     "holding_force",
     "inconsistencies",
+    "is_axes_file",
     "live_cycle_late_s",
+    "load_axes",
     "load_profile",
     "make_drive",
     "make_lockstep_drive",
@@ -124,6 +129,7 @@ __all__ = [
     "rig_parameters",
     "rig_sets",
     "setpoint_following",
+    "shipped_axes",
     "shipped_profiles",
     "shown",
     "simulated_wires",

@@ -1,10 +1,10 @@
-"""Bus load of the cyclic exchange with a described CAN board."""
+"""Bus load of the cyclic exchange with a described CAN board, and its claims on the bus."""
 
 from __future__ import annotations
 
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.transport import Budget, CanWire, WireLoad
+from drivers.transport import Budget, CanWire, Claim, WireLoad, bus_name, identifier_text
 
 
 def budget(options: DeclaredCanOptions, period_s: float) -> Budget:
@@ -35,3 +35,14 @@ def budget(options: DeclaredCanOptions, period_s: float) -> Budget:
         elif name in given:
             load.each_cycle(seconds(message, True))
     return load.budget(period_s, wire.words)
+
+
+def claims(options: DeclaredCanOptions) -> tuple[Claim, ...]:
+    """Return the identifier of every declared message."""
+    wire = bus_name(options.bus.interface, options.bus.channel)
+    return tuple(
+        Claim(
+            wire, f"identifier {identifier_text(message.id, message.extended)}", f"messages.{name}"
+        )
+        for name, message in options.messages.items()
+    )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.transport import Budget
+from drivers.transport import Budget, Claim
 
 if TYPE_CHECKING:
     from drivers.transport import BusMonitor
@@ -34,6 +34,12 @@ class DeclaredCanProtocol:
         from drivers.declared.can.budget import budget
 
         return (budget(options, period_s),)
+
+    def claims(self, options: Any) -> tuple[Claim, ...]:
+        """See ``drivers.transport.wire_claims.Claiming``."""
+        from drivers.declared.can.budget import claims
+
+        return claims(options)
 
     def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""

@@ -167,7 +167,7 @@ def simulate_can(options: DeclaredCanOptions, core: Any, control: Any) -> None:
     """
     extra = options.bus.extra()
     if options.bus.interface == "local_socket":
-        extra["role"] = "hub"
+        extra.setdefault("role", "hub")
     bus = open_bus(options.bus.interface, options.bus.channel, extra)
     real_time()
     board = SimulatedCanBoard(bus, options, core)

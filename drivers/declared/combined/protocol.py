@@ -9,7 +9,7 @@ from typing import Any
 from drivers.base import Drive
 from drivers.declared.combined.options import CombinedOptions
 from drivers.registry import find_protocol, redirected
-from drivers.transport import Budget, Budgeting, BusMonitor, Listenable
+from drivers.transport import Budget, Budgeting, BusMonitor, Claim, Claiming, Listenable
 
 
 class CombinedProtocol:
@@ -50,6 +50,19 @@ class CombinedProtocol:
                 found += [
                     replace(budget, key=f"members.{name}.{budget.key}")
                     for budget in protocol.budgets(member, period_s)
+                ]
+        return tuple(found)
+
+    def claims(self, options: Any) -> tuple[Claim, ...]:
+        """See ``drivers.transport.wire_claims.Claiming``."""
+        found = []
+        for name, member in options.members.items():
+            protocol = find_protocol(member.protocol)
+            if isinstance(protocol, Claiming):
+                place = f"members.{name}"
+                found += [
+                    replace(claim, key=f"{place}.{claim.key}", wire_key=f"{place}.{claim.wire_key}")
+                    for claim in protocol.claims(member)
                 ]
         return tuple(found)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.declared.serial.frame_options import DeclaredFramesOptions
-from drivers.transport import Budget
+from drivers.transport import Budget, Claim
 
 if TYPE_CHECKING:
     from drivers.transport import BusMonitor
@@ -41,6 +41,10 @@ class DeclaredFramesProtocol:
         from drivers.declared.serial.budget import frame_budget
 
         return frame_budget(options, period_s)
+
+    def claims(self, options: Any) -> tuple[Claim, ...]:
+        """See ``drivers.transport.wire_claims.Claiming``: a serial port cannot be shared."""
+        return (Claim(f"serial {options.port.path or options.port.usb}", "", "port", "port"),)
 
     def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""

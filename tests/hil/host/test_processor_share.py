@@ -55,7 +55,7 @@ def test_power_is_never_refused_where_nothing_is_known_nor_allowed_above_the_sha
 def test_a_rig_that_fills_its_processor_is_seen_and_power_refused(monkeypatch) -> None:
     rig = subprocess.Popen([sys.executable, "-c", BUSY])
     try:
-        watch = ShareWatch(rig.pid, 1000.0)
+        watch = ShareWatch([rig.pid], 1000.0)
         assert watch.look(0.0) == "" and not watch.refusal
         while processor_s(rig.pid) < 0.3:
             pass
@@ -74,7 +74,7 @@ def test_a_rig_that_fills_its_processor_is_seen_and_power_refused(monkeypatch) -
 @pytest.mark.parametrize("others", [set(), {4095}])
 def test_a_rig_that_can_go_nowhere_else_is_not_said_to_be_moved(monkeypatch, others) -> None:
     """One processor given to this program, or a system that refuses the others."""
-    watch = ShareWatch(os.getpid(), 1000.0, frozenset(others))
+    watch = ShareWatch([os.getpid()], 1000.0, frozenset(others))
     used = iter([(0.0, 0.0), (0.6, 0.5)])
     monkeypatch.setattr(watch, "_used", lambda: next(used))
     watch.look(0.0)
@@ -90,7 +90,7 @@ def test_a_rig_that_can_be_moved_is(monkeypatch) -> None:
     rig = subprocess.Popen([sys.executable, "-c", BUSY])
     try:
         os.sched_setaffinity(rig.pid, {max(given)})
-        watch = ShareWatch(rig.pid, 1000.0, frozenset(given) - {max(given)})
+        watch = ShareWatch([rig.pid], 1000.0, frozenset(given) - {max(given)})
         used = iter([(0.0, 0.0), (0.6, 0.5)])
         monkeypatch.setattr(watch, "_used", lambda: next(used))
         watch.look(0.0)

@@ -93,6 +93,7 @@ def test_every_limit_and_cause_is_provoked_here() -> None:
     provoked |= {Cause.CONTROL_RELEASED}
     provoked |= {Cause.POWER_NOT_REMOVED}  # tests/hil/bench/test_power_removal
     provoked |= {Cause.SETPOINT_LATE}  # tests/hil/bench/test_external_setpoint
+    provoked |= {Cause.OTHER_AXIS}  # tests/hil/bench/test_lockstep_axes
     assert provoked == {*Limit, *Cause} - limited_only
 
 

@@ -1,0 +1,126 @@
+"""Start of a bench of several axes: one rig host; a simulated rig and a recorder for each axis."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+
+from hil.core import write_private
+from hil.host.processes import BenchError, BenchProcesses
+from hil.host.start import (
+    LET_SLEEP,
+    BenchOptions,
+    bench_of,
+    host_options,
+    start_recorder,
+    start_simulated_rig,
+    write_checked,
+)
+from hil.link import make_link_directory
+from hil.profile import Axes, Profile
+
+# Options of one bench that several axes do not have.
+NOT_FOR_AXES = ("tcp", "keys", "profile", "log_wire", "rehearsal", "cap", "unverified")
+
+
+def start_axes(
+    axes: Axes, options: BenchOptions, unverified: Mapping[str, str] | None = None
+) -> BenchProcesses:
+    """Start everything that the axes need; ``axis_links`` of the result says where to connect.
+
+    Args:
+        options: of all axes; those of ``NOT_FOR_AXES`` are refused.
+        unverified: typed confirmation for each axis that no bring-up has verified.
+
+    Raises:
+        BenchError: a process did not come up, or an option that several axes do not have.
+    """
+    _refuse(options)
+    bench = bench_of(options)
+    try:
+        processor = bench.claim_processor()
+        bench.axis_links = {name: bench.link_directory / name for name in axes.profiles}
+        for directory in bench.axis_links.values():
+            make_link_directory(directory)
+        host = _host_command(bench, axes, options, unverified or {}, processor)
+        bench.start("host", host, held=True)
+        recorders = {name: _recorder(bench, name) for name in axes.profiles if options.recorder}
+        for name in bench.processes:
+            if name.startswith("rig "):
+                bench.await_ready(name)
+        bench.let_go("host")
+        bench.await_ready("host")
+        bench.notices.append(bench.said("host"))
+        for name, command in recorders.items():
+            bench.let_go(f"recorder {name}")
+            bench.await_ready(f"recorder {name}")
+            bench.keep_recorder(command, f"recorder {name}")
+        if not axes.simulated:
+            for name, directory in bench.axis_links.items():
+                bench.start(
+                    f"heat_keeper {name}", ["hil.host.heat_keeper", "--link", str(directory)]
+                )
+    except BaseException:
+        bench.close()
+        raise
+    return bench
+
+
+def _refuse(options: BenchOptions) -> None:
+    for name in NOT_FOR_AXES:
+        if getattr(options, name):
+            raise BenchError(
+                f"'{name}' is not possible with several axes. Fix: leave it out, or start the axis "
+                "by itself with its own profile",
+                2,
+            )
+
+
+def _host_command(
+    bench: BenchProcesses,
+    axes: Axes,
+    options: BenchOptions,
+    unverified: Mapping[str, str],
+    processor: int | None,
+) -> list[str]:
+    """Start the simulated rigs; return the command of the rig host."""
+    leaders = axes.buses()
+    hosts = {}
+    for name, profile in axes.profiles.items():
+        given = ["--profile", str(axes.paths[name]), "--link", str(bench.axis_links[name])]
+        given += ["--checked", str(write_checked(bench.axis_links[name], profile))]
+        given += host_options(options)
+        if name in unverified:
+            given += ["--unverified", unverified[name]]
+        if profile.simulation is not None:
+            given += _rig_options(bench, name, leaders[name], profile, processor)
+        hosts[name] = given
+    file = bench.link_directory / "axes.json"
+    write_private(file, json.dumps({"hosts": hosts, "leaders": leaders}))
+    command = ["hil.host.axes_process", "--hold", "--axes", str(file)]
+    if processor is not None:
+        command += ["--processor", str(processor)]
+        if not os.environ.get(LET_SLEEP):
+            command += bench.start_keep_awake(processor)
+    return command
+
+
+def _rig_options(
+    bench: BenchProcesses, name: str, leader: str, profile: Profile, processor: int | None
+) -> list[str]:
+    """Start the simulated rig of an axis; return the rig host's options for it."""
+    wires = bench.axis_links[leader]
+    process = f"rig {name}"
+    joins = name != leader
+    if joins:
+        bench.await_ready(f"rig {leader}")  # it is the hub of their bus
+    control = start_simulated_rig(
+        bench, profile, processor, wires=wires, name=process, at=bench.axis_links[name], joins=joins
+    )
+    rig = ["--rig", str(bench.processes[process].pid)]
+    return ["--wires", str(wires), "--environment", control, *rig]
+
+
+def _recorder(bench: BenchProcesses, name: str) -> list[str]:
+    return start_recorder(bench, bench.axis_links[name], f"recorder {name}")

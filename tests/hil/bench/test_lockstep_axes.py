@@ -1,0 +1,114 @@
+"""Several axes in lockstep: each its own bench, one stop for all."""
+
+from __future__ import annotations
+
+import pytest
+
+from hil.bench import LockstepAxes
+from hil.core import Apply, Cause, Float, HoldPosition, Limit, PowerOn, Reset, State, Stop
+from hil.profile import load_axes
+
+ON = PowerOn(load_supported=True)
+
+
+@pytest.fixture
+def both() -> LockstepAxes:
+    both = LockstepAxes(load_axes("two_axes"))
+    both.run(0.05)
+    return both
+
+
+def state(both: LockstepAxes, name: str) -> State:
+    return both.benches[name].bench.state
+
+
+def stops(both: LockstepAxes, name: str) -> list[int]:
+    return [event["code"] for event in both.benches[name].events if event["kind"] == "stop"]
+
+
+def powered(both: LockstepAxes) -> None:
+    for one in both.benches.values():
+        assert one.request(ON).accepted
+    both.run(0.5)
+    assert [state(both, name) for name in both.benches] == [State.STANDBY] * 2
+
+
+def test_each_axis_has_its_own_behaviour(both: LockstepAxes) -> None:
+    powered(both)
+    heel, toe = both.benches.values()
+    assert heel.request(Apply(behaviour=HoldPosition(position_m=0.02))).accepted
+    assert toe.request(Apply(behaviour=HoldPosition(position_m=0.03))).accepted
+    both.run(2.5)
+    assert heel.last_row.output_position_m == pytest.approx(0.02, abs=5e-4)
+    assert toe.last_row.output_position_m == pytest.approx(0.03, abs=5e-4)
+    assert heel.time_s == toe.time_s == both.time_s
+
+
+def test_axes_of_one_seed_differ_and_repeat(both: LockstepAxes) -> None:
+    again = LockstepAxes(load_axes("two_axes"))
+    again.run(0.05)
+    first, second = both.step(), again.step()
+    assert list(map(repr, first.values())) == list(map(repr, second.values()))
+    assert first["heel"].deflection_counts != first["toe"].deflection_counts
+
+
+@pytest.mark.parametrize("stopped", ["heel", "toe"])
+def test_a_stop_of_one_axis_stops_the_other_within_two_cycles(
+    both: LockstepAxes, stopped: str
+) -> None:
+    powered(both)
+    for one in both.benches.values():
+        assert one.request(Apply(behaviour=Float(), load_may_move=True)).accepted
+    both.run(0.1)
+    other = "toe" if stopped == "heel" else "heel"
+    both.benches[stopped].request(Stop(cause="test"))
+    both.step()
+    both.step()
+    assert state(both, other) is State.STOPPED
+    assert stops(both, other) == [Cause.OTHER_AXIS]
+    assert f"axis '{stopped}' stopped (Operator): test" in both.benches[other].bench.cause_text
+    assert both.benches[other].bench.command.torque_N_m == 0.0
+
+
+def test_a_fault_of_one_axis_is_named_on_the_other(both: LockstepAxes) -> None:
+    powered(both)
+    both.benches["toe"].environment.disturbances["silent"] = 1.0
+    both.run(0.2)
+    assert stops(both, "toe") == [Limit.TELEMETRY_AGE]
+    assert stops(both, "heel") == [Cause.OTHER_AXIS]
+    assert "axis 'toe' stopped" in both.benches["heel"].bench.cause_text
+
+
+def test_no_axis_gets_power_while_another_is_stopped(both: LockstepAxes) -> None:
+    powered(both)
+    heel, toe = both.benches.values()
+    heel.request(Stop(cause="test"))
+    both.run(0.3)
+    assert toe.request(Reset()).accepted
+    both.run(0.05)
+    refused = toe.request(ON)
+    assert not refused.accepted and "axis 'heel' is stopped" in refused.text
+    assert heel.request(Reset()).accepted
+    both.step()
+    assert toe.request(ON).accepted
+    both.run(0.5)
+    assert state(both, "toe") is State.STANDBY and state(both, "heel") is State.DE_ENERGISED
+
+
+def test_power_that_comes_on_in_the_very_cycle_of_a_stop_goes_again(both: LockstepAxes) -> None:
+    heel, toe = both.benches.values()
+    assert heel.request(ON).accepted
+    both.run(0.5)
+    heel.request(Stop(cause="test"))
+    assert toe.request(ON).accepted  # its bench has not seen the stop yet
+    both.run(0.5)
+    assert state(both, "toe") is State.STOPPED and toe.bench.cause == Cause.OTHER_AXIS
+
+
+def test_an_axis_without_power_is_not_stopped_with_the_other(both: LockstepAxes) -> None:
+    heel = both.benches["heel"]
+    assert heel.request(ON).accepted
+    both.run(0.5)
+    heel.request(Stop(cause="test"))
+    both.run(0.05)
+    assert state(both, "toe") is State.DE_ENERGISED and not stops(both, "toe")

@@ -1,0 +1,134 @@
+"""Two axes on one bus and one rig host: frames, stops and records of real processes."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import can
+import pytest
+
+from hil.core import Apply, Cause, HoldPosition, PowerOn, Reset
+from hil.host import BenchError, BenchOptions, start_axes
+from hil.host.processes import BenchProcesses
+from hil.link.client import Client, Event
+from hil.link.errors import Refused
+from hil.profile import load_axes
+from hil.recorder import list_runs
+
+pytestmark = pytest.mark.real_time
+
+PATIENCE_S = 10.0
+ON = PowerOn(load_supported=True)
+SYNC, COMMANDS, SAMPLES = 0x80, (0x205, 0x206), (0x185, 0x186)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BenchProcesses]:
+    runs = tmp_path_factory.mktemp("runs")
+    with start_axes(load_axes("two_axes"), BenchOptions(runs_directory=runs)) as bench:
+        yield bench
+
+
+@pytest.fixture
+def both(bench: BenchProcesses) -> Iterator[dict[str, Client]]:
+    clients = {name: Client.connect(at, name=name) for name, at in bench.axis_links.items()}
+    try:
+        for client in clients.values():
+            client.take_control()
+            client.request(Reset())
+        yield clients
+    finally:
+        for client in clients.values():
+            client.close()
+
+
+def until(both: dict[str, Client], wanted: Callable[[str, Event], bool]) -> None:
+    """Wait until every axis has sent an event that is wanted; heartbeats go on."""
+    left = set(both)
+    end = time.monotonic() + PATIENCE_S
+    while left:
+        assert time.monotonic() < end, f"not seen on {left}"
+        for name, client in both.items():
+            client.heartbeat()
+            for item in client.poll():
+                if isinstance(item, Event) and wanted(name, item):
+                    left.discard(name)
+        time.sleep(0.005)
+
+
+def states(both: dict[str, Client], **wanted: str) -> None:
+    until(both, lambda name, event: event.get("state") == wanted.get(name, event.get("state")))
+
+
+def test_one_sync_serves_both_drives(bench: BenchProcesses) -> None:
+    counted: Counter[int] = Counter()
+    wires = str(bench.axis_links["heel"] / "can.sock")
+    with can.Bus(interface="local_socket", channel=wires) as listener:
+        while counted[SYNC] < 100:
+            frame = listener.recv(1.0)
+            assert frame is not None
+            counted[frame.arbitration_id] += 1
+    for identifier in (*COMMANDS, *SAMPLES):
+        assert 95 <= counted[identifier] <= 105, counted
+
+
+def test_each_axis_says_which_it_is_and_has_its_own_profile(both: dict[str, Client]) -> None:
+    for name, client in both.items():
+        assert client.description["axis"] == name
+        assert client.description["profile"]["name"].endswith(name)
+
+
+def test_a_stop_of_one_stops_both_and_is_kept(
+    bench: BenchProcesses, both: dict[str, Client]
+) -> None:
+    for client in both.values():
+        client.request(ON)
+    states(both, heel="STANDBY", toe="STANDBY")
+    for client in both.values():
+        client.request(Apply(behaviour=HoldPosition(position_m=0.02), load_may_move=True))
+    states(both, heel="RUNNING", toe="RUNNING")
+    both["toe"].stop("pressed in a test")
+    stops: dict[str, Any] = {}
+
+    def is_stop(name: str, event: Event) -> bool:
+        if event.kind == "stop":
+            stops[name] = event
+        return event.kind == "stop"
+
+    until(both, is_stop)
+    assert stops["toe"]["code"] == Cause.OPERATOR
+    assert stops["heel"]["code"] == Cause.OTHER_AXIS and stops["heel"]["trip"]
+    assert "axis 'toe' stopped" in stops["heel"]["detail"]
+    with pytest.raises(Refused, match="stopped"):
+        both["heel"].request(ON)
+    both["heel"].request(Reset())
+    states(both, heel="DE_ENERGISED", toe="STOPPED")
+    with pytest.raises(Refused, match="axis 'toe' is stopped"):
+        both["heel"].request(ON)
+    until_kept(bench.runs_directory, "heel")
+
+
+def until_kept(runs: Path, name: str) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not any(run.trip and name in run.profile for run in list_runs(runs)):
+        assert time.monotonic() < end, "no trip run of the axis that stopped with the other"
+        time.sleep(0.05)
+
+
+def test_a_client_of_one_axis_that_dies_stops_both(both: dict[str, Client]) -> None:
+    for client in both.values():
+        client.request(ON)
+    states(both, heel="STANDBY", toe="STANDBY")
+    dying = both.pop("toe")
+    until(both, lambda name, event: event.kind == "stop" and event["code"] == Cause.OTHER_AXIS)
+    dying.close()
+
+
+def test_options_of_one_bench_are_refused(tmp_path: Path) -> None:
+    options = BenchOptions(runs_directory=tmp_path, tcp="127.0.0.1:0")
+    with pytest.raises(BenchError, match="'tcp' is not possible with several axes"):
+        start_axes(load_axes("two_axes"), options)
