@@ -5,7 +5,19 @@ from __future__ import annotations
 import pytest
 
 from hil.bench import LockstepAxes
-from hil.core import Apply, Cause, Float, HoldPosition, Limit, PowerOn, Reset, State, Stop
+from hil.core import (
+    Apply,
+    Cause,
+    Coupling,
+    Float,
+    HoldPosition,
+    Limit,
+    PowerOn,
+    Reset,
+    State,
+    Stop,
+    VirtualSpring,
+)
 from hil.profile import load_axes
 
 ON = PowerOn(load_supported=True)
@@ -112,3 +124,24 @@ def test_an_axis_without_power_is_not_stopped_with_the_other(both: LockstepAxes)
     heel.request(Stop(cause="test"))
     both.run(0.05)
     assert state(both, "toe") is State.DE_ENERGISED and not stops(both, "toe")
+
+
+def test_the_rest_of_a_spring_follows_the_other_axis(both: LockstepAxes) -> None:
+    powered(both)
+    heel, toe = both.benches.values()
+    assert heel.request(Apply(behaviour=HoldPosition(position_m=0.02))).accepted
+    both.run(2.0)
+    spring = VirtualSpring(
+        rest_m=0.02,
+        stiffness_N_m=40e3,
+        damping_N_s_m=1000.0,
+        bias_N=35.0,
+        coupling=Coupling(axis="heel", ratio=1.0, offset=0.005),
+    )
+    assert toe.request(Apply(behaviour=spring, load_may_move=True)).accepted
+    both.run(2.0)
+    assert toe.last_row.rest_position_m == pytest.approx(0.025, abs=3e-4)
+    assert heel.request(Apply(behaviour=HoldPosition(position_m=0.035))).accepted
+    both.run(2.0)
+    assert toe.last_row.rest_position_m == pytest.approx(0.040, abs=3e-4)
+    assert toe.last_row.output_position_m == pytest.approx(0.040, abs=2e-3)
