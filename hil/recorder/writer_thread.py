@@ -260,7 +260,7 @@ class WriterThread(threading.Thread):
             self._end_run("another run was started")
             self._run = RunWriter(
                 self._runs,
-                str(event.get("name") or "run"),
+                self._named(str(event.get("name") or "run")),
                 self._description,
                 note=str(event.get("note") or ""),
                 started=event.get("wall"),
@@ -299,7 +299,7 @@ class WriterThread(threading.Thread):
         first_s = float(rows[0][0, _TIME]) if rows else time_s
         self._trip = RunWriter(
             self._runs,
-            "trip",
+            self._named("trip"),
             self._description,
             note=str(event.get("detail") or ""),
             started=later_iso(wall, first_s - time_s),
@@ -311,6 +311,11 @@ class WriterThread(threading.Thread):
             self._trip.rows(block)
         for earlier in events:
             self._trip.event(earlier)
+
+    def _named(self, name: str) -> str:
+        """Return the name of a run; the axis is part of it if there are several."""
+        axis = self._description.get("axis")
+        return f"{name} {axis}" if axis else name
 
     def _end_run(self, how: str) -> None:
         if self._run is not None:

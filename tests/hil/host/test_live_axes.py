@@ -114,7 +114,9 @@ def test_a_stop_of_one_stops_both_and_is_kept(
 
 def until_kept(runs: Path, name: str) -> None:
     end = time.monotonic() + PATIENCE_S
-    while not any(run.trip and name in run.profile for run in list_runs(runs)):
+    while not any(
+        run.trip == "Other axis" and run.name == f"trip {name}" for run in list_runs(runs)
+    ):
         assert time.monotonic() < end, "no trip run of the axis that stopped with the other"
         time.sleep(0.05)
 
