@@ -106,7 +106,7 @@ class Opened:
 
 @dataclass(frozen=True)
 class Loaded:
-    """What one axis, or the only one, begins with: profile and drive, not opened."""
+    """Profile and drive of one axis, or of the only one; the drive is not open."""
 
     profile: Profile
     verified: Standing
@@ -115,7 +115,7 @@ class Loaded:
 
 @dataclass(frozen=True)
 class Prepared:
-    """What this process was given, once for all its axes."""
+    """Rights and processors of this process, obtained once for all its axes."""
 
     grant: RealtimeGrant
     given: frozenset[int]  # processors, before it stayed on one
