@@ -7,8 +7,9 @@ calibration is that of the rig but for an error within its stated uncertainty, a
 current, the copper and the meter of the supply. A figure is good if
 its stated band covers the truth in 93 to 98 % of the rigs, as far as 50 rigs can tell: judged is by
 the confidence of the share, and by the scatter of the errors where the band may be too wide.
-``--quick`` tries a few rigs. ``--keep DIR`` leaves the runs there: a campaign that was cut off goes on
-from them, and changed figures are made again from the same runs (``--no-runs``).
+``--quick`` tries a few rigs. ``--keep DIR`` leaves the runs there, and a line of figures for each rig
+and test: a campaign that was cut off goes on from them (``--table`` prints what is there), and changed
+figures are made again from the same runs (``--no-runs``).
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binomtest, chi2, norm
 
-from hil.measure import TESTS, assemble, chosen, finished_runs, measure_in_lockstep
+from hil.measure import assemble, chosen, finished_runs, measure_in_lockstep
 from hil.measure.force_speed import SUPPLY_OFFSET_A, SUPPLY_SHARE
 from hil.measure.heat import CURRENT_SHARE, METHOD_SHARE
 from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
@@ -37,6 +38,7 @@ from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 PROFILE = "footplate_trainer"
 LEAST, MOST = 0.93, 0.98
 DRIFT_COUNTS = 0.5  # of the deflection sensor in an hour; invented
+LINES = "figures.jsonl"  # one line for each rig and test
 ENOUGH = 30  # rigs of which a share can be judged
 
 
@@ -88,32 +90,66 @@ def with_meters(profile: Profile, seed: int, drifts: bool) -> Profile:
     )
 
 
-def measured(job: tuple[int, tuple[str, ...], Path | None, bool, str]) -> dict[str, Any]:
-    seed, keys, keep, run, name = job
-    profile = rig(seed, name, keys == ("drift",))
-    found: dict[str, Any] = {"seed": seed, "figures": {}, "problems": [], "exact": []}
+def measured(job: tuple[int, str, Path | None, bool, str]) -> dict[str, Any]:
+    """Run one test on one rig, or take its kept run, and return its figures beside their truth."""
+    seed, key, keep, run, name = job
+    profile = rig(seed, name, key == "drift")
+    (test,) = chosen([key])
+    found: dict[str, Any] = {"seed": seed, "test": key, "figures": {}, "problems": [], "exact": []}
     with contextlib.ExitStack() as stack:
         if keep is None:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         else:
             folder = keep / f"rig-{seed:03}"
-        done = finished_runs(folder)
-        for key in keys if run else ():
-            if key in done:
-                continue
+        if run and key not in finished_runs(folder):
             end, _ = measure_in_lockstep(profile, key, seed, folder / "runs" / key)
             if end.how != "finished":
                 found["problems"].append(f"{key}: {end.text}")
-        if not set(keys) & set(finished_runs(folder)):
+        if key not in finished_runs(folder):
             return found
-        sheet = assemble(folder, [test for test in TESTS if test.key in keys])
+        sheet = assemble(folder, [test])
     found["problems"] += [f"{t.test.key}: {t.problem}" for t in sheet.tested if t.problem]
     for c in sheet.characteristics:
         if c.covered is not None:
-            found["figures"][c.name] = (c.value - c.truth) / c.u95 if c.u95 else 0.0
-    for test in TESTS:
-        found["exact"] += [name for name in test.truth(profile) if name in found["figures"]]
+            found["figures"][c.name] = {"value": c.value, "u95": c.u95, "truth": c.truth}
+    found["exact"] = [name for name in test.truth(profile) if name in found["figures"]]
     return found
+
+
+def kept(keep: Path | None) -> list[dict[str, Any]]:
+    """Return what a campaign that was cut off has found; a line that broke off is left out."""
+    if keep is None or not (keep / LINES).exists():
+        return []
+    whole = (keep / LINES).read_bytes().rpartition(b"\n")[0]
+    return [json.loads(line) for line in whole.splitlines()]
+
+
+def go_on(options: argparse.Namespace, keys: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Measure the rigs one after the other, and keep each test's figures as soon as they come."""
+    seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
+    found = kept(options.keep)
+    if options.no_runs:  # made again
+        found = [each for each in found if each["seed"] not in seeds or each["test"] not in keys]
+    done = {(each["seed"], each["test"]) for each in found}
+    jobs = [
+        (seed, key, options.keep, not options.no_runs, options.profile)
+        for seed in seeds
+        for key in keys
+        if (seed, key) not in done
+    ]
+    with contextlib.ExitStack() as stack:
+        pool = stack.enter_context(multiprocessing.get_context("spawn").Pool(options.processes))
+        lines = None
+        if options.keep is not None:
+            options.keep.mkdir(parents=True, exist_ok=True)
+            lines = stack.enter_context((options.keep / LINES).open("w"))
+            lines.writelines(json.dumps(each) + "\n" for each in found)
+        for each in pool.imap(measured, jobs):
+            found.append(each)
+            if lines is not None:
+                lines.write(json.dumps(each) + "\n")
+                lines.flush()
+    return [each for each in found if each["seed"] in seeds and each["test"] in keys]
 
 
 def main() -> int:
@@ -126,14 +162,12 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="six rigs")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="leave the runs, go on from them")
     parser.add_argument("--no-runs", action="store_true", help="figures of the kept runs alone")
+    parser.add_argument("--table", action="store_true", help="what is kept so far, nothing is run")
     parser.add_argument("--check", action="store_true", help="exit 1 if it does not hold")
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
     keys = tuple(test.key for test in chosen(options.only))
-    with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
-        seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
-        jobs = [(seed, keys, options.keep, not options.no_runs, options.profile) for seed in seeds]
-        return _coverage(options, pool.imap(measured, jobs))
+    return _coverage(options, kept(options.keep) if options.table else go_on(options, keys))
 
 
 def confidence(covered: int, of: int) -> tuple[float, float]:
@@ -164,27 +198,33 @@ def judged(errors: NDArray[np.float64], shared: bool) -> tuple[str, bool]:
     return "", False
 
 
-def _coverage(options: argparse.Namespace, coming: Iterable[dict[str, Any]]) -> int:
-    found = list(coming)
+def errors_in_bands(found: Iterable[dict[str, Any]]) -> dict[str, list[float]]:
+    """Return the error of each figure of each rig over its stated band, by the figure's name."""
     errors: dict[str, list[float]] = {}
-    for rig_found in found:
-        for name, error in rig_found["figures"].items():
+    for each in found:
+        for name, c in each["figures"].items():
+            error = (c["value"] - c["truth"]) / c["u95"] if c["u95"] else 0.0
             errors.setdefault(name, []).append(error)
-        for problem in rig_found["problems"]:
-            print(f"rig {rig_found['seed']}: {problem}")
+    return errors
+
+
+def _coverage(options: argparse.Namespace, found: list[dict[str, Any]]) -> int:
+    for each in found:
+        for problem in each["problems"]:
+            print(f"rig {each['seed']}: {problem}")
+    exact = {name for each in found for name in each["exact"]}
     wrong = []
     print(f"{'figure':36} rigs  covered  (95 % confidence)  worst  rms error/u95")
-    for name, each in errors.items():
+    for name, errors in errors_in_bands(found).items():
         # The scatter of the excitation is in both a figure and that of the true states.
-        shared = not any(name in rig_found["exact"] for rig_found in found)
-        mark, bad = judged(np.array(each), shared)
+        mark, bad = judged(np.array(errors), name not in exact)
         if bad:
             wrong.append(name)
-        covered = sum(abs(e) <= 1 for e in each)
-        low, high = confidence(covered, len(each))
-        worst, rms = max(each, key=abs), math.sqrt(float(np.mean(np.square(each))))
+        covered = sum(abs(e) <= 1 for e in errors)
+        low, high = confidence(covered, len(errors))
+        worst, rms = max(errors, key=abs), math.sqrt(float(np.mean(np.square(errors))))
         print(
-            f"{name:36} {len(each):4}  {100 * covered / len(each):5.0f} %  ({100 * low:.0f} to "
+            f"{name:36} {len(errors):4}  {100 * covered / len(errors):5.0f} %  ({100 * low:.0f} to "
             f"{100 * high:.0f} %)  {worst:8.2f}  {rms:5.2f}  {mark}"
         )
     if options.json:
