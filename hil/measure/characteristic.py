@@ -15,6 +15,7 @@ from drivers.motion import in_words, is_rotary, restated, restated_axis, unit_na
 
 Floats = NDArray[np.float64]
 COVERAGE = 0.95
+TORQUE_SHARE = 0.01  # of the drive's torque, expanded: common practice, no source
 
 
 class RecordedRun(Protocol):

@@ -12,6 +12,7 @@ from hil.bringup import make_safe
 from hil.control import driven_current_A, passive_bounds
 from hil.core import Waveform
 from hil.measure.characteristic import (
+    TORQUE_SHARE,
     Characteristic,
     Diagram,
     Evaluation,
@@ -182,7 +183,9 @@ def _energies(
             unsure = np.hypot(SUPPLY_SHARE * electrical, SUPPLY_OFFSET_A * volts)
         else:
             current = cut(run, part, "measured_torque_N_m") / motor.torque_constant
-            unsure = RESISTANCE_KNOWN * motor.winding_resistance * current**2
+            loss = motor.winding_resistance * current**2
+            # With the torque, shaft power grows in proportion and the loss with the square.
+            unsure = np.hypot(RESISTANCE_KNOWN * loss, TORQUE_SHARE * (electrical + loss))
         sign = 1.0 if name == "lift" else -1.0
         rows.append(
             (

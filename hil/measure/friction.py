@@ -12,6 +12,7 @@ from hil.bringup import run_open_loop
 from hil.core import Commission, MotorSpeed, MotorTorque
 from hil.measure.characteristic import (
     COVERAGE,
+    TORQUE_SHARE,
     Characteristic,
     Diagram,
     Evaluation,
@@ -111,7 +112,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     # Twice the standard deviation of rounding to that step, independent in each reading.
     rounding = resolution / math.sqrt(3 * len(torques))
     value, spread = mean_u95(1e3 * torques - 0.5 * ramp * SEEN_S, rounding)
-    spread = math.hypot(spread, 0.25 * ramp * SEEN_S)
+    spread = math.hypot(spread, 0.25 * ramp * SEEN_S, TORQUE_SHARE * value)
     slides = _slides(run, profile)
     dry, dry_u95, viscous, viscous_u95 = _dry_and_viscous(slides, profile)
     ripple, ripple_u95, orders = _ripple(slides, profile)
@@ -135,7 +136,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             "friction.dry",
             "Dry friction of the screw while it turns",
             1e3 * dry,
-            1e3 * dry_u95,
+            1e3 * math.hypot(dry_u95, TORQUE_SHARE * dry),
             "mN·m",
             1e3 * stated.coulomb,
             0.3e3 * stated.coulomb,
@@ -146,7 +147,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             "friction.viscous",
             "Viscous friction of the screw",
             1e6 * viscous,
-            1e6 * viscous_u95,
+            1e6 * math.hypot(viscous_u95, TORQUE_SHARE * viscous),
             "µN·m·s",
             1e6 * stated.viscous,
             0.5e6 * stated.viscous,
@@ -157,7 +158,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             "friction.ripple_once_a_turn",
             "Friction ripple once a turn, amplitude",
             1e3 * ripple,
-            1e3 * ripple_u95,
+            1e3 * math.hypot(ripple_u95, TORQUE_SHARE * ripple),
             "mN·m",
             conditions=sliding,
         ),

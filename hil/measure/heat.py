@@ -11,6 +11,7 @@ from hil.bringup import make_safe
 from hil.control import moved_mass
 from hil.core import ConstantForce
 from hil.measure.characteristic import (
+    TORQUE_SHARE,
     Characteristic,
     Diagram,
     Evaluation,
@@ -41,7 +42,6 @@ HEAT_SHARE = 0.85  # of the motor heat limit, to be reached by the hold
 FORCE_SHARE = 0.85  # of the force limit, at most
 COLD_HEAT = 0.02  # of the motor's capacity: above it the motor counts as warm
 READING_K = 0.03  # standard uncertainty of one reading, a four-wire meter; no source
-CURRENT_SHARE = 0.01  # of the drive's torque, expanded: common practice, no source
 # k of copper against the winding's true coefficient, and the hottest phase against the mean.
 METHOD_SHARE = 0.01
 DUTIES = (0.25, 0.4, 0.6)  # cyclic duration factors of IEC 60034-1, 4.2.3 (from memory)
@@ -195,9 +195,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         f"Settled mean rise at {motor.continuous_current:g} A",
         "K",
         lambda b: b.hottest_K(1.0),
-        math.hypot(METHOD_SHARE, 2 * CURRENT_SHARE),
+        math.hypot(METHOD_SHARE, 2 * TORQUE_SHARE),
     )
-    share = math.hypot(METHOD_SHARE / 2, CURRENT_SHARE)
+    share = math.hypot(METHOD_SHARE / 2, TORQUE_SHARE)
     amperes, per_share = motor.continuous_current, _force_per_current(profile)
     for each in RISES_K:
         add(

@@ -11,6 +11,7 @@ from drivers.motion import FORCE
 from hil.control import ForceCalibration, observer_gains, sine_N
 from hil.core import Waveform
 from hil.measure.characteristic import (
+    TORQUE_SHARE,
     Characteristic,
     Diagram,
     Evaluation,
@@ -155,7 +156,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
     def of_all(take: Callable[[Identified], float]) -> tuple[float, float]:
         value = take(whole)
-        return value, jackknife_u95(np.array([take(each) for each in left_out]), value)
+        spread = jackknife_u95(np.array([take(each) for each in left_out]), value)
+        return value, math.hypot(spread, TORQUE_SHARE * value)
 
     actuator, friction = profile.actuator, profile.actuator.friction
     per_metre = actuator.radians_per_metre

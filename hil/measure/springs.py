@@ -10,6 +10,7 @@ from drivers.motion import FORCE
 from hil.control import ForceCalibration
 from hil.core import Waveform
 from hil.measure.characteristic import (
+    TORQUE_SHARE,
     Characteristic,
     Diagram,
     Evaluation,
@@ -205,7 +206,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
                 f"springs.rate_{name}",
                 f"Spring rate by motor and nut, {text}",
                 value,
-                math.hypot(u95, RATE_SHARES[name] * value),
+                math.hypot(u95, math.hypot(RATE_SHARES[name], TORQUE_SHARE) * value),
                 "N/mm",
                 1e-3 * (law.inner_rate if name == "inner" else law.outer_rate),
                 relative * 1e-3 * (law.inner_rate if name == "inner" else law.outer_rate),
@@ -214,6 +215,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             )
         )
     forward = [1 / s for s in slopes[True]]
+    share = math.hypot(relative, TORQUE_SHARE)
     for key, title, values, stated in (
         (
             "efficiency_forward",
@@ -228,7 +230,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             screw.efficiency_backward,
         ),
     ):
-        value, u95 = mean_u95(np.array(values), relative * float(np.mean(values)))
+        value, u95 = mean_u95(np.array(values), share * float(np.mean(values)))
         found.append(
             Characteristic(
                 f"springs.{key}",
@@ -244,7 +246,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         )
     per_torque = profile.actuator.radians_per_metre
     torque = 1e3 * np.array(dry) / per_torque
-    value, u95 = mean_u95(torque, 1e3 * relative * INTERCEPT_SHARE * most / per_torque)
+    shift = 1e3 * relative * INTERCEPT_SHARE * most / per_torque
+    value, u95 = mean_u95(torque, math.hypot(shift, TORQUE_SHARE * float(np.mean(torque))))
     stated = 1e3 * profile.actuator.friction.coulomb
     found.append(
         Characteristic(
@@ -260,7 +263,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         )
     )
     # The calibrated force sets the extent of the loop; its area goes with the square of that.
-    share = math.hypot(AREA_SHARE, 2 * relative)
+    share = math.hypot(AREA_SHARE, 2 * relative, TORQUE_SHARE)
     value, u95 = mean_u95(np.array(areas), share * float(np.mean(areas)))
     predicted = _loop_area_J(profile, profile.actuator.friction.coulomb * per_torque)
     found.append(

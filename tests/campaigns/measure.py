@@ -31,8 +31,9 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest, chi2, norm
 
 from hil.measure import assemble, chosen, finished_runs, measure_in_lockstep
+from hil.measure.characteristic import TORQUE_SHARE
 from hil.measure.force_speed import SUPPLY_OFFSET_A, SUPPLY_SHARE
-from hil.measure.heat import CURRENT_SHARE, METHOD_SHARE
+from hil.measure.heat import METHOD_SHARE
 from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 
 PROFILE = "footplate_trainer"
@@ -71,7 +72,7 @@ def with_meters(profile: Profile, seed: int, drifts: bool) -> Profile:
     errors = {
         # The drive takes its current for less or more than it is.
         "drive_torque_constant_N_m_A": p.torque_constant_N_m_A
-        * (1 + chance.gauss(0.0, CURRENT_SHARE / 2)),
+        * (1 + chance.gauss(0.0, TORQUE_SHARE / 2)),
         "winding_resistance_per_K": p.winding_resistance_per_K
         * (1 + chance.gauss(0.0, METHOD_SHARE / 2)),
         "standstill_factor": min(

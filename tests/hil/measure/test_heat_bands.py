@@ -3,6 +3,7 @@
 import numpy as np
 
 from hil.measure import heat
+from hil.measure.characteristic import TORQUE_SHARE
 from hil.measure.heat_model import COPPER_K, TwoBodies
 from hil.profile import load_profile
 from tests.hil.measure.synthetic import SyntheticRun
@@ -19,7 +20,7 @@ def held(seed):
     names = ("winding_K", "winding_s", "housing_K", "housing_s")
     true = TwoBodies(*(getattr(stated, name) * chance.uniform(0.8, 1.2) for name in names))
     crest = min(2.0, heat._crest(PROFILE) * (1 + chance.normal(0, heat.METHOD_SHARE / 2)))
-    drive = 1 + chance.normal(0, heat.CURRENT_SHARE / 2)
+    drive = 1 + chance.normal(0, TORQUE_SHARE / 2)
     cold_K = COPPER_K + motor.ambient_temperature
     per_K = (1 + chance.normal(0, heat.METHOD_SHARE / 2)) / cold_K
 
