@@ -6,7 +6,7 @@ from hil.control.changed_calibration import changed_calibration, slide_s
 from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun
 from hil.control.controlled_stop import ControlledStop
 from hil.control.coupled import NO_OTHERS, Coupled, coupled_now, coupling_of
-from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
+from hil.control.dry_friction import bandwidth_Hz, left_over_N, rubbed, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
 from hil.control.external import ExternalForce
 from hil.control.force_controller import MOST_LATE_S, ForceController
@@ -142,6 +142,7 @@ __all__ = [
     "repeatability",
     "restricted_profile",
     "rig_mass",
+    "rubbed",
     "safety_facts",
     "safety_fingerprint",
     "seek_figures",

@@ -16,6 +16,7 @@ from hil.control import (
     moved_mass,
     observer_gains,
     passive_bounds,
+    rubbed,
 )
 from hil.core import VirtualSpring
 from hil.measure.characteristic import (
@@ -133,8 +134,19 @@ def _dynamic(run: RecordedRun, name: str) -> tuple[Floats, Complex]:
     return np.array(at), np.array(found)
 
 
-def designed_impedance(profile: Profile, stiffness: float, at_Hz: Floats) -> Complex:
-    """Return Z = −F/v at the rod of the designed loop that renders a spring, without friction."""
+def designed_impedance(
+    profile: Profile,
+    stiffness: float,
+    at_Hz: Floats,
+    friction_N: float = 0.0,
+    speed_m_s: float = 1.0,
+) -> Complex:
+    """Return Z = −F/v at the rod of the designed loop that renders a spring.
+
+    Args:
+        friction_N: dry friction that the feed-forward leaves, as its drag for sines of this
+            amplitude of ``speed_m_s``.
+    """
     period = 1.0 / profile.control.rate
     gains = designed_gains(profile)
     loop = Loop(
@@ -145,6 +157,7 @@ def designed_impedance(profile: Profile, stiffness: float, at_Hz: Floats) -> Com
         virtual_stiffness=stiffness,
         lead_s=gains.lead_s,
     )
+    loop = rubbed(loop, friction_N, speed_m_s)
     deflection = loop.response("deflection", "acceleration_m_s2", at_Hz)
     velocity = loop.response("output_velocity", "acceleration_m_s2", at_Hz)
     return np.asarray(-gains.plant.stiffness * deflection / velocity)

@@ -14,6 +14,7 @@ from hil.profile import Profile
 
 COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives apply it a cycle later
 ROUNDS = 6
+MASS_KNOWN = 0.05  # of the stated reflected mass, expanded; common practice, no source
 FRICTION_KNOWN = 0.3  # relative uncertainty of friction; common practice, no source
 
 

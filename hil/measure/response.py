@@ -99,11 +99,19 @@ def coefficients(
     return np.asarray(found[:count] - 1j * found[count : 2 * count])
 
 
-def fundamental(time_s: Floats, values: Floats, frequency_Hz: float) -> complex:
-    """Return a − ib of the a·cos ωt + b·sin ωt that fits best together with a mean, times in s."""
+def fundamental(
+    time_s: Floats, values: Floats, frequency_Hz: float, drifts: bool = False
+) -> complex:
+    """Return a − ib of the a·cos ωt + b·sin ωt that fits best together with a mean, times in s.
+
+    Args:
+        drifts: a trend is fitted as well: over one period it looks like a sine.
+    """
     angles = 2 * math.pi * frequency_Hz * time_s
-    design = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(time_s)])
-    a, b, _mean = np.linalg.lstsq(design, values, rcond=None)[0]
+    columns = [np.cos(angles), np.sin(angles), np.ones_like(time_s)]
+    if drifts:
+        columns.append(frequency_Hz * (time_s - time_s.mean()))
+    a, b, *_ = np.linalg.lstsq(np.column_stack(columns), values, rcond=None)[0]
     return complex(a, -b)
 
 

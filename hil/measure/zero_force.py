@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from drivers.motion import LENGTH, SPEED
-from hil.control import ForceCalibration, moved_mass
+from hil.control import ForceCalibration, left_over_N, moved_mass
 from hil.core import Float
 from hil.measure.characteristic import (
     Characteristic,
@@ -28,6 +28,8 @@ from hil.measure.guarded import (
     mark,
     under_power,
 )
+from hil.measure.impedance import designed_impedance
+from hil.measure.loop_prediction import MASS_KNOWN
 from hil.measure.response import fundamental
 from hil.procedures import Hand, Pause, Push
 from hil.profile import Profile, arm_ratio
@@ -36,6 +38,7 @@ FREQUENCIES_Hz = (0.8, 1.2, 1.8, 2.7)
 SWING_M = 0.006  # of the output, either way
 PERIODS = 8
 SETTLE_PERIODS = 2
+CAUSES = "dry friction that the feed-forward leaves, reflected mass, dead zone of the force loop"
 
 
 def _push_N(profile: Profile, frequency_Hz: float) -> float:
@@ -73,9 +76,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             felt.append((f, math.sqrt(float(np.mean(y**2))), math.sqrt(float(np.mean(v**2)))))
             # The force on the hand opposes its motion: the springs push the rod with −F.
             frequencies.append(f)
-            # Velocity from the position's fundamental: the estimated one lags.
-            moved = 2j * math.pi * f * fundamental(t, position[inside], f)
-            impedances.append(-fundamental(t, y, f) / moved)
+            # Velocity from the position's fundamental: the estimated one lags. A free lever drifts.
+            moved = 2j * math.pi * f * fundamental(t, position[inside], f, drifts=True)
+            impedances.append(-fundamental(t, y, f, drifts=True) / moved)
     if len(felt) < 3 * len(FREQUENCIES_Hz):
         raise ValueError("the swings were not recorded")
     table, z, at = np.array(felt), np.array(impedances), np.array(frequencies)
@@ -89,6 +92,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         ("fast", fast, FREQUENCIES_Hz[-1]),
     ):
         value, u95 = mean_u95(table[chosen, 1], 0.5 * count)
+        rms = float(np.mean(table[chosen, 2]))
+        designed, without = _designed(profile, at_Hz, rms)
+        expected = abs(designed) * rms
         found.append(
             Characteristic(
                 f"zero_force.felt_{key}",
@@ -96,12 +102,18 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
                 value,
                 u95,
                 "N",
-                conditions=f"{conditions}, {SPEED(float(np.mean(table[chosen, 2]))):.0f}{SPEED} rms",
+                expected,
+                math.hypot(abs(designed - without) * rms, MASS_KNOWN * expected),
+                conditions=f"{conditions}, {SPEED(rms):.0f}{SPEED} rms",
+                causes=CAUSES,
             )
         )
     w = 2 * math.pi * at
     means = np.array([[np.mean(z[at == f]) for f in FREQUENCIES_Hz]]).ravel()
     mass, mass_u95 = mean_u95(z[fast].imag / w[fast])
+    designed, without = _designed(profile, FREQUENCIES_Hz[-1], float(np.mean(table[fast, 2])))
+    expected = designed.imag / (2 * math.pi * FREQUENCIES_Hz[-1])
+    unsure = abs(designed.imag - without.imag) / (2 * math.pi * FREQUENCIES_Hz[-1])
     found.append(
         Characteristic(
             "zero_force.apparent_mass",
@@ -109,13 +121,18 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             mass,
             mass_u95,
             "kg",
+            expected,
+            math.hypot(unsure, MASS_KNOWN * expected),
             conditions=conditions,
             limit=profile.actuator.reflected_mass,
+            causes=CAUSES,
         )
     )
     least = int(np.argmin(means.real))
     chosen = at == FREQUENCIES_Hz[least]
     real, real_u95 = mean_u95(z[chosen].real)
+    rms = float(np.mean(table[table[:, 0] == FREQUENCIES_Hz[least], 2]))
+    designed, without = _designed(profile, FREQUENCIES_Hz[least], rms)
     found.append(
         Characteristic(
             "zero_force.least_damping",
@@ -123,8 +140,11 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             real,
             real_u95,
             "N·s/m",
+            designed.real,
+            math.hypot(designed.real - without.real, MASS_KNOWN * abs(designed)),
             limit=0.0,
             conditions=f"{conditions}, at {FREQUENCIES_Hz[least]:g} Hz",
+            causes=CAUSES,
         )
     )
     tried = np.array(FREQUENCIES_Hz)
@@ -140,6 +160,13 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         True,
     )
     return Evaluation(tuple(found), (diagram,))
+
+
+def _designed(profile: Profile, at_Hz: float, rms_m_s: float) -> tuple[complex, complex]:
+    """Return the designed impedance at zero force with the friction left over, and without."""
+    at, speed = np.array([at_Hz]), math.sqrt(2) * rms_m_s
+    designed = designed_impedance(profile, 0.0, at, left_over_N(profile), speed)
+    return complex(designed[0]), complex(designed_impedance(profile, 0.0, at)[0])
 
 
 def _stiffness(profile: Profile) -> float:
