@@ -35,6 +35,7 @@ from hil.measure.guarded import (
     move_to,
     under_power,
 )
+from hil.measure.held_weights import rod_force, supply_sag
 from hil.measure.loop_prediction import FRICTION_KNOWN
 from hil.measure.truth import MOTOR_POWER, SUPPLY_POWER
 from hil.measure.weight_moves import expected_of_move, lasts_s, way_m, weights_lifted
@@ -215,10 +216,11 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             f"them: the drive's own consumption is included ({rest_W:.1f} W with power off)."
         ]
     weights = weights_lifted(profile)
-    for mass, _force, speed in weights:
+    for mass, force, speed in weights:
+        found.append(rod_force(run, profile, mass, force))
         found += _of_weight(run, profile, mass, speed, rest_W)
     if weights:
-        found.append(_sag(run, profile))
+        found.append(supply_sag(run, profile))
     else:
         notes.append("Force and speed: no weight of the profile can be lifted within the limits.")
     return Evaluation(tuple(found), (_quadrants(run, profile),), tuple(notes))
@@ -282,24 +284,6 @@ def _of_weight(
                 )
             )
     return figures
-
-
-def _sag(run: RecordedRun, profile: Profile) -> Characteristic:
-    rest, low = [], []
-    for part in windows(run, "lift"):
-        volts = cut(run, part, "supply_V")
-        rest.append(float(np.median(volts[:100])))
-        low.append(float(np.min(volts)))
-    value, u95 = mean_u95(np.array(rest) - np.array(low), 0.02)
-    return Characteristic(
-        "force_speed.supply_sag",
-        "Sag of the supply while lifting",
-        value,
-        u95,
-        "V",
-        limit=profile.limits.supply.high - profile.limits.supply.low,
-        conditions="all weights lifted, from the hold before to the lowest voltage",
-    )
 
 
 def _back_driving(run: RecordedRun, profile: Profile) -> Characteristic:

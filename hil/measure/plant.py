@@ -34,7 +34,7 @@ from hil.measure.guarded import (
     under_power,
     window,
 )
-from hil.measure.loop_prediction import COMMAND_DELAY_CYCLES, FRICTION_KNOWN
+from hil.measure.loop_prediction import COMMAND_DELAY_CYCLES, FRICTION_KNOWN, MASS_KNOWN
 from hil.measure.plant_identification import (
     CLEAR_OF_STRIBECK,
     Identified,
@@ -172,6 +172,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     rate, rate_u95 = mean_u95(1e-3 * _stiffness(run), 1e-3 * relative * stiffness)
     period = 1.0 / profile.control.rate
     delay, delay_u95 = _delay_ms(run, profile)
+    own_Hz = math.sqrt(1e3 * rate / mass) / (2 * math.pi)
+    stated_Hz = math.sqrt(stiffness / actuator.reflected_mass) / (2 * math.pi)
     found = (
         Characteristic(
             "plant.reflected_mass",
@@ -180,7 +182,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             mass_u95,
             "kg",
             actuator.reflected_mass,
-            0.05 * actuator.reflected_mass,
+            MASS_KNOWN * actuator.reflected_mass,
             conditions=sliding,
             causes="inertia of rotor, coupling and screw, torque constant",
         ),
@@ -194,6 +196,17 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             1e-3 * relative * stiffness,
             conditions=sines,
             causes="compliance of the clamp and the frame, springs that differ from their calibration",
+        ),
+        Characteristic(
+            "plant.natural_frequency",
+            "Natural frequency, output blocked",
+            own_Hz,
+            0.5 * own_Hz * math.hypot(mass_u95 / mass, rate_u95 / rate),
+            "Hz",
+            stated_Hz,
+            0.5 * stated_Hz * math.hypot(MASS_KNOWN, relative),
+            conditions=f"{sliding}; √(k/m)/2π of both figures above",
+            causes="inertia of rotor, coupling and screw, stiffness of the springs",
         ),
         Characteristic(
             "plant.damping",
@@ -327,9 +340,12 @@ def _truth(profile: Profile) -> dict[str, float]:
     p = rig_parameters(profile)
     per_metre = 2 * math.pi / p.screw_lead_m
     screw = 0.5 * (1 / p.screw_efficiency_forward + p.screw_efficiency_backward)
+    mass = p.rotor_inertia_kg_m2 * per_metre**2 + p.nut_mass_kg
+    rate = p.spring_rate_push_N_m + p.spring_rate_pull_N_m
     return {
-        "plant.reflected_mass": p.rotor_inertia_kg_m2 * per_metre**2 + p.nut_mass_kg,
-        "plant.stiffness": 1e-3 * (p.spring_rate_push_N_m + p.spring_rate_pull_N_m),
+        "plant.reflected_mass": mass,
+        "plant.stiffness": 1e-3 * rate,
+        "plant.natural_frequency": math.sqrt(rate / mass) / (2 * math.pi),
         # The springs' own damping acts on the nut through the screw, as their force does.
         "plant.damping": 1e-3
         * (p.friction_viscous_N_m_s * per_metre**2 + p.spring_damping_N_s_m * screw),

@@ -29,6 +29,7 @@ PEAK_SHARE = 0.9  # of the limits of force and deflection, at most
 LEAST_DROP_MM, MOST_DROP_MM = 2, 50  # whole millimetres, as blocks are stacked by hand
 HEIGHT_M = 0.001  # of a prop, expanded: common practice, no source
 FALL_SHARE = 0.08  # of a prediction by energy: no damping, no friction
+REBOUND_SHARE = 2 * FALL_SHARE  # down and up again
 CAUSES = (
     "springs softer or stiffer than the profile's, or a different preload; damping and friction of "
     "lever and springs; a weight that fell further than stated"
@@ -44,7 +45,8 @@ class Blow:
     Attributes:
         own_N, weight_N: at the rod, of the output itself and of the weight.
         speed_m_s: of both together at the rod, right after the weight has landed without rebound.
-        peak_N: by energy, without damping: the springs absorb the energy and the work of both.
+        peak_N, trough_N: by energy, without damping: the springs absorb the energy and the work of
+            both, and return it.
         blow_N: v·√(k·m), by the stiffness where both come to rest.
     """
 
@@ -52,7 +54,13 @@ class Blow:
     weight_N: float
     speed_m_s: float
     peak_N: float
+    trough_N: float
     blow_N: float
+
+    @property
+    def rebound(self) -> float:
+        rests = self.own_N + self.weight_N
+        return (rests - self.trough_N) / (self.peak_N - rests)
 
 
 def predicted_blow(profile: Profile, mass_kg: float, height_m: float = 0.0) -> Blow:
@@ -83,7 +91,10 @@ def predicted_blow(profile: Profile, mass_kg: float, height_m: float = 0.0) -> B
     rests = _deflection_m(profile, own_N + weight_N)
     peak = float(calibration.force(brentq(left, max(rests, start + 1e-5), top)))
     stiffness = calibration.stiffness(rests)
-    return Blow(own_N, weight_N, speed, peak, speed * math.sqrt(stiffness * both_kg))
+    # A weight that is only laid on comes back to where it began.
+    back = brentq(left, -top, start) if brought > 0.0 else start
+    trough = float(calibration.force(back))
+    return Blow(own_N, weight_N, speed, peak, trough, speed * math.sqrt(stiffness * both_kg))
 
 
 def weight_laid_on(profile: Profile) -> float:
@@ -242,7 +253,8 @@ def _peak_and_energy(
 
 def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]:
     told = f"screw held, {mass:g} kg laid on the lever at once"
-    predicted = predicted_blow(profile, mass).peak_N
+    blow = predicted_blow(profile, mass)
+    predicted = blow.peak_N
     own_kg, own_N, kg_per_N = moved_mass(profile)
     arms = kg_per_N * profile.rig.gravity
     rests = _deflection_m(profile, own_N + mass * profile.rig.gravity * arms)
@@ -258,7 +270,10 @@ def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]
             seen.rebound,
             _rebound_u95(seen, profile),
             "1",
+            blow.rebound,
+            REBOUND_SHARE * blow.rebound,
             conditions=told,
+            causes=CAUSES,
         ),
         Characteristic(
             "shock.frequency",
@@ -302,8 +317,10 @@ def _dropped(seen: _Seen, profile: Profile, mass: float, height_m: float) -> lis
             seen.rebound,
             _rebound_u95(seen, profile),
             "1",
+            expected.rebound,
+            REBOUND_SHARE * expected.rebound,
             conditions=told,
-            causes="a strap that goes slack on the way up",
+            causes=f"a strap that goes slack on the way up, {CAUSES}",
         ),
     ]
 

@@ -7,9 +7,9 @@ import pytest
 
 from drivers.base import PowerStage
 from hil.bench import LockstepBench
-from hil.measure import force_speed, weight_moves
+from hil.measure import force_speed, held_weights, weight_moves
 from hil.measure.characteristic import Window
-from hil.profile import load_profile
+from hil.profile import holding_force, load_profile
 from tests.hil.measure.synthetic import SyntheticRun
 
 PROFILE = load_profile("footplate_trainer")
@@ -116,6 +116,41 @@ def test_noise_is_no_peak_power():
     ]
     assert abs(np.mean(off)) < 1e-3
     assert np.max(np.abs(off)) < 3e-3
+
+
+def held_and_lifted(zero_N):
+    """Two weights at rest, then lifted and lowered; the lighter one makes the supply sag more."""
+    rows, marked, held, volts = 0, [], [], []
+    for mass, force_N, sag_V in ((2.5, 205.0, 0.3), (5.0, 370.0, 0.1)):
+        for name in ("lift", "lower") * 2:
+            held.append(np.r_[np.full(400, force_N + zero_N), np.full(600, 1.2 * force_N)])
+            low = 36.0 - sag_V if name == "lift" else 35.9
+            volts.append(np.r_[np.full(400, 36.0), np.full(600, low)])
+            marked.append((name, rows + 400, rows + 1000, {"weight_kg": mass}))
+            rows += 1000
+    columns = {
+        "time_s": np.arange(rows) / 1000,
+        "spring_force_N": np.concatenate(held),
+        "supply_V": np.concatenate(volts),
+    }
+    return SyntheticRun(columns, marked)
+
+
+def test_a_held_weight_is_measured_at_rest_and_beside_what_check_predicts():
+    run = held_and_lifted(zero_N=1.0)
+    for mass, force_N in ((2.5, 205.0), (5.0, 370.0)):
+        expected = holding_force(PROFILE, mass)
+        found = held_weights.rod_force(run, PROFILE, mass, expected)
+        assert found.value == pytest.approx(force_N + 1.0)
+        assert found.predicted == expected and not found.differs
+        # The force's zero is as uncertain as its calibration states.
+        assert found.u95 >= 2 * PROFILE.calibration.absolute_uncertainty
+
+
+def test_the_supply_sags_most_with_one_weight_whose_lifts_repeat():
+    found = held_weights.supply_sag(held_and_lifted(0.0), PROFILE)
+    assert found.value == pytest.approx(0.3) and "2.5 kg" in found.conditions
+    assert found.u95 < 0.05
 
 
 def test_a_weight_is_lifted_no_faster_than_its_acceleration_permits():

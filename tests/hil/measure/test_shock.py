@@ -39,6 +39,8 @@ def test_on_linear_springs_it_is_the_textbook_force(mass, height_m):
     assert blow.blow_N == pytest.approx(speed * math.sqrt(stiffness * both_kg))
     expected = own_N + weight_N + math.hypot(weight_N, blow.blow_N)
     assert blow.peak_N == pytest.approx(expected, rel=2e-3)
+    # It swings as far up as down.
+    assert blow.rebound == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_weight_falls_no_further_than_force_and_springs_permit():
