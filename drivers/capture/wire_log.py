@@ -71,7 +71,7 @@ class WireRecorder:
         def recv(timeout: float | None = None) -> can.Message | None:
             frame = receive(timeout)
             if frame is not None:
-                put(CAN_IN, wire, _packed(frame))
+                put(CAN_IN, wire, _packed(frame), getattr(frame, "received_s", 0.0))
             return frame
 
         def send_too(msg: can.Message, timeout: float | None = None) -> None:
@@ -106,7 +106,7 @@ class WireRecorder:
         self._put(ASKED, 0, b"")
         return self._last_us / 1e6
 
-    def received_at(self) -> float:
+    def received_at(self, _frame: can.Message | None = None) -> float:
         """Return the time of the last record: right after a reception, that is its time."""
         return self._last_us / 1e6
 
@@ -154,9 +154,9 @@ class WireRecorder:
         self._put(OPENED, wire, json.dumps({"kind": kind, "name": name}).encode())
         return wire
 
-    def _put(self, kind: int, wire: int, data: bytes) -> None:
+    def _put(self, kind: int, wire: int, data: bytes, at_s: float = 0.0) -> None:
         waiting = self._waiting
-        self._last_us = at_us = int(1e6 * time.monotonic())
+        self._last_us = at_us = int(1e6 * (at_s or time.monotonic()))
         if len(waiting) > MOST_WAITING or len(data) > 0xFFFF:
             self.lost += 1
             return

@@ -112,7 +112,7 @@ class WireRecording:
             self._last_s = nows.pop(0)
         return self._last_s
 
-    def received_at(self) -> float:
+    def received_at(self, _frame: can.Message | None = None) -> float:
         """Return the time of the last reception."""
         return self._last_s
 

@@ -18,7 +18,14 @@ if TYPE_CHECKING:
 _recorder: WireRecorder | None = None
 _recording: WireRecording | None = None
 _now: Callable[[], float] = time.monotonic
-_received_at: Callable[[], float] = time.monotonic
+
+
+def _arrived(frame: can.Message | None) -> float:
+    """Return the time at which a frame arrived, if its bus reports it, else the present time."""
+    return getattr(frame, "received_s", 0.0) or time.monotonic()
+
+
+_received_at: Callable[[can.Message | None], float] = _arrived
 
 
 def now() -> float:
@@ -29,9 +36,13 @@ def now() -> float:
     return _now()
 
 
-def received_at() -> float:
-    """Return the time of the latest reception, read right after it; recorded and replayed."""
-    return _received_at()
+def received_at(frame: can.Message | None = None) -> float:
+    """Return the time of the latest reception, read right after it; recorded and replayed.
+
+    ``frame``: the received one; a bus that reports when it arrived
+    (``drivers.transport.StampedFrame``) is believed.
+    """
+    return _received_at(frame)
 
 
 def record(recorder: WireRecorder | None) -> None:
@@ -39,7 +50,7 @@ def record(recorder: WireRecorder | None) -> None:
     global _recorder, _now, _received_at
     _recorder = recorder
     _now = time.monotonic if recorder is None else recorder.now
-    _received_at = time.monotonic if recorder is None else recorder.received_at
+    _received_at = _arrived if recorder is None else recorder.received_at
 
 
 def replay(recording: WireRecording | None, timed: bool = False) -> None:
@@ -50,7 +61,7 @@ def replay(recording: WireRecording | None, timed: bool = False) -> None:
     global _recording, _now, _received_at
     _recording = recording
     _now = recording.now if recording is not None and timed else time.monotonic
-    _received_at = recording.received_at if recording is not None and timed else time.monotonic
+    _received_at = recording.received_at if recording is not None and timed else _arrived
 
 
 def replayed() -> WireRecording | None:

@@ -155,7 +155,7 @@ class Reception:
             telemetry.position_rad = position * self.position_unit
             telemetry.torque_N_m = torque * self.torque_unit
             # Both PDOs are synchronous (transmission type 1 of CiA 301): the SYNC latches them.
-            telemetry.received_s = received = wires.received_at()
+            telemetry.received_s = received = wires.received_at(message)
             self._sampled_s = telemetry.time_s = self._sync_s
             telemetry.time_error_s = self._answers.error_s(received - self._sync_s)
             telemetry.frames += 1
@@ -172,10 +172,11 @@ class Reception:
             self._deflected_s = telemetry.deflection_time_s = self._sync_s
             telemetry.frames += 1
             return FAST_2
-        self._take_rare(identifier, data)
+        self._take_rare(message)
         return 0
 
-    def _take_rare(self, identifier: int, data: bytearray) -> None:
+    def _take_rare(self, message: can.Message) -> None:
+        identifier, data = message.arbitration_id, message.data
         known = True
         if identifier in self._slow:
             known = self._take_slow(identifier, data)
@@ -186,7 +187,7 @@ class Reception:
         elif identifier == self._heartbeat_id:
             known = len(data) == 1 and data[0] & 0x7F in NMT_STATES
             if known:
-                self._hear(data[0] & 0x7F)
+                self._hear(data[0] & 0x7F, wires.received_at(message))
         else:
             self.foreign += 1
             return
@@ -234,8 +235,8 @@ class Reception:
             self.telemetry.fault_code = code
             self.telemetry.fault_text = text_of(code)
 
-    def _hear(self, nmt_state: int) -> None:
-        self._heard_s = wires.received_at()
+    def _hear(self, nmt_state: int, heard_s: float) -> None:
+        self._heard_s = heard_s
         telemetry = self.telemetry
         if telemetry.lost:
             return

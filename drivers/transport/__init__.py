@@ -9,6 +9,7 @@ from drivers.transport.board_quantities import (
     Scaling,
 )
 from drivers.transport.can_bus import BusOptions, open_bus
+from drivers.transport.kernel_stamps import StampClock, StampedFrame
 from drivers.transport.listening import (
     BusMonitor,
     CanMonitor,
@@ -55,6 +56,8 @@ __all__ = [
     "PortOptions",
     "Scaling",
     "SerialPort",
+    "StampClock",
+    "StampedFrame",
     "Take",
     "Undeclared",
     "WireLoad",

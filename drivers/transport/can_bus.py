@@ -73,9 +73,18 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
 
 
 def _opened(interface: str, channel: str | None, options: Mapping[str, Any]) -> can.BusABC:
-    bus = can.Bus(interface=interface, channel=channel, **options)
+    bus = _made(interface, channel, options)
     wires.opened_bus(bus, f"{interface} {channel}")
     return bus
+
+
+def _made(interface: str, channel: str | None, options: Mapping[str, Any]) -> can.BusABC:
+    if interface == "socketcan":
+        # Loaded only where it is used: the module needs a kernel with CAN.
+        from drivers.transport.socketcan_bus import StampedSocketcanBus
+
+        return StampedSocketcanBus(channel or "", **options)
+    return can.Bus(interface=interface, channel=channel, **options)
 
 
 def _fix(error: BaseException) -> str:

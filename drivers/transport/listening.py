@@ -14,6 +14,7 @@ from typing import Any, Protocol, runtime_checkable
 import can
 
 from drivers.base import DriverError
+from drivers.capture import wires
 from drivers.transport.can_bus import BusOptions, open_bus
 
 MOST_UNDECLARED = 200  # a babbling node must not fill the memory
@@ -180,7 +181,7 @@ class CanMonitor:
                 except DAMAGED:
                     continue
                 if frame is not None:
-                    self._take(frame, time.monotonic())
+                    self._take(frame, wires.received_at(frame))
         except GONE as error:
             raise DriverError(f"the bus was lost: {error}") from error
 

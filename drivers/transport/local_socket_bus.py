@@ -22,6 +22,13 @@ from typing import Any
 
 import can
 
+from drivers.transport.kernel_stamps import (
+    StampClock,
+    StampedFrame,
+    receive_stamped,
+    stamp_receptions,
+)
+
 FRAME = struct.Struct("<IB3x8s")
 EXTENDED = 0x8000_0000
 REMOTE = 0x4000_0000
@@ -40,6 +47,9 @@ TAKEN = frozenset({"can_filters", "bitrate", "data_bitrate", "receive_own_messag
 class LocalSocketBus(can.BusABC):
     """Hub or member of a local bus.
 
+    Args:
+        stamps: take the kernel's time of each reception, as SocketCAN does.
+
     Attributes:
         malformed: packets that were not frames and were ignored.
         dropped: frames that a member with a full queue missed; a hub counts each member.
@@ -48,7 +58,14 @@ class LocalSocketBus(can.BusABC):
         can.CanInitializationError: no hub, a second hub, or no such path.
     """
 
-    def __init__(self, channel: str, role: str = "member", fd: bool = False, **kwargs: Any) -> None:
+    def __init__(
+        self,
+        channel: str,
+        role: str = "member",
+        fd: bool = False,
+        stamps: bool = False,
+        **kwargs: Any,
+    ) -> None:
         self._is_shutdown = True  # until initialised
         if role not in ("hub", "member"):
             raise can.CanInitializationError(f"role '{role}': write 'hub' or 'member'")
@@ -84,6 +101,11 @@ class LocalSocketBus(can.BusABC):
             raise can.CanInitializationError(f"{path}: {error.strerror}", error.errno) from error
         self._socket.setblocking(False)
         self._watched = [self._number]
+        self._clock: StampClock | None = None
+        self._received_s = 0.0
+        if stamps and not self._hub and stamp_receptions(self._socket):
+            self._clock = StampClock()
+        self._kind = can.Message if self._clock is None else StampedFrame
         self.channel_info = f"local_socket {path}"
         self._is_shutdown = False
         super().__init__(channel=channel, **kwargs)
@@ -174,6 +196,8 @@ class LocalSocketBus(can.BusABC):
             number = self._waiting.pop()
             packet = self._packet(number)
             if packet and (frame := self._frame(packet, number)) is not None:
+                if isinstance(frame, StampedFrame):
+                    frame.received_s = self._received_s
                 return frame, False
 
     def _packet(self, number: int) -> bytes:
@@ -183,8 +207,12 @@ class LocalSocketBus(can.BusABC):
             if self._hub and number == self._number:
                 self._accept()
             return b""
+        clock = self._clock
         try:
-            packet = peer.recv(LONGEST + 1)
+            if clock is None:
+                packet = peer.recv(LONGEST + 1)
+            else:
+                packet, _, self._received_s = receive_stamped(peer, LONGEST + 1, clock)
         except BlockingIOError:
             return b""
         except ConnectionResetError:
@@ -207,7 +235,7 @@ class LocalSocketBus(can.BusABC):
         identifier, length, data = UNPACK(packet)
         extended = identifier >= EXTENDED
         remote = bool(identifier & REMOTE)
-        return can.Message(
+        return self._kind(
             time.time(),
             identifier & (0x1FFF_FFFF if extended else 0x7FF),
             extended,
@@ -231,7 +259,7 @@ class LocalSocketBus(can.BusABC):
             return None
         identifier, length, flags = FLEXIBLE_HEAD.unpack_from(packet)
         extended = identifier >= EXTENDED
-        return can.Message(
+        return self._kind(
             time.time(),
             identifier & (0x1FFF_FFFF if extended else 0x7FF),
             extended,

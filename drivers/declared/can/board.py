@@ -114,7 +114,7 @@ class CanBoard:
                 raise DriverError(f"the bus was lost: {error}") from error
             if frame is None:
                 break
-            self._take(frame, wires.received_at())
+            self._take(frame, wires.received_at(frame))
         self._seen = motor.number
 
     def _take(self, frame: can.Message, now_s: float) -> None:
