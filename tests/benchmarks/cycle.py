@@ -18,6 +18,9 @@ It is also given in its two parts: until the answer came (the host's SYNC, the b
 simulated drive that computes a cycle of physics meanwhile), and after it (the host's computing,
 its command to the drive, its samples to the link, requests). A cycle is late that woke after the
 next was due; a pause of several periods counts each.
+
+``--against`` measures an earlier version in the same run, by its own copy of this program and in
+turns with today's at 1 kHz, and holds today's part after the answer against it.
 """
 
 from __future__ import annotations
@@ -32,6 +35,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import can
+import earlier
 import numpy as np
 from numpy.typing import NDArray
 from seat import Seat, until_state
@@ -60,6 +64,11 @@ HOLD, MIDDLE_M = 4, 0.027  # Hold position, and where
 HAND_N, HAND_HZ = 8.0, 0.7
 PATIENCE_S = 20.0
 MORE_LATE_PER_CENT = 0.05  # than the baseline
+WAKE_MOST, FAST_WAKE_MOST, FAST_HZ = 2.0, 1.2, 2000.0  # p99.9, times the empty loop's
+OWN_PART = "after the answer"
+OWN_MOST = 0.4  # of an earlier version's
+ROUNDS = 3
+ROUND_S = 10.0
 # What a computer that is too slow, or pauses, brings about.
 NOT_MEASURED = (
     BenchError,
@@ -226,15 +235,53 @@ def cut_short(runs: Path, error: Exception) -> list[str]:
     return lines
 
 
+def against(bench: Benchmark, commit: str, seconds: float) -> int:
+    """Measure an earlier version and today's in turns; return the exit code."""
+    own: dict[str, list[earlier.Outcome]] = {"today": [], "before": []}
+    pure: dict[str, list[float]] = {"today": [], "before": []}
+    try:
+        with earlier.unpacked(commit) as folder:
+            for turn in range(ROUNDS):
+                kinds = [("before", folder), ("today", earlier.ROOT)]
+                for name, root in kinds if turn % 2 == 0 else reversed(kinds):
+                    own[name].append(earlier.run(root, "cycle.py", "--seconds", str(seconds)))
+                    alone = earlier.run(root, "simulation.py", "--seconds", "3")
+                    pure[name].append(alone.figure("bench without rig, a cycle"))
+    except earlier.NotThere as error:
+        print(f"NOT MEASURED: {error}")
+        return 1
+    for name, outcomes in own.items():
+        medians = [outcome.median(OWN_PART) for outcome in outcomes]
+        bench.samples(f"{OWN_PART}, medians, {name}", medians, unit="us")
+        bench.samples(f"computing in lockstep, {name}", pure[name], unit="us")
+        shares = [share for outcome in outcomes for share in outcome.shares]
+        busy = np.array(shares) / RATE_HZ
+        bench.samples(f"processor time of the host, {name}", busy, unit="us", scale=1e6)
+    for words, most in (
+        (f"{OWN_PART}, medians", OWN_MOST),
+        ("computing in lockstep", None),
+        ("processor time of the host", None),
+    ):
+        bench.ratio(f"{words}, today to before", f"{words}, today", f"{words}, before", most=most)
+    bench.note(f"before: commit {commit}; {ROUNDS} turns of {seconds:g} s at 1 kHz")
+    bench.note("processor time a millisecond: sending, receiving and waking are in it")
+    return bench.finish()
+
+
 def main() -> int:
     bench = Benchmark("The rig host's cycle, everything running", __doc__)
     bench.parser.add_argument("--rate", type=float, default=RATE_HZ, help="Hz (default: 1000)")
+    bench.parser.add_argument(
+        "--against", nargs="?", const=earlier.BEFORE, metavar="COMMIT", help="an earlier version"
+    )
     bench.parser.add_argument("--empty-loop", type=float, help="only that, for so many seconds")
     bench.parser.add_argument("--channel", default="", help="bus of the bench it runs beside")
     options = bench.parse()
     if options.empty_loop:
         run_empty_loop(task_at(options.rate), options.empty_loop, options.channel)
         return 0
+    if options.against:
+        return against(bench, options.against, options.seconds or ROUND_S)
     seconds = options.seconds or SECONDS
     alone_s = max(2.0, seconds / 10)
     task = task_at(options.rate)
@@ -272,7 +319,7 @@ def main() -> int:
         ("empty loop alone", alone),
         ("work of the cycle", work),
         ("until the drive's answer", answer),
-        ("after the answer", work - answer),
+        (OWN_PART, work - answer),
     ):
         bench.samples(name, latencies[~np.isnan(latencies)], unit="us", scale=1e6)
     bench.ratio(
@@ -280,7 +327,7 @@ def main() -> int:
         "wake-up of the cycle",
         "empty loop meanwhile",
         "p99.9",
-        most=2.0,
+        most=FAST_WAKE_MOST if options.rate >= FAST_HZ else WAKE_MOST,
     )
     bench.percentile("work p99", "work of the cycle", "p99", most=400.0)
     bench.figure(
