@@ -30,9 +30,9 @@ class Cia402Protocol:
 
     def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
         """See ``drivers.transport.wire_budget.Budgeting``."""
-        from drivers.cia402.budget import budget
+        from drivers.cia402.budget import budgets
 
-        return (budget(options, period_s),)
+        return budgets(options, period_s)
 
     def claims(self, options: Any) -> tuple[Claim, ...]:
         """See ``drivers.transport.wire_claims.Claiming``."""

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from drivers.cia402.mapping import pdos
 from drivers.cia402.options import Cia402Options
-from drivers.transport import SYNC, Budget, CanWire, Claim, WireLoad, bus_name, identifier_text
+from drivers.transport import SYNC, Budget, CanLoad, Claim, FrameSize, bus_name, identifier_text
 
 
-def budget(options: Cia402Options, period_s: float) -> Budget:
+def budgets(options: Cia402Options, period_s: float) -> tuple[Budget, ...]:
     """Return the load of SYNC, all PDOs and both heartbeats, without the rare SDO and EMCY."""
-    wire = CanWire.of(options.bus.extra())
-    load = WireLoad()
+    load = CanLoad(options.bus)
     receive, transmit = pdos(options)
-    load.each_cycle(wire.frame_s(0))
+    load.each_cycle(FrameSize(0), sent=True)
     for pdo in receive:
-        load.each_cycle(wire.frame_s(pdo.packing.size))
+        load.each_cycle(FrameSize(pdo.packing.size), sent=True)
     for pdo in transmit:
-        load.each_cycle(wire.frame_s(pdo.packing.size), max(1, pdo.transmission))
-    for every_s in (options.host_heartbeat, options.drive_heartbeat):
-        load.each(wire.frame_s(1), every_s)
-    return load.budget(period_s, wire.words)
+        load.each_cycle(FrameSize(pdo.packing.size), False, max(1, pdo.transmission))
+    load.each(FrameSize(1), True, options.host_heartbeat)
+    load.each(FrameSize(1), False, options.drive_heartbeat)
+    return load.budgets(period_s)
 
 
 def claims(options: Cia402Options) -> tuple[Claim, ...]:

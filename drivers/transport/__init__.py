@@ -9,6 +9,7 @@ from drivers.transport.board_quantities import (
     Scaling,
 )
 from drivers.transport.can_bus import BusOptions, open_bus
+from drivers.transport.can_load import CanLoad, FrameSize
 from drivers.transport.kernel_stamps import StampClock, StampedFrame
 from drivers.transport.listening import (
     BusMonitor,
@@ -44,10 +45,12 @@ __all__ = [
     "Budgeting",
     "BusMonitor",
     "BusOptions",
+    "CanLoad",
     "CanMonitor",
     "CanWire",
     "Claim",
     "Claiming",
+    "FrameSize",
     "InputMap",
     "Listenable",
     "MessageStats",

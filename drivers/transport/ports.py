@@ -10,6 +10,8 @@ from typing import Any
 import can
 from serial.tools import list_ports
 
+from drivers.transport.line_speed import held_back_ms
+
 BY_NAME = Path("/dev/serial/by-id")
 NO_ADAPTERS = frozenset(("virtual", "udp_multicast", "serial"))  # always there, or listed below
 
@@ -29,12 +31,17 @@ def can_adapters() -> list[dict[str, Any]]:
 
 
 def serial_ports() -> list[dict[str, Any]]:
-    """Return ``path``, the system's ``stable_path``, if any, and ``usb`` of each port."""
+    """Return each port: ``path``, the system's ``stable_path`` and ``usb``, if any.
+
+    ``held_back_ms``: how long its adapter collects received bytes while no profile has it open;
+    None if not reported.
+    """
     return [
         {
             "path": port.device,
             "stable_path": _stable(port.device),
             "description": port.description if port.description != "n/a" else "",
+            "held_back_ms": held_back_ms(port.device),
             "usb": None
             if port.vid is None
             else {

@@ -22,6 +22,7 @@ from typing import Any
 import can
 import serial
 
+from drivers.transport.line_speed import actual_baud, held_back_ms, wrong_speed
 from drivers.transport.serial_line_frames import LONGEST_LINE, frame_line, line_frame
 
 BIT_RATES = {
@@ -38,6 +39,7 @@ BIT_RATES = {
 }
 DATA_BIT_RATES = {2_000_000: b"Y2", 5_000_000: b"Y5"}
 CHUNK = 65536
+MOST_HELD_MS = 1.0  # the shortest that adapters offer
 MOST_QUEUED = 512  # bytes in the port: about twenty frames
 BLOCKED_S = 0.1  # without a byte taken: the adapter is reported as stuck
 ANSWER_S = 0.3
@@ -108,11 +110,18 @@ class SerialLineBus(can.BusABC):
                 f"{path}: {getattr(error, 'strerror', None) or error}",
                 getattr(error, "errno", None),
             ) from error
+        wrong = wrong_speed(tty_baudrate, actual_baud(self._number))
+        if wrong:
+            self._port.close()
+            raise can.CanInitializationError(f"{path}: {wrong}")
         with contextlib.suppress(Exception):
             # Otherwise converters collect bytes for up to 16 ms; not all support this setting.
             self._port.set_low_latency_mode(True)
         self._is_shutdown = False
         self.channel_info = f"serial_line {path}"
+        held = held_back_ms(path)
+        if held is not None and held > MOST_HELD_MS:
+            self.channel_info += f", whose adapter holds received bytes back for {held:g} ms"
         self._can_protocol = (
             can.CanProtocol.CAN_FD if kwargs.get("fd") or data_bitrate else can.CanProtocol.CAN_20
         )

@@ -22,6 +22,7 @@ from serial.tools import list_ports
 from drivers.base import DriverError
 from drivers.capture import wires
 from drivers.transport.board_quantities import Part
+from drivers.transport.line_speed import actual_baud, wrong_speed
 
 CHUNK = 4096
 STALE_S = 0.02  # age of a sample at which most profiles stop
@@ -121,6 +122,10 @@ class SerialPort:
         except (OSError, ValueError) as error:  # pyserial's exception is an OSError
             number = getattr(error, "errno", None)
             raise _not_opened(path, error, number) from error
+        wrong = wrong_speed(options.baud, actual_baud(port.fileno()))
+        if wrong:
+            port.close()
+            raise DriverError(f"serial port {path}: {wrong}")
         with contextlib.suppress(Exception):
             port.set_low_latency_mode(True)  # adapters otherwise hold bytes back for 16 ms
         with contextlib.suppress(Exception):

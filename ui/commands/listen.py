@@ -167,6 +167,11 @@ def ports(options: argparse.Namespace) -> int:
                 if usb is None
                 else f"  usb: {{vendor_id: 0x{usb['vendor_id']:04x}, product_id: "
                 f"0x{usb['product_id']:04x}, serial_number: {usb['serial_number']}}}"
+            )
+            + (
+                ""
+                if port["held_back_ms"] is None
+                else f"  holds bytes back for {port['held_back_ms']:g} ms until it is opened"
             ),
         )
     if not serial:

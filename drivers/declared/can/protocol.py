@@ -31,9 +31,9 @@ class DeclaredCanProtocol:
 
     def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
         """See ``drivers.transport.wire_budget.Budgeting``."""
-        from drivers.declared.can.budget import budget
+        from drivers.declared.can.budget import budgets
 
-        return (budget(options, period_s),)
+        return budgets(options, period_s)
 
     def claims(self, options: Any) -> tuple[Claim, ...]:
         """See ``drivers.transport.wire_claims.Claiming``."""
