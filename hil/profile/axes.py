@@ -212,6 +212,8 @@ def _overloaded(profiles: dict[str, Profile], source: Source) -> Iterator[Proble
         wires = {claim.wire_key: claim.wire for claim in _claims(profile)}
         for budget in protocol.budgets(drive_options(profile), 1.0 / profile.control.rate):
             wire = wires.get(budget.key)
+            if wire is None and (bus := wires.get(budget.key.rpartition(".")[0])) is not None:
+                wire = f"{bus}, {budget.what}"  # a direction of its adapter's line
             if wire is not None:
                 of_axes = shares.setdefault(wire, {})
                 of_axes[name] = of_axes.get(name, 0.0) + budget.share

@@ -92,3 +92,13 @@ def test_a_serial_port_is_not_shared(tmp_path: Path) -> None:
 def test_a_faulty_axes_file_is_refused_with_its_place(tmp_path: Path, axes: str, text: str) -> None:
     found = refusal(written(tmp_path, axes))
     assert text in found and "both.yaml:" in found
+
+
+def test_more_than_the_line_of_a_shared_adapter_carries_is_refused(tmp_path: Path) -> None:
+    line = "bus: {interface: serial_line, channel: /dev/ttyUSB0, tty_baudrate: 500000}"
+    both = {
+        name: text.replace("drive: {", f"drive: {{{line}, ")
+        for name, text in (("heel", HEEL + "drive: {host_node: 127}\n"), ("toe", TOE))
+    }
+    found = refusal(written(tmp_path, **both))
+    assert "of serial_line /dev/ttyUSB0, lines from the adapter, at 500000 baud" in found
