@@ -219,14 +219,21 @@ def constant_force(run: Recorded, section: Section) -> tuple[dict[str, Any], flo
 def virtual_spring(run: Recorded, section: Section) -> tuple[dict[str, Any], float]:
     """Return the stiffness in N/mm by least squares of recorded force on output position and velocity.
 
-    The spring pulls back: F = F0 − K·x − B·v. Velocity is in the fit so that damping, real or
-    virtual, does not bias the stiffness. ``u95_N_per_mm`` is twice the standard
-    uncertainty of K (JCGM 100:2008, H.3); residuals count as one for as long as they keep their
-    sign, since samples a millisecond apart are correlated.
+    The spring pulls back: F = F0 − K·x − B·v, with x from the rest position where that moves.
+    Velocity is in the fit so that damping, real or virtual, does not bias the stiffness.
+    ``u95_N_per_mm`` is twice the standard uncertainty of K (JCGM 100:2008, H.3); residuals count
+    as one for as long as they keep their sign, since samples a millisecond apart are correlated.
     """
-    force, x, v = _steady(
-        run, section, "spring_force_N", "output_position_m", "output_velocity_m_s"
+    force, x, v, rest = _steady(
+        run,
+        section,
+        "spring_force_N",
+        "output_position_m",
+        "output_velocity_m_s",
+        "rest_position_m",
     )
+    if np.ptp(rest) > 0.0:  # it follows another axis
+        x = x - rest
     moved = float(np.ptp(x))
     if moved < LEAST_MOVED_M:
         raise ValueError(f"the output moved only {LENGTH(moved):.3f}{LENGTH}")

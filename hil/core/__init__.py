@@ -18,6 +18,7 @@ from hil.core.process_log import begin_log, merged_logs
 from hil.core.requests import (
     CONFIRM_LOAD_MOTION,
     MOST_POINTS,
+    MOST_RATIO,
     REQUEST,
     Apply,
     Behaviour,
@@ -62,6 +63,7 @@ __all__ = [
     "CONFIRM_LOAD_MOTION",
     "INDEX",
     "MOST_POINTS",
+    "MOST_RATIO",
     "NO_SAMPLE",
     "REQUEST",
     "ROW",

@@ -2,6 +2,7 @@
 
 from hil.procedures.environment import open_environment
 from hil.procedures.favoured import favoured
+from hil.procedures.in_turn import InTurn
 from hil.procedures.live_runner import LiveRunner
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
@@ -14,6 +15,7 @@ from hil.procedures.procedure import (
     Drop,
     Ended,
     EnvironmentLike,
+    ExpectStop,
     Hand,
     Hang,
     Note,
@@ -42,8 +44,10 @@ __all__ = [
     "Drop",
     "Ended",
     "EnvironmentLike",
+    "ExpectStop",
     "Hand",
     "Hang",
+    "InTurn",
     "LiveRunner",
     "LockstepRunner",
     "Note",

@@ -22,6 +22,7 @@ class LockstepRunner(Runner):
         writer: takes every row and event, or None.
         tell: takes progress lines.
         operator: a simulated one, for procedures that need a person's hands.
+        step: one cycle, the bench's own by default; of several axes, it steps all of them.
     """
 
     def __init__(
@@ -30,9 +31,11 @@ class LockstepRunner(Runner):
         writer: RunWriter | None = None,
         tell: Callable[[str], None] = lambda _text: None,
         operator: Operator | None = None,
+        step: Callable[[], Sample] | None = None,
     ) -> None:
         super().__init__(tell, operator)
         self._bench = bench
+        self._step = step or bench.step
         self._writer = writer
         self._rows: list[Sample] = []
         self._taken_events = 0
@@ -43,12 +46,12 @@ class LockstepRunner(Runner):
         return outcome.accepted, outcome.text
 
     def _pause(self, seconds: float) -> None:
-        bench, rows = self._bench, self._rows
+        bench, rows, step_once = self._bench, self._rows, self._step
         enable_every = max(1, round(ENABLE_EVERY_S / bench.period_s))
         for step in range(max(1, round(seconds / bench.period_s))):
             if self._held and step % enable_every == 0:
                 self._enable()
-            rows.append(bench.step())
+            rows.append(step_once())
             if len(bench.events) != self._taken_events:
                 self._collect()
                 self._raise_if_stopped()

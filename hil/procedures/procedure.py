@@ -157,6 +157,11 @@ class Choose:
 
 
 @dataclass(frozen=True)
+class ExpectStop:
+    """Treat the next stop as the procedure's own: another axis requests it, and it stops all."""
+
+
+@dataclass(frozen=True)
 class RequireHoldToRun:
     """Begin or end a phase in which the operator holds the hold-to-run control."""
 
@@ -164,7 +169,20 @@ class RequireHoldToRun:
     text: str = ""
 
 
-Action = Ask | Pause | Confirm | Hang | Drop | Push | Note | Hand | Read | Choose | RequireHoldToRun
+Action = (
+    Ask
+    | Pause
+    | Confirm
+    | Hang
+    | Drop
+    | Push
+    | Note
+    | Hand
+    | Read
+    | Choose
+    | ExpectStop
+    | RequireHoldToRun
+)
 
 
 def no_rows() -> NDArray[np.float64]:

@@ -21,6 +21,7 @@ from hil.procedures.procedure import (
     Confirm,
     Drop,
     Ended,
+    ExpectStop,
     Hand,
     Hang,
     Note,
@@ -110,6 +111,8 @@ class Runner:
             value = self._wait_for(lambda operator: operator.read(action))
         elif isinstance(action, Choose):
             text = self._wait_for(lambda operator: operator.choose(action))
+        elif isinstance(action, ExpectStop):
+            self._stop_is_own = True
         else:
             accepted = self._wait_for(lambda operator: operator.hold_to_run(action))
             self._held = action.on and accepted

@@ -1,5 +1,8 @@
 """Sessions written as YAML, and their performance."""
 
+from hil.sequences.axes_reading import axes_named, load_axes_sequence
+from hil.sequences.axes_sequence import AxesSequence
+from hil.sequences.meeting import Meeting
 from hil.sequences.pacing import Pacing
 from hil.sequences.performing import OWN_STOP, describe, measured_value, perform, perform_times
 from hil.sequences.preview import Preview, preview, wave_setpoints
@@ -13,12 +16,16 @@ __all__ = [
     "OWN_STOP",
     "SEQUENCES",
     "STEP_MODELS",
+    "AxesSequence",
     "Head",
+    "Meeting",
     "Pacing",
     "Preview",
     "Sequence",
     "TakenDown",
+    "axes_named",
     "describe",
+    "load_axes_sequence",
     "load_sequence",
     "measured_value",
     "perform",

@@ -27,6 +27,7 @@ from hil.procedures import (
     Action,
     Ask,
     Confirm,
+    ExpectStop,
     Hang,
     Note,
     Pause,
@@ -40,6 +41,8 @@ from hil.procedures import (
     wait_until_resting,
 )
 from hil.profile import Profile
+from hil.sequences.axes_steps import BesideStep, FollowedPart, StoppedStep
+from hil.sequences.meeting import MeetingPart
 from hil.sequences.pacing import Pacing, is_safe_point, pause_here
 from hil.sequences.sequence import Sequence, kind_of
 from hil.sequences.sequence_steps import (
@@ -67,11 +70,16 @@ OWN_STOP = "exercise of the stop"
 
 
 def perform(
-    sequence: Sequence, profile: Profile, pacing: Pacing | None = None, record: bool = True
+    sequence: Sequence,
+    profile: Profile,
+    pacing: Pacing | None = None,
+    record: bool = True,
+    part: MeetingPart | None = None,
 ) -> Procedure:
     """Perform the sequence as a procedure; ``record`` makes a run of it.
 
-    ``pacing`` may pause it at safe points, and holds its progress.
+    ``pacing`` may pause it at safe points, and holds its progress. With ``part`` it is one of several
+    axes, which meet before each step and at the end.
 
     Figures are marked in the run by three markers, ``begin``, ``steady`` and ``end`` of
     ``KIND: NAME``, which carry the setpoints; ``hil.analysis.measures`` reads them back.
@@ -87,6 +95,8 @@ def perform(
     pacing.done_s = 0.0
     for number, step in enumerate(sequence.steps, 1):
         pacing.number = number
+        if part is not None:
+            yield from part.meet()
         if pacing.pause_asked and number > 1 and is_safe_point(step, powered):
             yield from pause_here(pacing, acting)
         yield Note(f"{number:2d}/{total}  {describe(step)}")
@@ -94,12 +104,14 @@ def perform(
             yield Note(f"       {step.note.strip()}")
         if isinstance(step, HangStep):
             hung = step.mass
-        yield from _perform(sequence, step, profile, hung)
+        yield from _perform(sequence, step, profile, hung, part)
         pacing.done_s += sequence.length(step)
         if isinstance(step, BehaviourStep):
             acting = step
         elif isinstance(step, EnergiseStep | PowerOffStep | StopStep):
             powered, acting = isinstance(step, EnergiseStep), None
+    if part is not None:
+        yield from part.meet()
     if record:
         yield from send_requests([EndRun()])
 
@@ -112,7 +124,7 @@ def perform_times(sequence: Sequence, profile: Profile, pacing: Pacing, times: i
 
 
 def _perform(
-    sequence: Sequence, step: Any, profile: Profile, hung: float
+    sequence: Sequence, step: Any, profile: Profile, hung: float, part: MeetingPart | None
 ) -> Generator[Action, Seen, None]:
     length = sequence.length(step)
     if isinstance(step, EnergiseStep):
@@ -137,12 +149,7 @@ def _perform(
         yield Push(step.force, step.frequency or 0.0, length)
         yield Pause(length)
     elif isinstance(step, StopStep):
-        if step.measure is not None:
-            yield from send_requests([_marker("begin", step, {})])
-        yield from send_requests([Stop(cause=OWN_STOP)])
-        yield Pause(length)
-        if step.measure is not None:
-            yield from send_requests([_marker("end", step, {})])
+        yield from _stop(step, length, part)
     elif isinstance(step, ResetStep):
         yield from _reset()
     elif isinstance(step, HangStep):
@@ -151,6 +158,20 @@ def _perform(
         may_move = getattr(step, "load_may_move", False)
         apply = Apply(behaviour=step.behaviour(), load_may_move=may_move)
         yield from _measured(sequence, step, _asked_values(step, hung), [apply], None)
+
+
+def _stop(step: StopStep, length: float, part: MeetingPart | None) -> Generator[Action, Seen, None]:
+    if step.measure is not None:
+        yield from send_requests([_marker("begin", step, {})])
+    if part is not None:
+        # The stop of one axis stops the others: it is the sequence's own for all of them.
+        yield ExpectStop()
+        yield from part.meet()
+    if not isinstance(step, StoppedStep):
+        yield from send_requests([Stop(cause=OWN_STOP)])
+    yield Pause(length)
+    if step.measure is not None:
+        yield from send_requests([_marker("end", step, {})])
 
 
 def _measured(
@@ -273,6 +294,10 @@ def describe(step: Any) -> str:
     if step.do in ("constant_force", "hold_position"):
         words = worded(words, words.replace("force", "torque").replace("position", "angle"))
     parts = []
+    if isinstance(step, BesideStep):
+        return f"wait beside '{step.beside}'"
+    if isinstance(step, StoppedStep):
+        return f"stop by '{step.sender}'"
     if isinstance(step, WaitUntilStep):
         return f"wait until {condition_words(step)}, at most {step.at_most:g} s"
     if isinstance(step, RampStep):
@@ -285,6 +310,9 @@ def describe(step: Any) -> str:
         ("mass", None),
     ):
         value = getattr(step, key, None)
+        if isinstance(value, FollowedPart):
+            parts.append(f"that follows '{value.axis}'")
+            continue
         if value is None or (step.do == "waveform" and key != "stiffness"):
             continue
         if of is None:

@@ -17,6 +17,7 @@ from hil.sequences.performing import describe
 from hil.sequences.sequence import Sequence, unfit
 from hil.sequences.sequence_steps import (
     BehaviourStep,
+    CoupledStep,
     EnergiseStep,
     PowerOffStep,
     ResetStep,
@@ -75,7 +76,12 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
                 if checked.limited_mask >> limit & 1:
                     line = at.problem("do", "", "").line
                     trimmed.append(f"line {line}: {describe(step)}: limited by {label(limit)}")
-            acting = start_behaviour(checked.behaviour, profile, position, 0.0, _NO_LOOP)
+            # What another axis will measure is not known here.
+            acting = (
+                None
+                if isinstance(step, CoupledStep)
+                else start_behaviour(checked.behaviour, profile, position, 0.0, _NO_LOOP)
+            )
         length = sequence.length(step)
         count = max(2, math.ceil(length / spacing_s) + 1) if length else 0
         dt = length / (count - 1) if count else 0.0

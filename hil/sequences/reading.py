@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import PydanticCustomError
 
 from drivers.motion import Motion, speaking, spoken
@@ -25,6 +25,7 @@ from hil.profile import (
     read_with_parts,
     shown,
 )
+from hil.sequences.axes_steps import CoupledSpringStep
 from hil.sequences.parameters import Ranged, read_parameters, settle_values, with_values
 from hil.sequences.sequence import LEAST_MEASURED_S, Sequence, Written, kind_of
 from hil.sequences.sequence_steps import (
@@ -47,7 +48,6 @@ SEQUENCES = SHIPPED / "sequences"
 MOST_STEPS = 5000  # after expansion; for a longer session, repeat the whole sequence
 MOST_READ = 2 * MOST_STEPS  # steps of all files, wrong ones included
 DEEPEST = 8  # files within files
-_KNOWN = STEP_MODELS
 
 
 def shipped_sequences() -> list[str]:
@@ -67,9 +67,9 @@ def load_sequence(
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
     """
-    file, name = _find(path) if text is None else (Path(path), str(path))
+    file, name = find_sequence(path) if text is None else (Path(path), str(path))
     source = read_source(file, name, text)
-    reader = _Reader()
+    reader = Reader()
     with speaking(_motion(source)):
         return _sequence(source, file, reader, given)
 
@@ -86,9 +86,13 @@ def _motion(source: Source) -> Motion:
 
 
 def _sequence(
-    source: Source, file: Path, reader: _Reader, given: Mapping[str, object] | None
+    source: Source, file: Path, reader: Reader, given: Mapping[str, object] | None
 ) -> Sequence:
     head, declared = reader.head(source)
+    if head.axes is not None:
+        what = f"this sequence is for several axes ('{head.axes}'), not for one rig"
+        fix = f"perform it with --profile {head.axes}"
+        raise ProfileError([source.problem(("axes",), what, fix)])
     values, wrong = settle_values(declared, given or {})
     problems = [Problem("parameters given", 0, 0, key, what, fix) for key, what, fix in wrong]
     if problems:
@@ -112,7 +116,7 @@ def _sequence(
     )
 
 
-def _find(path: str | Path) -> tuple[Path, str]:
+def find_sequence(path: str | Path) -> tuple[Path, str]:
     given = Path(path)
     if given.exists():
         return given, str(path)
@@ -135,7 +139,7 @@ def directory_of(at: Written) -> Path:
 Placed = list[tuple[Any, Written]]
 
 
-class _Reader:
+class Reader:
     """Reader of steps that collects their problems."""
 
     def __init__(self) -> None:
@@ -145,10 +149,16 @@ class _Reader:
         self._read = 0
         self._files: dict[Path, tuple[Source, dict[str, Ranged]]] = {}
 
-    def wrong(self, at: Written, key: str, what: str, fix: str) -> None:
-        self._add(at.problem(key, what, fix))
+    known: Mapping[str, type[BaseModel]] = STEP_MODELS
 
-    def _add(self, problem: Problem) -> None:
+    def model_of(self, name: str, data: Mapping[str, Any]) -> type[BaseModel] | None:
+        """Return the model of a step of this name, None if the name is unknown."""
+        return self.known.get(name)
+
+    def wrong(self, at: Written, key: str, what: str, fix: str) -> None:
+        self.add(at.problem(key, what, fix))
+
+    def add(self, problem: Problem) -> None:
         # A step that is expanded twice is wrong once.
         at = (problem.file, problem.line, problem.key, problem.what)
         self.problems.setdefault(at, problem)
@@ -189,7 +199,7 @@ class _Reader:
             if isinstance(one, str):
                 one = data["steps"][i] = {"do": one}
             at = Written(source, (*path, "steps", i))
-            steps += self._step(at, one, values, above)
+            steps += self.step(at, one, values, above)
             if len(steps) > MOST_STEPS:
                 self._too_many(at)
         return steps
@@ -199,13 +209,13 @@ class _Reader:
         fix = "repeat less often"
         raise ProfileError([at.problem("", what, fix)])
 
-    def _step(
+    def step(
         self, at: Written, data: object, values: Mapping[str, Any], above: tuple[Path, ...]
     ) -> Placed:
         self._read += 1
         if self._read > MOST_READ:
             self._too_many(at)
-        known = ", ".join(_KNOWN)
+        known = ", ".join(self.known)
         if not isinstance(data, dict):
             self.wrong(at, "", f"{shown(data)} is not a step", "write '- do: float' and its keys")
             return []
@@ -213,21 +223,21 @@ class _Reader:
         if name is None:
             self.wrong(at, "", "the key 'do' is missing", f"add 'do:' with one of {known}")
             return []
-        model = _KNOWN.get(name) if isinstance(name, str) else None
+        model = self.model_of(name, data) if isinstance(name, str) else None
         if model is None:
-            fix = did_you_mean(name, _KNOWN) or f"write one of {known}"
+            fix = did_you_mean(name, self.known) or f"write one of {known}"
             self.wrong(at, "do", f"{shown(name)} is not a step", fix)
             return []
         resolved, unknown = with_values(data, values, at.path)
         for path, what, fix in unknown:
-            self._add(at.source.problem(path, what, fix))
+            self.add(at.source.problem(path, what, fix))
         if unknown:
             return []
         try:
             step = model.model_validate(resolved)
         except ValidationError as error:
             for problem in explain(error, model, at.source, at.path):
-                self._add(_as_written(problem))
+                self.add(_as_written(problem))
             return []
         if isinstance(step, RepeatStep):
             return self._repeated(at, step, values, above)
@@ -276,12 +286,12 @@ class _Reader:
                 self._files[file] = source, self.head(source)[1]
             except ProfileError as error:
                 for problem in error.problems:
-                    self._add(problem)
+                    self.add(problem)
                 return []
         source, declared = self._files[file]
         values, wrong = settle_values(declared, step.values)
         for name, what, fix in wrong:
-            self._add(at.source.problem((*at.path, "with", name), what, fix))
+            self.add(at.source.problem((*at.path, "with", name), what, fix))
         return [] if wrong else self.steps_of(source, values, (*above, file))
 
     def _quantities(self, at: Written, step: Any, texts: Mapping[str, str | None]) -> bool:
@@ -329,7 +339,9 @@ class _Reader:
                 f"make it at least {step.settle + LEAST_MEASURED_S:g} s, or shorten 'settle'",
             )
         push = step.push
-        if isinstance(step, VirtualSpringStep) and (push is None or push.frequency is None):
+        if isinstance(step, VirtualSpringStep | CoupledSpringStep) and (
+            push is None or push.frequency is None
+        ):
             self.wrong(
                 at,
                 "measure",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -25,10 +26,17 @@ SETTLE_SHARE = 0.6
 
 @dataclass(frozen=True)
 class Written:
-    """Place of a step: ``path`` within the file of ``source``."""
+    """Place of a step: ``path`` within the file of ``source``.
+
+    Attributes:
+        axis: for which it is; '' for every one. together: number of the list of steps that begin at
+            once, 0 outside one.
+    """
 
     source: Source
     path: tuple[str | int, ...]
+    axis: str = ""
+    together: int = 0
 
     def problem(self, key: str, what: str, fix: str) -> Problem:
         """Return a problem at this step, or at its ``key``."""
@@ -100,18 +108,33 @@ class Sequence:
         Raises:
             ValueError: too short for its measurements to mean anything.
         """
-        least = sum(least_length(step) for step in self.steps if getattr(step, "lasts", 0.0))
-        if seconds < least:
-            raise ValueError(
-                f"{seconds:g} s is too short for the sequence '{self.name}': its movements and "
-                f"measurements need at least {math.ceil(least)} s"
-            )
-        low, high = 0.0, max(2.0, 2.0 * seconds / self.seconds)
-        for _ in range(60):
-            middle = (low + high) / 2
-            shorter = replace(self, stretch=middle).seconds < seconds
-            low, high = (middle, high) if shorter else (low, middle)
-        return replace(self, stretch=high)
+        return self.stretched(stretch_for(seconds, self.name, lambda s: self.stretched(s).seconds))
+
+    def stretched(self, stretch: float) -> Sequence:
+        """Return the same sequence with this factor on its times."""
+        return replace(self, stretch=stretch)
+
+
+def stretch_for(seconds: float, name: str, lasting: Callable[[float], float]) -> float:
+    """Return the factor on the times of a sequence at which it lasts about ``seconds`` s.
+
+    Args:
+        lasting: total duration in s at a factor.
+
+    Raises:
+        ValueError: too short for its measurements to mean anything.
+    """
+    least = lasting(0.0)
+    if seconds < least:
+        raise ValueError(
+            f"{seconds:g} s is too short for the sequence '{name}': its movements and "
+            f"measurements need at least {math.ceil(least)} s"
+        )
+    low, high = 0.0, max(2.0, 2.0 * seconds / lasting(1.0))
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if lasting(middle) < seconds else (low, middle)
+    return high
 
 
 def kind_of(step: Any) -> str:

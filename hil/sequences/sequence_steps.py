@@ -148,6 +148,13 @@ class VirtualSpringStep(FreeStep):
         )
 
 
+class CoupledStep(FreeStep):
+    """Base of the behaviours that follow another axis."""
+
+    def behaviour(self) -> Behaviour:
+        raise NotImplementedError
+
+
 class HoldPositionStep(Lasting):
     do: Literal["hold_position"]
     position: Travel
@@ -298,9 +305,10 @@ class Parameter(Part):
     about: str = ""
 
 
-BehaviourStep = (
+_Behaviour = (
     RampStep | FloatStep | ConstantForceStep | VirtualSpringStep | HoldPositionStep | WaveformStep
 )
+BehaviourStep = _Behaviour | CoupledStep
 AnyStep = (
     EnergiseStep
     | PowerOffStep
@@ -312,7 +320,7 @@ AnyStep = (
     | StopStep
     | ResetStep
     | WaitUntilStep
-    | BehaviourStep
+    | _Behaviour
 )
 
 STEPS: dict[str, type[BaseModel]] = {
@@ -329,5 +337,6 @@ class Head(Part):
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9 _.-]{1,60}$")]
     description: str = ""
     profile: str | None = None  # the profile it was written for, used if none is given
+    axes: str | None = None  # in its place for several axes: the axes file
     parameters: dict[Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")], Any] = {}
     steps: Annotated[list[Any], Field(min_length=1)]

@@ -1,0 +1,51 @@
+"""Step boundaries at which the axes of one sequence wait for each other."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterable
+
+from hil.procedures import Action, Pause, ProcedureFailed, Seen
+
+LOOK_S = 0.01  # pause while an axis waits, so that its heartbeat continues
+
+
+class Meeting:
+    """Step boundaries of all axes; an axis passes one once every other axis has reached it.
+
+    Each axis writes only its own values, so that their procedures may run in threads of their own.
+    """
+
+    def __init__(self, axes: Iterable[str]) -> None:
+        self.reached = dict.fromkeys(axes, 0)
+        self.ended: dict[str, str] = {}
+
+    def part_of(self, axis: str) -> MeetingPart:
+        """Return the part of one axis."""
+        return MeetingPart(self, axis)
+
+    def end(self, axis: str, why: str) -> None:
+        """Record that an axis ended early: no other axis waits for it."""
+        self.ended.setdefault(axis, why)
+
+
+class MeetingPart:
+    """The part of one axis in the meeting."""
+
+    def __init__(self, meeting: Meeting, axis: str) -> None:
+        self._meeting, self.axis = meeting, axis
+
+    def meet(self) -> Generator[Action, Seen, None]:
+        """Part of a procedure: wait until every axis has come to this step boundary.
+
+        Raises:
+            ProcedureFailed: another axis ended early.
+        """
+        meeting = self._meeting
+        meeting.reached[self.axis] += 1
+        here = meeting.reached[self.axis]
+        while True:
+            for axis, why in meeting.ended.items():
+                raise ProcedureFailed(f"the axis '{axis}' ended: {why}")
+            if min(meeting.reached.values()) >= here:
+                return
+            yield Pause(LOOK_S)
