@@ -19,6 +19,7 @@ from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
 from ui.dashboard import page_entries
 from ui.dashboard.bench import OperateModel, Page, PageContext, Session
+from ui.dashboard.company import Company
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
 from ui.dashboard.operate import OpenHouse, OpenHousePage, OperatePage, PowerBanner, StopStrip
@@ -75,6 +76,7 @@ class Window(QMainWindow):
         self.page_number = 0
         self.pages: list[Page] = []
         self.pacer = RenderScheduler(DRAWING_S)
+        self.company = Company(self)  # with the windows of other axes, if any
         self.setWindowTitle(f"{model.profile.name} – Hookeline")
         self.setMinimumSize(1200, 680)  # below it texts of the Operate page overlap
 
@@ -195,8 +197,7 @@ class Window(QMainWindow):
         self._heartbeat_alone()
 
     def _heartbeat_alone(self) -> None:
-        if self.session is not None:
-            self.session.heartbeat()
+        self.company.heartbeat()
 
     @property
     def open_house(self) -> OpenHouse:
@@ -266,8 +267,8 @@ class Window(QMainWindow):
 
     @property
     def _may_build(self) -> bool:
-        """False while this window holds control of a powered rig: its heartbeat could be late."""
-        return not (self.model.powered and self.model.in_control)
+        """False while a powered rig is controlled from here: its heartbeat could be late."""
+        return self.company.may_build
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
@@ -309,10 +310,7 @@ class Window(QMainWindow):
         if not self._may_build:
             self.model.say("Light or dark changes only with power off: power off first (P)")
             return
-        self.theme = THEMES["dark" if self.theme.name == "light" else "light"]
-        self.build()
-        if self.help is not None:
-            self.help.apply_theme(self.theme, self.sizes)
+        self.company.take_theme(THEMES["dark" if self.theme.name == "light" else "light"])
 
     def show_help(self) -> None:
         """Open the manual at the topic of the page that is shown; once open, at the page of keys."""
@@ -328,9 +326,7 @@ class Window(QMainWindow):
 
     def stop(self) -> None:
         """Stop the rig: before anything is drawn, from any page, in control or not."""
-        if self.session is not None:
-            self.session.stop()
-            self.session.pump()
+        self.company.stop()
         self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:

@@ -196,6 +196,7 @@ KEYS = (
         short="comma",  # the sign alone is not seen on a button
     ),
     KeyUse("leave_out", "-", "exclude it, or include it", _on("Measure")),
+    KeyUse("axis", "Ctrl+Tab", "the next axis, on a bench of several"),
     KeyUse("tour", "Ctrl+T", "a tour of the page; again: leave it", _on("Bring-up", "Calibrate")),
     KeyUse("tour_next", "Ctrl+N", "the tour's next caption", _on("Bring-up", "Calibrate")),
     KeyUse("search", "Ctrl+F", "search", _on("Runs")),

@@ -44,6 +44,7 @@ class OpenHouse:
     def __init__(self, model: OperateModel, session: Session | None, presets: Presets) -> None:
         self._model, self._session, self._presets = model, session, presets
         self.phase = "off"
+        self.not_here = ""  # why this window has no open house, '' if it has
         self.attract = self.wrong = False
         self.text = self.doing = ""
         self._letters = self._typed = ""
@@ -80,7 +81,7 @@ class OpenHouse:
             letters: unlock it when typed; a sequence of 4 to 12 letters.
             attract: move a little, within half of the cap, while no one is there.
         """
-        problem = unlock_problem(letters)
+        problem = self.not_here or unlock_problem(letters)
         if not problem and not self.choices:
             problem = "save at least one preset first (Ins): visitors choose among them"
         self.wrong = bool(problem)

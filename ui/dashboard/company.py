@@ -1,0 +1,52 @@
+"""Windows that share a stop, their heartbeats and a theme: one, or one of each axis."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ui.dashboard.widgets import Theme
+
+if TYPE_CHECKING:
+    from ui.dashboard.window import Window
+
+
+class Company:
+    """The windows of all axes, the first one included.
+
+    Building pages takes long: each window then sends the heartbeats of all.
+    """
+
+    def __init__(self, first: Window) -> None:
+        self.windows: list[Window] = [first]
+
+    def join(self, window: Window) -> None:
+        """Take in the window of another axis."""
+        self.windows.append(window)
+        window.company = self
+
+    def heartbeat(self) -> None:
+        """Send the heartbeat of every session, and nothing else."""
+        for window in self.windows:
+            if window.session is not None:
+                window.session.heartbeat()
+
+    def stop(self) -> None:
+        """Send the stop of every session before anything else is done."""
+        sessions = [window.session for window in self.windows if window.session is not None]
+        for session in sessions:
+            session.stop()
+        for session in sessions:
+            session.pump()
+
+    @property
+    def may_build(self) -> bool:
+        """False while one of the windows holds control of a powered rig."""
+        return not any(window.model.powered and window.model.in_control for window in self.windows)
+
+    def take_theme(self, theme: Theme) -> None:
+        """Build every window anew in this theme."""
+        for window in self.windows:
+            window.theme = theme
+            window.build()
+            if window.help is not None:
+                window.help.apply_theme(theme, window.sizes)
