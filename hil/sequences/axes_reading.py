@@ -82,13 +82,7 @@ def load_axes_sequence(
             written = tuple(each[axis][1] for each in rounds)
             check_order(steps, written, reader.wrong)
             sequences[axis] = AxisSequence(
-                f"{head.name} {axis}",
-                head.description,
-                head.axes,
-                steps,
-                written,
-                values,
-                motion=motion,
+                head.name, head.description, head.axes, steps, written, values, motion=motion
             )
         _raise(reader)
     return AxesSequence(head.name, head.description, head.axes, sequences)

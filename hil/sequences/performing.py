@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from drivers.motion import FORCE, LENGTH, STIFFNESS, worded
 from hil.core import (
+    INDEX,
     Apply,
     EndRun,
     Marker,
@@ -167,9 +168,14 @@ def _stop(step: StopStep, length: float, part: MeetingPart | None) -> Generator[
         # The stop of one axis stops the others: it is the sequence's own for all of them.
         yield ExpectStop()
         yield from part.meet()
-    if not isinstance(step, StoppedStep):
+    if isinstance(step, StoppedStep):
+        seen = yield Pause(length)
+        if not (len(seen.rows) and seen.rows[-1, INDEX["state"]] == State.STOPPED):
+            # Another axis stops only those that have power.
+            yield from send_requests([Stop(cause=OWN_STOP)])
+    else:
         yield from send_requests([Stop(cause=OWN_STOP)])
-    yield Pause(length)
+        yield Pause(length)
     if step.measure is not None:
         yield from send_requests([_marker("end", step, {})])
 

@@ -14,7 +14,6 @@ from tests.ui.made_rows import make_rows
 from ui.dashboard.axes_bar import axis_texts
 from ui.dashboard.axes_window import AxesWindow
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.operate.stop_strip import StopButton
 from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.pages("Operate", "Runs")
@@ -152,7 +151,7 @@ def test_esc_stops_every_axis_from_the_bar_and_so_does_the_stop_button(bench: Be
     bench.press(Qt.Key.Key_Escape)
     assert bench.stops() == ["stop heel", "stop toe"]
     bench.log.clear()
-    button = bench.window.windows["heel"].strip.findChild(StopButton)
+    button = bench.window.windows["heel"].strip.stop_button
     QTest.mouseClick(button, Qt.MouseButton.LeftButton)
     assert bench.stops() == ["stop heel", "stop toe"]
 

@@ -34,7 +34,7 @@ def test_a_step_without_an_axis_is_for_every_axis(tmp_path: Path) -> None:
     two = load(tmp_path, UP + DOWN)
     assert dos(two, "heel") == dos(two, "toe") == ["power_on", "hold_position", "power_off"]
     assert two.seconds == 2.0
-    assert two.sequences["toe"].name == "two toe"
+    assert two.sequences["toe"].name == "two"
     assert axes_named(tmp_path / "two.yaml") == "two_axes"
 
 
