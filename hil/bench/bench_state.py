@@ -54,6 +54,9 @@ from hil.profile import Profile
 from hil.supervision import LimitNotices, Supervisor
 
 NAN = float("nan")
+# A stop sent to every axis at once comes within two cycles; a person presses no key twice so quickly.
+# Common practice, no source.
+SAME_STOP_S = 0.05
 
 
 class BenchState:
@@ -104,6 +107,7 @@ class BenchState:
         self.time_s = 0.0
         self.cause = 0
         self.cause_text = ""
+        self._stopped_s = 0.0
         self._loss_told = False  # a loss of the drive after the stop was reported
         self.tare_N = self.tare_before_N = 0.0
         self.row = NO_SAMPLE
@@ -181,6 +185,8 @@ class BenchState:
     def stop(self, cause: int, detail: str = "") -> None:
         """Enter Stopped and latch the first cause; power is removed as the profile states."""
         if self.state is State.STOPPED:
+            if cause == Cause.OPERATOR and self._stopped_with_another:
+                return
             # The first cause may persist; any other, or another stop by the operator, requires
             # power off now.
             if cause != self.cause or cause in CHOSEN or cause in ALWAYS_CATEGORY_0:
@@ -196,6 +202,7 @@ class BenchState:
             detail = f"{detail} (stopped first for: {label(self.cause).lower()})"
         moving_under_power = self.state in (State.STANDBY, State.RUNNING)
         self._loss_told = False
+        self._stopped_s = self.time_s
         self.cause = int(cause)
         self.cause_text = detail or sentence(cause)
         self.state = State.STOPPED
@@ -224,6 +231,12 @@ class BenchState:
             to_wire_ms=None,
         )
         self._event("state", state=self.state.name, cause=label(cause), cause_text=self.cause_text)
+
+    @property
+    def _stopped_with_another(self) -> bool:
+        """True right after the stop of another axis: the same stop may have been sent to each."""
+        since_s = self.time_s - self._stopped_s
+        return self.cause == Cause.OTHER_AXIS and since_s < SAME_STOP_S
 
     def _cut_short(self, why: str) -> None:
         """End a controlled stop in category 0, and report it."""

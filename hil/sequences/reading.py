@@ -45,14 +45,20 @@ from hil.sequences.tolerances import figure_setpoint, read_tolerance
 from hil.sequences.waveform_files import read_points
 
 SEQUENCES = SHIPPED / "sequences"
+OF_AXES = SEQUENCES / "axes"
 MOST_STEPS = 5000  # after expansion; for a longer session, repeat the whole sequence
 MOST_READ = 2 * MOST_STEPS  # steps of all files, wrong ones included
 DEEPEST = 8  # files within files
 
 
 def shipped_sequences() -> list[str]:
-    """Return the bare names of the shipped sequences, sorted."""
+    """Return the bare names of the shipped sequences for one rig, sorted."""
     return sorted(file.stem for file in SEQUENCES.glob("*.yaml"))
+
+
+def shipped_axes_sequences() -> list[str]:
+    """Return the bare names of the shipped sequences for several axes, sorted."""
+    return sorted(file.stem for file in OF_AXES.glob("*.yaml"))
 
 
 def load_sequence(
@@ -121,13 +127,14 @@ def find_sequence(path: str | Path) -> tuple[Path, str]:
     if given.exists():
         return given, str(path)
     bare = str(path).removesuffix(".yaml")
-    shipped = shipped_sequences()
+    shipped = [*shipped_sequences(), *shipped_axes_sequences()]
     if bare not in shipped:
         hint = did_you_mean(bare, shipped) or "check the path;"
         raise ProfileError(
             [Problem(str(path), 0, 0, "", "no such file", f"{hint} shipped: {', '.join(shipped)}")]
         )
-    file = SEQUENCES / f"{bare}.yaml"
+    folder = OF_AXES if bare in shipped_axes_sequences() else SEQUENCES
+    file = folder / f"{bare}.yaml"
     return file, str(file)
 
 

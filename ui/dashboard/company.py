@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Protocol
 
+from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.widgets import Theme
 
-if TYPE_CHECKING:
-    from ui.dashboard.window import Window
+
+class Member(Protocol):
+    """The window of one axis."""
+
+    session: Session | None
+    model: OperateModel
+    company: Company
+
+    def take_theme(self, theme: Theme) -> None:
+        """Build the window anew in this theme."""
 
 
 class Company:
@@ -16,10 +25,10 @@ class Company:
     Building pages takes long: each window then sends the heartbeats of all.
     """
 
-    def __init__(self, first: Window) -> None:
-        self.windows: list[Window] = [first]
+    def __init__(self, first: Member) -> None:
+        self.windows: list[Member] = [first]
 
-    def join(self, window: Window) -> None:
+    def join(self, window: Member) -> None:
         """Take in the window of another axis."""
         self.windows.append(window)
         window.company = self
@@ -46,7 +55,4 @@ class Company:
     def take_theme(self, theme: Theme) -> None:
         """Build every window anew in this theme."""
         for window in self.windows:
-            window.theme = theme
-            window.build()
-            if window.help is not None:
-                window.help.apply_theme(theme, window.sizes)
+            window.take_theme(theme)

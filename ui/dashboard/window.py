@@ -23,7 +23,15 @@ from ui.dashboard.company import Company
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
 from ui.dashboard.operate import OpenHouse, OpenHousePage, OperatePage, PowerBanner, StopStrip
-from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, bound, sizes_for, style_sheet
+from ui.dashboard.widgets import (
+    THEMES,
+    RenderScheduler,
+    Slice,
+    Theme,
+    bound,
+    sizes_for,
+    style_sheet,
+)
 from ui.manual.key_table import BY_NAME
 
 BEAT_MS = 20
@@ -135,7 +143,7 @@ class Window(QMainWindow):
     def build(self) -> None:
         """Build all widgets for the present theme and size; what was set and shown stays."""
         self.pacer.forget()
-        self._heartbeat_alone()
+        self.company.heartbeat()
         session, model = self.session, self.model
         replaced = self.centralWidget()
         # The sheet has the style, not the window: what is replaced would be styled again. Each
@@ -167,12 +175,12 @@ class Window(QMainWindow):
             place = PageContext(
                 model, session, view, self.theme, self.sizes, self.runs_directory, self.show_page
             )
-            self._heartbeat_alone()
+            self.company.heartbeat()
             self.pages.append(entry.page(place))
-            self._heartbeat_alone()
+            self.company.heartbeat()
             self.stack.addWidget(self.pages[-1])
         for page, old in zip(self.pages, before, strict=False):
-            self._heartbeat_alone()
+            self.company.heartbeat()
             page.carry_from(old)
         self.strip = StopStrip(
             model,
@@ -190,13 +198,9 @@ class Window(QMainWindow):
         self.setCentralWidget(sheet)
         if replaced is not None:
             replaced.destroyed.connect(collect_soon)
-        self._heartbeat_alone()
         self._bring_up(self.page_number)
         self._show_locked()
         self.refresh()
-        self._heartbeat_alone()
-
-    def _heartbeat_alone(self) -> None:
         self.company.heartbeat()
 
     @property
@@ -259,16 +263,11 @@ class Window(QMainWindow):
     def fit(self) -> None:
         """Build widgets for the window's present size, if that needs others."""
         sizes = sizes_for(self.width(), self.height())
-        if not self.pages or (sizes != self.sizes and self._may_build):
+        if not self.pages or (sizes != self.sizes and self.company.may_build):
             self.sizes = sizes
             self.build()
         elif sizes != self.sizes:
             self._resized.start()  # until power is off
-
-    @property
-    def _may_build(self) -> bool:
-        """False while a powered rig is controlled from here: its heartbeat could be late."""
-        return self.company.may_build
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
@@ -307,10 +306,16 @@ class Window(QMainWindow):
 
     def swap_theme(self) -> None:
         """Change from light to dark or back; refused while this window controls a powered rig."""
-        if not self._may_build:
+        if not self.company.may_build:
             self.model.say("Light or dark changes only with power off: power off first (P)")
             return
         self.company.take_theme(THEMES["dark" if self.theme.name == "light" else "light"])
+
+    def take_theme(self, theme: Theme) -> None:
+        self.theme = theme
+        self.build()
+        if self.help is not None:
+            self.help.apply_theme(theme, self.sizes)
 
     def show_help(self) -> None:
         """Open the manual at the topic of the page that is shown; once open, at the page of keys."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from hil.bench import LockstepAxes
@@ -145,3 +147,28 @@ def test_the_rest_of_a_spring_follows_the_other_axis(both: LockstepAxes) -> None
     both.run(2.0)
     assert toe.last_row.rest_position_m == pytest.approx(0.040, abs=3e-4)
     assert toe.last_row.output_position_m == pytest.approx(0.040, abs=2e-3)
+
+
+def test_one_stop_sent_to_every_axis_does_not_count_as_two() -> None:
+    axes = load_axes("two_axes")
+    braking = {
+        name: one.model_copy(update={"stop": one.stop.model_copy(update={"category": 1})})
+        for name, one in axes.profiles.items()
+    }
+    both = LockstepAxes(replace(axes, profiles=braking))
+    both.run(0.05)
+    powered(both)
+    for one in both.benches.values():
+        assert one.request(Apply(behaviour=HoldPosition(position_m=0.03))).accepted
+    both.run(0.8)
+    toe = both.benches["toe"]
+    both.benches["heel"].request(Stop(cause="pressed"))
+    both.step()
+    assert toe.bench.controlled_stop.running
+    toe.request(Stop(cause="pressed"))  # the same key, on its own link
+    both.step()
+    assert toe.bench.controlled_stop.running and toe.bench.cause == Cause.OTHER_AXIS
+    both.run(0.06)
+    toe.bench.controlled_stop.start(0.0)
+    toe.request(Stop(cause="pressed again"))
+    assert not toe.bench.controlled_stop.running
