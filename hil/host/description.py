@@ -46,6 +46,7 @@ def describe(
         "columns": [column._asdict() for column in COLUMNS],
         "rate_hz": profile.control.rate,
         "period_s": 1.0 / profile.control.rate,
+        "recording": None,  # of the run being recorded: name, note and time of its start
         "simulated": endpoint is not None,
         "environment": endpoint,
         "drive": drive.capabilities.identity,

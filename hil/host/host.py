@@ -349,6 +349,7 @@ class Host:
         # Requests are taken after a cycle's command has left, so a requested stop is published
         # after the next cycle's write: ``written_s`` is when its command was on the wire.
         for event in self.bench.events:
+            self._stamp(event)
             if event["kind"] == "stop":
                 if event["code"] not in ASKED_FOR:
                     self.link.gate.stopped(seen_s)
@@ -365,7 +366,13 @@ class Host:
                 self.link.description["session_cap"] = event["cap"]
             elif event["kind"] == "reference":
                 self.link.description["reference"] = event["how"]
-            self.link.publish_event(self._stamp(event))
+            elif event["kind"] == "start_run":
+                # For a recorder that follows one that died before it wrote anything.
+                begun = {key: event[key] for key in ("name", "note", "wall")}
+                self.link.description["recording"] = begun
+            elif event["kind"] == "end_run":
+                self.link.description["recording"] = None
+            self.link.publish_event(event)
         self.bench.events.clear()
 
     @staticmethod

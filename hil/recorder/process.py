@@ -11,13 +11,15 @@ import queue
 import signal
 import sys
 import time
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from hil.core import begin_log
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
-from hil.recorder.listing import list_runs
+from hil.recorder.listing import RunSummary, list_runs
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
 SIGN_S = 0.2  # between heartbeats to the rig host, which waits 0.8 s
@@ -103,18 +105,12 @@ class Recorder:
         return 1 if self._writer.is_alive() or self._writer.unfinished else 0
 
     def take_over(self) -> None:
-        """Continue the latest interrupted run as a new one; the old one is finished."""
+        """Record what the rig host says is being recorded; finish what a dead recorder left."""
         interrupted = [run for run in list_runs(self._runs) if run.status == "interrupted"]
-        for run in interrupted:
-            if run.trip:
-                continue
-            name = f"{run.name.removesuffix(CONTINUED)}{CONTINUED}"
-            note = (
-                f"continues run '{run.path.name}', whose recorder died; samples between the two "
-                "are lost"
-            )
-            self._writer.event({"kind": "start_run", "name": name, "note": note})
-            break
+        recording = self._client.description.get("recording") if self._client else None
+        event = to_continue(recording, interrupted)
+        if event is not None:
+            self._writer.event(event)
         for run in interrupted:
             self._writer.repair(run.path)
         self._said.put(
@@ -178,6 +174,33 @@ class Recorder:
                 print(said.text, file=sys.stderr, flush=True)
             else:
                 self._client.tell(said.kind, said.text, said.run, **(said.values or {}))
+
+
+def to_continue(
+    recording: Mapping[str, Any] | None, interrupted: Iterable[RunSummary]
+) -> dict[str, Any] | None:
+    """Return the event that begins the run of a new recorder; None if nothing is being recorded.
+
+    Args:
+        recording: as the rig host describes it: ``name``, ``note`` and ``wall``, ISO 8601.
+        interrupted: runs that dead recorders left.
+    """
+    if not recording:
+        return None
+    name, wall = str(recording.get("name") or "run"), str(recording.get("wall") or "")
+    for run in interrupted:
+        if not run.trip and run.name.removesuffix(CONTINUED) == name and run.started >= wall:
+            note = (
+                f"continues run '{run.path.name}', whose recorder died; samples between the two "
+                "are lost"
+            )
+            return {"kind": "start_run", "name": f"{name}{CONTINUED}", "note": note}
+    note = (
+        f"the recorder died before any of run '{name}', begun at {wall}, was on disk; samples "
+        "until this run begins are lost"
+    )
+    own = str(recording.get("note") or "")
+    return {"kind": "start_run", "name": name, "note": f"{own}; {note}" if own else note}
 
 
 def record(

@@ -76,6 +76,7 @@ class WriterThread(threading.Thread):
         self._run: RunWriter | None = None
         self._trip: RunWriter | None = None
         self._trip_end_s = 0.0
+        self._next_write_s = 0.0  # 0 for at once: a run that begins is on disk before anything else
         self._closing: deque[tuple[RunWriter, str, str]] = deque()  # how it ended, kind of notice
         self._announced: RunWriter | None = None
         self._refused = False
@@ -147,7 +148,6 @@ class WriterThread(threading.Thread):
 
     def run(self) -> None:
         self._finisher.start()
-        next_write_s = 0.0
         while True:
             try:
                 task = self._queue.get(timeout=_IDLE_S)
@@ -161,8 +161,8 @@ class WriterThread(threading.Thread):
                 except Exception as error:
                     self._say(OperatorNotice("notice", f"the recorder skipped something: {error}"))
             now_s = time.monotonic()
-            if now_s >= next_write_s:
-                next_write_s = now_s + WRITE_S
+            if now_s >= self._next_write_s:
+                self._next_write_s = now_s + WRITE_S
                 self._write()
         give_up_s = time.monotonic() + _GIVE_UP_S
         while self._closing and time.monotonic() < give_up_s:
@@ -258,6 +258,7 @@ class WriterThread(threading.Thread):
             return
         if kind == "start_run":
             self._end_run("another run was started")
+            self._next_write_s = 0.0
             self._run = RunWriter(
                 self._runs,
                 self._named(str(event.get("name") or "run")),
@@ -297,6 +298,7 @@ class WriterThread(threading.Thread):
         rows, events = self._recent.before(time_s)
         wall = str(event.get("wall") or now_iso())
         first_s = float(rows[0][0, _TIME]) if rows else time_s
+        self._next_write_s = 0.0
         self._trip = RunWriter(
             self._runs,
             self._named("trip"),

@@ -366,3 +366,31 @@ def test_a_dead_recorder_is_told_and_another_goes_on(quiet_bench):
         runs = {run.path.name: run for run in list_runs(quiet_bench.runs_directory)}
         assert runs[first].status == "repaired" and (runs[first].samples or 0) > 200
         assert first in runs[second].note and "lost" in runs[second].note
+
+
+def test_a_recorder_that_dies_before_it_wrote_anything_is_followed_by_one_that_records(quiet_bench):
+    with Client.connect(quiet_bench.link_directory, name="test") as client, client.keep_control():
+        watch = Watch(client)
+        client.take_control()
+        starved = quiet_bench.processes["recorder"]
+        starved.send_signal(signal.SIGSTOP)
+        client.request(StartRun(name="early", note="of the operator"))
+        starved.send_signal(signal.SIGKILL)
+        name = watch.until("recording", seconds=20.0)["run"]
+        until_on_disk(quiet_bench.runs_directory / name, samples=100)
+        client.request(EndRun())
+        watch.until("recorded", seconds=20.0)
+        (run,) = (run for run in list_runs(quiet_bench.runs_directory) if "early" in run.name)
+        assert run.path.name == name and run.name == "early"
+        assert "recorder died before" in run.note and "of the operator" in run.note
+
+
+def test_a_recorder_that_dies_while_nothing_is_recorded_leaves_nothing_to_continue(quiet_bench):
+    with Client.connect(quiet_bench.link_directory, name="test") as client:
+        assert client.description["recording"] is None
+        before = len(list_runs(quiet_bench.runs_directory))
+        quiet_bench.processes["recorder"].send_signal(signal.SIGKILL)
+        watch = Watch(client)
+        while not any("THE RECORDER DIED" in event.get("text", "") for event in watch.events):
+            watch.until("notice", seconds=20.0)
+        assert len(list_runs(quiet_bench.runs_directory)) == before
