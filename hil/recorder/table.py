@@ -114,18 +114,28 @@ def batch_of(
         if motion == "rotary" and column.name in FACTORS:
             values = values * FACTORS[column.name]  # a power of two: no bit is lost
         if column.kind == "float64":
-            arrays.append(pa.array(values))
+            arrays.append(_array(values))
         elif column.kind == "float32":
             with np.errstate(over="ignore"):  # beyond float32: stored as inf
-                arrays.append(pa.array(values.astype(np.float32)))
+                arrays.append(_array(values.astype(np.float32)))
         else:
             fits = np.abs(values) < _MOST[column.kind]
             if fits.all():
-                arrays.append(pa.array(values.astype(column.kind)))
+                arrays.append(_array(values.astype(column.kind)))
             else:
                 whole = np.where(fits, values, 0.0).astype(column.kind)
-                arrays.append(pa.array(whole, mask=~fits))
+                arrays.append(_array(whole, fits))
     return pa.record_batch(arrays, schema=schema)
+
+
+def _array(values: NDArray[Any], valid: NDArray[np.bool_] | None = None) -> Any:
+    """Return values (n,) as an Arrow array without a copy, those not ``valid`` as null.
+
+    Arrow's own conversion imports pandas, if that is installed: 0.3 s in the first write of a run.
+    """
+    bits = None if valid is None else pa.py_buffer(np.packbits(valid, bitorder="little"))
+    kind = _TYPES[values.dtype.name]
+    return pa.Array.from_buffers(kind, len(values), [bits, pa.py_buffer(values)])
 
 
 def stream_batches(path: Path) -> Iterator[Any]:
