@@ -20,6 +20,7 @@ import os
 import random
 import sys
 import time
+from array import array
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -52,20 +53,51 @@ PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
 @dataclass
-class Seen:
-    """What has been measured so far.
+class Hour:
+    """Quiet spells of one simulated hour, added up: a list of them would grow by 190 kB an hour.
 
     Attributes:
-        rss: (simulated hours, resident memory in kB). stops: how often, by label.
-        errors: (simulated hours, mean force error in N, stated 95 % band in N) of quiet spells.
+        off_N, band_N: sums of mean force error and of stated 95 % band. spells, inside: how many.
     """
 
-    rss: list[tuple[float, float]] = field(default_factory=list)
-    errors: list[tuple[float, float, float]] = field(default_factory=list)
+    off_N: float = 0.0
+    band_N: float = 0.0
+    spells: int = 0
+    inside: int = 0
+
+    def take(self, off_N: float, band_N: float) -> None:
+        """Add one quiet spell."""
+        self.off_N += off_N
+        self.band_N += band_N
+        self.spells += 1
+        self.inside += abs(off_N) <= band_N
+
+
+@dataclass
+class Seen:
+    """Measured so far, in a size that does not depend on the hours.
+
+    Attributes:
+        at_h, rss_kB: simulated hours, and resident memory then. stops: how often, by label.
+        hours: quiet spells by the hour.
+    """
+
+    at_h: array[float] = field(default_factory=lambda: array("d"))
+    rss_kB: array[float] = field(default_factory=lambda: array("d"))
+    hours: dict[int, Hour] = field(default_factory=dict)
     stops: dict[str, int] = field(default_factory=dict)
     sessions: int = 0
     refused: int = 0  # sessions without power
     refusal: str = ""  # of the last
+
+    def take_memory(self, at_h: float, rss_kB: float) -> None:
+        """Keep one reading of the resident memory: 16 bytes."""
+        self.at_h.append(at_h)
+        self.rss_kB.append(rss_kB)
+
+    def take_spell(self, at_h: float, off_N: float, band_N: float) -> None:
+        """Take the mean force error of a quiet spell, and its stated 95 % band."""
+        self.hours.setdefault(int(at_h), Hour()).take(off_N, band_N)
 
 
 def resident_kB() -> float:
@@ -102,10 +134,10 @@ class Endurance:
                 widest = max(widest, row[band])
                 count += 1.0
         if count > 50:
-            self.seen.errors.append((self.hours, total / count, widest))
+            self.seen.take_spell(self.hours, total / count, widest)
         if bench.time_s >= self._next_sample_s:
             self._next_sample_s = bench.time_s + SAMPLE_S
-            self.seen.rss.append((self.hours, resident_kB()))
+            self.seen.take_memory(self.hours, resident_kB())
 
     def session(self) -> None:
         """From power on to stop and reset."""
@@ -147,42 +179,36 @@ class Endurance:
 
 def growth_kB_h(seen: Seen) -> float:
     """Slope of the resident memory after the first quarter; NaN of too few samples."""
-    late = [(h, kB) for h, kB in seen.rss if h >= WARM_SHARE * seen.rss[-1][0]]
-    if len(late) <= 2:
+    hours, kB = np.array(seen.at_h), np.array(seen.rss_kB)
+    late = hours >= WARM_SHARE * hours[-1]
+    if np.count_nonzero(late) <= 2:
         return math.nan
-    hours, kB = np.array(late).T
-    return float(np.polyfit(hours, kB, 1)[0])
+    return float(np.polyfit(hours[late], kB[late], 1)[0])
 
 
 def by_hour(seen: Seen) -> list[dict[str, float]]:
     """A row for each hour: force from the truth, stated band, spells, share inside in %, memory."""
-    memory = {int(h): kB / 1024 for h, kB in seen.rss}  # the last of each hour
-    errors = np.array(seen.errors)
-    table = []
-    for hour in range(int(errors[-1, 0]) + 1 if len(errors) else 0):
-        of = errors[(errors[:, 0] >= hour) & (errors[:, 0] < hour + 1)]
-        if not len(of):
-            continue
-        table.append(
-            {
-                "hour": hour + 1,
-                "force off, N": round(float(of[:, 1].mean()), 2),
-                "stated band, ± N": round(float(of[:, 2].mean()), 2),
-                "quiet spells": len(of),
-                "inside, %": round(100 * float(np.mean(np.abs(of[:, 1]) <= of[:, 2]))),
-                "memory, MB": round(memory.get(hour, math.nan), 1),
-            }
-        )
-    return table
+    memory = {int(h): kB / 1024 for h, kB in zip(seen.at_h, seen.rss_kB, strict=True)}  # the last
+    return [
+        {
+            "hour": hour + 1,
+            "force off, N": round(of.off_N / of.spells, 2),
+            "stated band, ± N": round(of.band_N / of.spells, 2),
+            "quiet spells": of.spells,
+            "inside, %": round(100 * of.inside / of.spells),
+            "memory, MB": round(memory.get(hour, math.nan), 1),
+        }
+        for hour, of in sorted(seen.hours.items())
+    ]
 
 
 def judge(seen: Seen) -> tuple[list[str], list[str]]:
     """Lines of the report, and what fails."""
     lines, bad = [], []
-    reached = seen.rss[-1][0] if seen.rss else 0.0
+    reached = seen.at_h[-1] if seen.at_h else 0.0
     slope = growth_kB_h(seen)
     lines.append(
-        f"memory: {seen.rss[0][1] / 1024:.1f} MB at the start, {seen.rss[-1][1] / 1024:.1f} MB at "
+        f"memory: {seen.rss_kB[0] / 1024:.1f} MB at the start, {seen.rss_kB[-1] / 1024:.1f} MB at "
         f"the end, {slope:+.0f} kB an hour after the first quarter"
     )
     # A short run has no line that means anything: growth is judged from half an hour on.
@@ -232,7 +258,7 @@ def main(arguments: list[str] | None = None) -> int:
             "date": datetime.date.today().isoformat(),
             "hours": round(run.hours, 2),
             "sessions": seen.sessions,
-            "start_MB": round(seen.rss[0][1] / 1024, 1),
+            "start_MB": round(seen.rss_kB[0] / 1024, 1),
             "growth_kB_h": round(growth) if math.isfinite(growth) else None,
             "table": by_hour(seen),
             "notes": [f"stops: {stops}", *bad],

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import sys
+import tracemalloc
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -11,11 +13,11 @@ from endurance import Seen, judge
 
 
 def seen(kB_an_hour: float, off_N: float) -> Seen:
-    hours = [0.1 * n for n in range(41)]
-    return Seen(
-        rss=[(h, 1e5 + kB_an_hour * h) for h in hours],
-        errors=[(h, off_N if h > 3.0 else 0.1, 4.0) for h in hours],
-    )
+    found = Seen()
+    for hours in (0.1 * n for n in range(41)):
+        found.take_memory(hours, 1e5 + kB_an_hour * hours)
+        found.take_spell(hours, off_N if hours > 3.0 else 0.1, 4.0)
+    return found
 
 
 def test_growth_and_drift_are_told_and_nothing_else() -> None:
@@ -31,3 +33,20 @@ def test_hours_without_power_are_no_endurance() -> None:
     idle = seen(0.0, 1.0)
     idle.sessions, idle.refused, idle.refusal = 8142, 7900, "the reference is lost"
     assert judge(idle)[1] == ["7900 of 8142 sessions without power: the reference is lost"]
+
+
+def test_readings_take_no_memory_worth_judging() -> None:
+    # Ten spells in each of 130 sessions an hour: 190 kB an hour as a list of floats.
+    found = Seen()
+    for n in range(60):
+        found.take_memory(n / 60, 1e5)
+    gc.collect()
+    before = len(gc.get_objects())
+    tracemalloc.start()
+    for n in range(1300):
+        found.take_spell(1.0 + n / 1300, 0.01 * n, 4.0)
+    grown = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    assert grown < 4096
+    assert len(gc.get_objects()) - before < 20
+    assert found.hours[1].spells == 1300 and found.hours[1].inside == 401
