@@ -6,7 +6,8 @@ import copy
 import math
 from collections import deque
 
-from fault_judgement import END_MM_S, MOST_FORCE, MOST_S, right_causes
+import numpy as np
+from fault_judgement import END_MM_S, MOST_FORCE, MOST_S, WORSE_FORCE, WORSE_MM_S, right_causes
 from fault_rigs import DE_ENERGISED, MIDDLE_M, STANDBY, running
 from fault_sessions import Outcome, Session, moments, rehearsal
 from fault_table import FAULTS
@@ -74,12 +75,12 @@ def run(session: Session) -> Outcome:
             bench.time_s - watch.began_s,
             until_s,
             watch.borne_N,
-            MOST_FORCE if share > MOST_FORCE else 0.0,
-            END_MM_S if end > END_MM_S else 0.0,
+            (MOST_FORCE if asks else share / WORSE_FORCE) if share > MOST_FORCE else 0.0,
+            (END_MM_S if asks else end - WORSE_MM_S) if end > END_MM_S else 0.0,
         )
     braked = math.nan
     loaded = any(FAULTS[name].entry["what"] in LOADS for name in session.faults)
-    if end > END_MM_S and not without > END_MM_S and loaded:
+    if end > END_MM_S and not without + WORSE_MM_S >= end and loaded:
         braked = _braked(before, session, bench.time_s - watch.began_s)
     own = False
     if cause and cause not in right_causes(session):
@@ -122,11 +123,13 @@ def _without_power(
     fault but what a weight or a hand does: a light nut and a heavy weight in motion are caught by the
     shorted windings in any phase of their swing. A session that began without power asks for it there
     as well, and lifts its load until the springs bear as much as at that stop (``borne_N``): a load that was
-    never lifted falls on nothing. Moments are tried until one is beyond both figures given.
+    never lifted falls on nothing. Moments are tried until both figures given are reached.
     """
     tripped = before.profile.limits.force.tripped
     most_share = most_mm_s = 0.0
     moments = [copy.deepcopy(before), *_moments(before, session, until_s, borne_N)]
+    if len(moments) > MOMENTS:
+        moments = [moments[round(n)] for n in np.linspace(0, len(moments) - 1, MOMENTS)]
     while moments and not (most_share > share and most_mm_s > end_mm_s):
         stopped = moments.pop()  # the latest first: it is nearest to the bench's own stop
         core = stopped.drive.core

@@ -6,9 +6,9 @@ A session brings the output of one of three rigs to mid-stroke, applies one of s
 under one of three loads, or stays in standby or without power, waits for a time drawn by its
 seed, and then rehearses a fault, or two within 150 ms; without power it then asks for it. Judged
 is what the simulation knows, no sensor: the largest spring force and the speed at which an end is
-met, each against the same session with its power removed between the fault and the bench's own
-stop (a load that falls or is caught without power is not the bench's doing), the end also against
-a bench that brakes a weight or a hand with all the permitted force at once; how long it goes on
+met, each no more than slightly beyond the same session with its power removed between the fault and the
+bench's own stop (a load that falls or is caught without power is not the bench's doing), the end also
+against a bench that brakes a weight or a hand with all the permitted force at once; how long it goes on
 once a fault that must stop it is there, or a false figure can be seen; and the name of the stop.
 ``--session`` runs one again, ``--short FILE`` those that fell short in a run printed with ``--json``.
 """
@@ -30,7 +30,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(1, str(Path(__file__).parents[1] / "benchmarks"))
 
-from fault_judgement import END_MM_S, MOST_FORCE, excused, named, shortfalls
+from fault_judgement import END_MM_S, MOST_FORCE, WORSE_FORCE, WORSE_MM_S, excuse, named, shortfalls
 from fault_runs import run
 from fault_sessions import Outcome, Session, parsed, sessions, snippet
 from fault_table import FAULTS
@@ -90,27 +90,29 @@ def row(name: str, of: list[Outcome]) -> dict[str, str | int]:
 
 
 def rows(outcomes: list[Outcome]) -> list[dict[str, str | int]]:
-    """A row for each fault alone, one for the pairs, one for all; of all, where forces are excused."""
+    """A row for each fault alone, one for the pairs, one for all; of all, what is excused and why."""
     single = [o for o in outcomes if len(o.session.faults) == 1]
     by_fault = {name: [o for o in single if o.session.faults == (name,)] for name in FAULTS}
     found = [row(name, of) for name, of in by_fault.items() if of]
     if pairs := [o for o in outcomes if len(o.session.faults) > 1]:
         found.append(row("pairs", pairs))
     found.append(row("all", outcomes))
-    beyond = [o for o in outcomes if excused(o)]
-    for place in sorted({o.peak for o in beyond}):
-        found.append(row(f"excused: {place}", [o for o in beyond if o.peak == place]))
+    why = [excuse(o) for o in outcomes]
+    for reason in sorted(set(why) - {""}):
+        of = [o for o, w in zip(outcomes, why, strict=True) if w == reason]
+        found.append(row(f"excused: {reason}", of))
     return found
 
 
 def badness(outcome: Outcome) -> float:
     """Order of the worst: ends first, then force, then what lies longest."""
-    excess_end = max(0.0, outcome.end_mm_s - END_MM_S) / END_MM_S
-    if outcome.without_mm_s > END_MM_S:
-        excess_end = 0.0
-    excess = max(0.0, outcome.share - MOST_FORCE)
+    ends = (outcome.without_mm_s, outcome.braked_mm_s)
+    most_end = max((END_MM_S, *(v + WORSE_MM_S for v in ends if v > END_MM_S)))
+    excess_end = max(0.0, outcome.end_mm_s - most_end) / END_MM_S
+    most_force = MOST_FORCE
     if outcome.share_without > MOST_FORCE:
-        excess = 0.0
+        most_force = WORSE_FORCE * outcome.share_without
+    excess = max(0.0, outcome.share - most_force)
     return 100 * (excess_end + excess) + outcome.false_N
 
 
@@ -119,7 +121,7 @@ def report(outcomes: list[Outcome], wall_s: float, worst: int = WORST) -> None:
 
     ``force`` is a share of the limit that trips; in brackets: without power. ``unseen``: largest
     false force that friction carried, so that nothing on the rig could show it. The last rows are
-    sessions whose force is beyond what is permitted and that do not fall short, by where it came.
+    sessions whose force or end is beyond what is permitted and that do not fall short, by the reason.
     """
     heads: dict[str, str | int] = {name: name for name in WIDTHS}
     for cells in (heads, *rows(outcomes)):
@@ -182,6 +184,7 @@ def main(arguments: list[str] | None = None) -> int:
             "sessions": len(outcomes),
             "table": rows(outcomes),
             "short": short,
+            "fell_short": [f"{name}: {', '.join(found)}" for name, found in short.items()],
             "wall_s": wall_s,
         }
         print(json.dumps(shown | {"outcomes": [asdict(o) for o in outcomes]}))

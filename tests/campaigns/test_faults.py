@@ -99,6 +99,16 @@ def test_each_promise_is_judged() -> None:
     assert [found for found in shortfalls(replace(sound, visible_s=0.2)) if in_sight in found]
     # No worse than without power.
     assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=48.0)) == []
+    # Worse than without power, although a fall without power is beyond what is permitted as well.
+    assert shortfalls(replace(sound, end_mm_s=39.0, without_mm_s=24.0)) == [
+        "an end met at 39 mm/s, 24 without power"
+    ]
+    assert shortfalls(replace(sound, share=2.25, share_without=1.41)) == [
+        "force 225 % of the limit that trips, 141 % without power"
+    ]
+    assert shortfalls(replace(sound, share=2.25, share_without=2.2)) == []
+    weight = replace(sound, end_mm_s=137.0, without_mm_s=0.0, braked_mm_s=65.0)
+    assert shortfalls(weight) == ["an end met at 137 mm/s, 0 without power, 65 braked at once"]
     assert shortfalls(replace(sound, stopped_s=0.09)) == []
     # No worse than braked with all the permitted force at once.
     assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=5.0, braked_mm_s=48.0)) == []
