@@ -21,6 +21,7 @@ import random
 import sys
 import time
 from array import array
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -43,6 +44,7 @@ PROFILE = "footplate_trainer"
 HOURS, QUICK_HOURS = 8.0, 0.05
 SAMPLE_S = 60.0
 WARM_SHARE = 0.25
+PLACES = 20  # of stops, printed
 BEHAVIOURS = 8  # between power on and stop
 # 100 kB an hour is what a list that gains one float a second would take.
 MOST_GROWTH_KB_H = 100.0
@@ -79,13 +81,14 @@ class Seen:
 
     Attributes:
         at_h, rss_kB: simulated hours, and resident memory then. stops: how often, by label.
-        hours: quiet spells by the hour.
+        hours: quiet spells by the hour. places: stops by label, behaviour and hung weight.
     """
 
     at_h: array[float] = field(default_factory=lambda: array("d"))
     rss_kB: array[float] = field(default_factory=lambda: array("d"))
     hours: dict[int, Hour] = field(default_factory=dict)
-    stops: dict[str, int] = field(default_factory=dict)
+    stops: Counter[str] = field(default_factory=Counter)
+    places: Counter[str] = field(default_factory=Counter)
     sessions: int = 0
     refused: int = 0  # sessions without power
     refusal: str = ""  # of the last
@@ -144,9 +147,11 @@ class Endurance:
         bench, chance, hands = self.bench, self.chance, self.bench.environment
         profile = bench.profile
         bench.be_late(draw_lateness(chance, profile))
-        hands.hang(chance.choice([0.0, 0.0, 1.0, 2.5, 5.0]))
+        hung_kg = chance.choice([0.0, 0.0, 1.0, 2.5, 5.0])
+        hands.hang(hung_kg)
         self.go_on(1.0)
         self.seen.sessions += 1
+        applied = "no behaviour"
         answer = bench.request(PowerOn(load_supported=True))
         if not answer.accepted:
             self.seen.refused += 1
@@ -161,12 +166,15 @@ class Endurance:
             for _ in range(BEHAVIOURS):
                 if bench.bench.state is not State.RUNNING:
                     break
-                bench.request(Apply(behaviour=draw_behaviour(chance, profile), load_may_move=True))
+                behaviour = draw_behaviour(chance, profile)
+                if bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted:
+                    applied = type(behaviour).__name__
                 hands.push(chance.uniform(-20, 20), chance.uniform(0.3, 3.0), 1.0)
                 self.go_on(chance.uniform(1.0, 4.0))
         if bench.bench.cause:
             name = label(bench.bench.cause)
-            self.seen.stops[name] = self.seen.stops.get(name, 0) + 1
+            self.seen.stops[name] += 1
+            self.seen.places[f"{name}, {applied}, {hung_kg:g} kg"] += 1
         hands.push(0.0)
         bench.request(Stop())
         hands.hang(5.0)
@@ -250,6 +258,8 @@ def main(arguments: list[str] | None = None) -> int:
     lines, bad = judge(seen)
     print(f"{run.hours:.2f} simulated hours of {hours:g}, {seen.sessions} sessions; stops: {stops}")
     print("\n".join(lines))
+    for place, count in seen.places.most_common(PLACES):
+        print(f"{count} stops: {place}")
     print("\n".join(bad) if bad else "no growth, no drift")
     if options.json:
         growth = growth_kB_h(seen)

@@ -137,7 +137,9 @@ def test_without_power_a_fault_that_stays_refuses_power(fault: str, says: str) -
 def test_a_weight_that_no_force_within_the_limit_brakes_is_held_against_a_bench_that_knew() -> None:
     # 7.5 kg take 561 of 580 N; 5 kg leave enough.
     beyond = run(Session(("weight laid on, 7.5 kg",), "float", 2.5, 1))
-    assert beyond.braked_mm_s > 20.0 and shortfalls(beyond) == []
+    (short,) = shortfalls(beyond)  # no force holds it, but it is met harder than need be
+    assert short == "an end met at 95 mm/s, 0 without power, 79 braked at once"
+    assert shortfalls(replace(beyond, braked_mm_s=91.0)) == []
     # Under a constant force the bench brakes it by itself; one that met the end would fall short.
     within = run(Session(("weight laid on, 7.5 kg",), "constant force", 2.5, 1))
     assert within.end_mm_s == 0.0
