@@ -103,7 +103,7 @@ def excuse(outcome: Outcome) -> str:
 
 
 def _force_within(outcome: Outcome, without: float) -> bool:
-    return outcome.share <= max(MOST_FORCE, WORSE_FORCE * without)
+    return outcome.share <= MOST_FORCE or MOST_FORCE < without >= outcome.share / WORSE_FORCE
 
 
 def _ends_within(outcome: Outcome, without_mm_s: float) -> bool:
