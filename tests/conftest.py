@@ -75,6 +75,7 @@ OF_THE_SOURCE = (
     "campaigns/test_faults.py",
     "benchmarks/test_sources.py",
 )
+SOURCE_MARK = "of_the_source"
 
 
 @pytest.fixture
@@ -111,17 +112,46 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     return LiveBesideComputing(config, log)
 
 
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Leave other files alone if the tests of the source alone are wanted: to import them costs 5 s."""
+    if config.option.markexpr != SOURCE_MARK or not collection_path.name.startswith("test_"):
+        return None
+    if collection_path.is_dir() or _of_the_source(collection_path):
+        return None
+    return SOURCE_MARK not in collection_path.read_text() or None
+
+
+def _of_the_source(file: Path) -> bool:
+    return str(file.relative_to(TESTS)).startswith(OF_THE_SOURCE)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Iterator[None]:
+    """Have every second worker read the files from the last one.
+
+    Each file's rewritten bytecode is kept: in a fresh clone the workers meet in the middle, and
+    make half of it each.
+    """
+    report = yield
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "gw0")
+    if isinstance(collector, pytest.Directory) and int(worker.removeprefix("gw")) % 2:
+        report.result.reverse()
+    return report
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Begin with the longest files, and have live tests repeated.
 
     A virtual machine may pause for longer than a heartbeat may be late.
     """
     ranks = {TESTS / name: rank for rank, name in enumerate(LONGEST_FIRST)}
-    items.sort(key=lambda item: ranks.get(item.path, len(ranks)))
+    items.sort(key=lambda item: (ranks.get(item.path, len(ranks)), str(item.path)))
     compiled = pytest.mark.skip(reason=f"needs the source: {UNCOMPILED}=1")
     for item in items:
-        if str(item.path.relative_to(TESTS)).startswith(OF_THE_SOURCE):
-            item.add_marker("of_the_source")
+        if _of_the_source(item.path):
+            item.add_marker(SOURCE_MARK)
             if compiled_modules():
                 item.add_marker(compiled)
     if config.getoption("--no-repeats"):
