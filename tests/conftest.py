@@ -126,9 +126,7 @@ def _of_the_source(file: Path) -> bool:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_make_collect_report(
-    collector: pytest.Collector,
-) -> Iterator[None]:
+def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
     """Have every second worker read the files from the last one.
 
     Each file's rewritten bytecode is kept: in a fresh clone the workers meet in the middle, and

@@ -39,6 +39,7 @@ from hil.control.shaping import Shaper
 from hil.control.source import (
     Controller,
     Gains,
+    design_over_torque,
     design_slower,
     design_source,
     make_controller,
@@ -119,6 +120,7 @@ __all__ = [
     "coupled_now",
     "coupling_of",
     "design",
+    "design_over_torque",
     "design_slower",
     "design_source",
     "design_velocity",

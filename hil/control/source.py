@@ -52,6 +52,16 @@ def design_source(profile: Profile, period_s: float, delay_s: float) -> Gains:
 def _designed(designable: _Designable, period_s: float, delay_s: float) -> Gains:
     if designable.profile.control.source != "torque":
         return design_velocity(designable.profile, period_s, delay_s)
+    return _designed_over_torque(designable, period_s, delay_s)
+
+
+def design_over_torque(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
+    """Return the gains of the force loop over torque, whatever the source; arguments as of ``design``."""
+    return _designed_over_torque(_Designable(profile), period_s, delay_s)
+
+
+@lru_cache(maxsize=MOST_DESIGNS)
+def _designed_over_torque(designable: _Designable, period_s: float, delay_s: float) -> ForceGains:
     return design(designable.profile, period_s, delay_s)
 
 

@@ -11,7 +11,7 @@ from drivers.motion import DAMPING, LENGTH, STIFFNESS
 from hil.control import (
     ForceGains,
     Loop,
-    design,
+    design_over_torque,
     highest,
     moved_mass,
     observer_gains,
@@ -64,7 +64,7 @@ CALM = 0.3  # of the first swing, left then; above it the spring does not come t
 def designed_gains(profile: Profile) -> ForceGains:
     """Return the force loop as the bench designs it."""
     period = 1.0 / profile.control.rate
-    return design(profile, period, COMMAND_DELAY_CYCLES * period)
+    return design_over_torque(profile, period, COMMAND_DELAY_CYCLES * period)
 
 
 def stiffest(profile: Profile, gains: ForceGains) -> float:

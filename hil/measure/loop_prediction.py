@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hil.control import Loop, design, left_over_N, observer_gains
+from hil.control import Loop, design_over_torque, left_over_N, observer_gains
 from hil.measure.characteristic import Floats
 from hil.measure.response import Complex, Multisine
 from hil.profile import Profile
@@ -27,9 +27,9 @@ class DesignedLoop:
 
     @classmethod
     def of(cls, profile: Profile) -> DesignedLoop:
-        """Design the loop as the bench does. Takes about 60 ms."""
+        """Design the loop as the bench does. Takes about 60 ms the first time."""
         period = 1.0 / profile.control.rate
-        gains = design(profile, period, COMMAND_DELAY_CYCLES * period)
+        gains = design_over_torque(profile, period, COMMAND_DELAY_CYCLES * period)
         loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
         return cls(loop, left_over_N(profile))
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from hil.control import Loop, bandwidth_Hz, design, left_over_N, observer_gains, sine_N
+from hil.control import Loop, bandwidth_Hz, design_over_torque, left_over_N, observer_gains, sine_N
 from hil.measure.characteristic import Characteristic
 from hil.measure.loop_prediction import COMMAND_DELAY_CYCLES
 from hil.profile import Profile
@@ -127,7 +127,7 @@ def _figures(designed_for: Profile, real: Profile) -> LoopFigures:
     """Return the figures of gains designed for one profile on the plant of the other."""
     period = 1.0 / real.control.rate
     delay = COMMAND_DELAY_CYCLES * period
-    gains = design(designed_for, period, delay)
+    gains = design_over_torque(designed_for, period, delay)
     plant = replace(
         gains.plant,
         mass=real.actuator.reflected_mass,
