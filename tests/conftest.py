@@ -6,7 +6,7 @@ import gc
 import os
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -126,7 +126,9 @@ def _of_the_source(file: Path) -> bool:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
     """Have every second worker read the files from the last one.
 
     Each file's rewritten bytecode is kept: in a fresh clone the workers meet in the middle, and
