@@ -14,7 +14,8 @@ from types import FrameType
 from typing import NoReturn
 
 from drivers.compiled import run_the_source
-from ui.commands.answers import BAD_INPUT, EXIT_CODES, Help, fail
+from drivers.suggest import did_you_mean
+from ui.commands.answers import BAD_INPUT, EXIT_CODES, CommandError, Help, fail
 
 COMMANDS = (
     "demo",
@@ -57,6 +58,45 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     return top
 
 
+def option_names(top: argparse.ArgumentParser, command: str) -> list[str]:
+    """Return the options of a command, as they are typed."""
+    [commands] = [each for each in top._actions if isinstance(each, argparse._SubParsersAction)]
+    parsed: argparse.ArgumentParser = commands.choices[command]
+    return list(parsed._option_string_actions)
+
+
+def _parsed(given: Sequence[str]) -> argparse.Namespace:
+    """Return the options.
+
+    Raises:
+        CommandError: an unknown command, option or word; the text names similar ones.
+        SystemExit: help or version was printed, or the parser has printed what is wrong.
+    """
+    first = given[0] if given else ""
+    if first and not first.startswith("-") and first not in COMMANDS:
+        near = did_you_mean(first, COMMANDS) or "'hookeline --help' lists the commands"
+        raise CommandError(f"no command '{first}'; {near}", BAD_INPUT)
+    top = parser((first,) if first in COMMANDS else COMMANDS)
+    options, unknown = top.parse_known_args(given)
+    if unknown:
+        name = options.command
+        word = unknown[0].partition("=")[0]
+        if not word.startswith("-"):
+            raise CommandError(
+                f"{name}: one word too many: '{word}'. Fix: leave it out; put a value that "
+                "contains blanks in quotes",
+                BAD_INPUT,
+            )
+        known = option_names(top, name)
+        if word in known:
+            raise CommandError(
+                f"'{word}' is before the command. Fix: hookeline {name} {word} …", BAD_INPUT
+            )
+        near = did_you_mean(word, known) or f"'hookeline {name} --help' lists its options"
+        raise CommandError(f"{name} has no option '{word}'; {near}", BAD_INPUT)
+    return options
+
+
 @contextlib.contextmanager
 def _termination_as_interrupt() -> Iterator[None]:
     """A polite kill ends a command as Ctrl-C does: rig first, then the rest."""
@@ -78,10 +118,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         run_the_source()
     as_json = "--json" in given
     try:
-        named = given[:1] if given[:1] and given[0] in COMMANDS else COMMANDS
-        options = parser(named).parse_args(given)
+        options = _parsed(given)
     except SystemExit as end:
         return BAD_INPUT if end.code not in (0, None) else 0
+    except (Exception, KeyboardInterrupt) as error:
+        return fail(error, as_json)
     try:
         with _termination_as_interrupt():
             return int(options.run(options))
