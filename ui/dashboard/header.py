@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QFontMetricsF, QGuiApplication
+from PySide6.QtGui import QFont, QFontMetricsF, QGuiApplication
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
 
 from ui.dashboard.bench import OperateModel, health, rig_text
 from ui.dashboard.spring_button import SpringButton
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
+
+NAME_PX = 300  # widest name of a profile
 
 
 class Header(QWidget):
@@ -42,17 +44,20 @@ class Header(QWidget):
         self.setObjectName("header")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         px = sizes.px
-        name = QLabel(model.profile.name)
+        shown = short_name(model.profile.name, self.font(), sizes)
+        name = QLabel(shown)
         name.setObjectName("head")
         rig = QLabel(rig_text(model.profile))
         rig.setObjectName("quiet")
-        name.setToolTip(rig.text())
         if sizes.scale < 1.0:
             rig.hide()  # health and control need the room
         row = QHBoxLayout(self)
         row.setContentsMargins(px(20), 0, px(12), 0)
         row.setSpacing(px(10))
         self.springs = SpringButton(model, theme, begin_anew) if model.springs else None
+        if self.springs is not None:
+            self.springs.setText(f"{shown} ▾")
+        name.setToolTip(f"{model.profile.name}\n{rig.text()}")
         row.addWidget(self.springs or name)
         row.addWidget(rig)
         row.addSpacing(px(14))
@@ -123,6 +128,14 @@ class Header(QWidget):
             self._shown = text
             self.health.setText(text)
             self.health.setToolTip("\n".join(w.tooltip for w in health(self.model) if w.tooltip))
+
+
+def short_name(name: str, font: QFont, sizes: Sizes) -> str:
+    """Return a profile's name, elided where a long one would hide the state of the rig."""
+    font = QFont(font)
+    font.setPointSizeF(sizes.head_pt)
+    font.setWeight(QFont.Weight.DemiBold)
+    return QFontMetricsF(font).elidedText(name, Qt.TextElideMode.ElideRight, sizes.px(NAME_PX))
 
 
 def control_text(model: OperateModel) -> str:

@@ -32,10 +32,11 @@ def readouts(model: OperateModel) -> list[Readout]:
     # Behind a torque with its decimals there is no room for it.
     known = f"± {number(FORCE(band), 0 if band >= 2 else 1)}"
     motor = number(FORCE(model.figure("motor_force_N")), 0)
+    last = "" if model.link_well else "Last "
     tare = f", tare {number(FORCE(model.tare_N), 0)}" if model.tare_N else ""
     return [
         Readout(
-            worded("Spring force", "Spring torque"),
+            f"{last}{worded('spring force', 'spring torque')}".capitalize(),
             number(FORCE(model.figure("spring_force_N")), 0),
             FORCE.unit,
             worded(known, ""),

@@ -88,7 +88,7 @@ class Readouts(QWidget):
             painter.drawText(QPointF(x, below), readout.below)
         figure_font = self._font(points, QFont.Weight.Bold)
         painter.setFont(figure_font)
-        painter.setPen(QColor(theme.ink))
+        painter.setPen(QColor(theme.ink if self.model.link_well else theme.quiet))
         painter.drawText(QPointF(x, base), readout.value)
         x += QFontMetricsF(figure_font).horizontalAdvance(readout.value) + 0.25 * text.height()
         unit_font = self._font(max(self.sizes.text_pt, 0.5 * points))

@@ -220,7 +220,7 @@ class StopStrip(QWidget):
         stopped = model.state is State.STOPPED and model.link_well
         self.kept.setText(f"Kept as run {model.kept_run}" if model.kept_run else "")
         self.kept.setVisible(stopped and bool(model.kept_run))
-        if model.state is State.STOPPED and model.last_stop:
+        if stopped and model.last_stop:
             self.last.say(model.last_stop_fix)
         else:
             self.last.say(model.last_stop_text)
