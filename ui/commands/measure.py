@@ -352,7 +352,7 @@ def _list(
         fitted = ", ".join(test.fitting)
         say(
             options,
-            f"{number:2}  {test.key:20} {test.title} (fit: {fitted}{long})\n"
+            f"{number:2}  {test.key:20} {test.title} (set-up: {fitted}{long})\n"
             f"    purpose: {test.purpose}\n    risk: {test.risk}",
         )
         listed.append(

@@ -65,10 +65,10 @@ def states() -> str:
 
 
 def measure_tests() -> str:
-    """Return the table of guarded tests with what must be fitted, purpose and risk."""
+    """Return the table of guarded tests with set-up, purpose and risk."""
     from hil.measure import TESTS  # loads scipy: not for every page
 
-    lines = ["| `--only` | fitted | purpose | risk |", "|---|---|---|---|"]
+    lines = ["| `--only` | set-up | purpose | risk |", "|---|---|---|---|"]
     lines += [f"| `{t.key}` | {', '.join(t.fitting)} | {t.purpose} | {t.risk} |" for t in TESTS]
     return "\n".join(lines)
 

@@ -53,8 +53,8 @@ CAPTIONS = (
     ),
     Said("Simulated hands do the rest. H gives every answer to you; B aborts.", "hands"),
     Said(
-        "Each point is approached from below and from above. It is taken once the reading rests: "
-        "drift and scatter are below their limits.",
+        "Each point is approached from below and from above. It is taken once the reading has "
+        "settled: drift and scatter are below their limits.",
         "prompt",
         _settles,
     ),

@@ -71,9 +71,9 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
         why = why_not_words(calibrating.model, calibrating.why_not_begin)
         return "Cannot begin yet", why, False
     return (
-        "Nothing runs",
+        "Nothing is running",
         "Begin (G): you are prompted for what to hang; the rig holds each load, waits until the reading "
-        "rests, and takes it. Weights change with the power off.",
+        "has settled, and takes it. Change weights only with the power off.",
         False,
     )
 

@@ -198,7 +198,7 @@ class PromptPanel(PromptFrame):
             return asking.record_text, asking.message, asking.wrong
         if asking.why_not_begin:
             return "Cannot begin yet", why_not_words(asking.model, asking.why_not_begin), False
-        return "Nothing runs", self._idle, False
+        return "Nothing is running", self._idle, False
 
     def _ask(self, question: Question | None, hold_wanted: bool) -> None:
         self.picture.show_for(question)

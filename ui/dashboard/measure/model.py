@@ -193,7 +193,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     def begin(self, only: str = "") -> None:
         """Run the picked tests, or ``only`` this one."""
         plan = [t for t in self.tests if t.key == only or (not only and t.key in self.picked)]
-        why = self.why_not_begin or ("" if plan else "no test is picked: - includes one")
+        why = self.why_not_begin or ("" if plan else "no test is selected: - includes one")
         if why or self.session is None:
             self.message, self.wrong = f"Not begun: {why}.", True
             return

@@ -20,7 +20,7 @@ from ui.dashboard.measure.words import figures_html, plan_html, trial_html
 from ui.dashboard.widgets import KeyButton, bound, shortcut
 
 LOOK = GuidedLook(
-    idle="Begin (G) runs the picked tests in order. Nothing moves unless you hold the "
+    idle="Begin (G) runs the selected tests in order. Nothing moves unless you hold the "
     "hold-to-run control, and power is off between tests.",
     kept="Measurement to continue",
     new="A new measurement",
@@ -140,8 +140,8 @@ class MeasurePage(GuidedPage):
         text = (
             f'<span style="color:{quiet}">Purpose:</span> {in_words(test.purpose)}. '
             f'<span style="color:{quiet}">Risk:</span> {in_words(test.risk)}<br>'
-            f'<span style="color:{quiet}">Must be fitted:</span> {fitted}. '
-            f'<span style="color:{quiet}">Takes:</span> {lasts}, plus manual work.'
+            f'<span style="color:{quiet}">Set-up:</span> {fitted}. '
+            f'<span style="color:{quiet}">Duration:</span> {lasts}, plus manual work.'
         )
         if self.words.text() != text:
             self.words.setText(text)
@@ -159,9 +159,9 @@ class MeasurePage(GuidedPage):
         else:
             count = len(measuring.picked)
             self.left.setText(
-                f"{count} of {len(measuring.tests)} tests picked, about {left}, plus manual work"
+                f"{count} of {len(measuring.tests)} tests selected, about {left}, plus manual work"
                 if count
-                else "no test is picked: Include (-) adds the one shown"
+                else "no test is selected: Include (-) adds the one shown"
             )
 
     def _last_seconds(self) -> list[tuple[float, float, float]] | None:

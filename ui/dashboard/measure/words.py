@@ -126,7 +126,7 @@ def plan_html(
     theme: Theme,
     sizes: Sizes,
 ) -> str:
-    """Return the whole plan: what must be fitted, how long each takes, and its risk."""
+    """Return the whole plan: set-up, duration and risk of each test."""
     rows = []
     for number, test in enumerate(tests, 1):
         colour = theme.ink if test.key in set(picked) else theme.quiet
@@ -139,7 +139,7 @@ def plan_html(
         )
         row = "".join(f'<td style="color:{colour}">{cell}</td>' for cell in cells)
         rows.append(f"<tr>{row}</tr>")
-    heads = "".join(f"<td>{head}</td>" for head in ("", "test", "must be fitted", "takes", "risk"))
+    heads = "".join(f"<td>{head}</td>" for head in ("", "Test", "Set-up", "Duration", "Risk"))
     return (
         f'<table cellpadding="{sizes.px(3)}" width="100%"><tr style="color:{theme.quiet}">{heads}'
         f"</tr>{''.join(rows)}</table>"

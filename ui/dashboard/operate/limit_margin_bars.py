@@ -85,7 +85,7 @@ class LimitMarginBars(QWidget):
     def _first(self, painter: QPainter) -> None:
         draw = SketchPainter(painter, self.theme, self.sizes, self.font())
         top = 8 * draw.u + draw.line_height / 2
-        draw.text(14 * draw.u, top, "Margin to limits", bold=True)
+        draw.text(14 * draw.u, top, "Margin to limits, % used", bold=True)
         self._half(draw, 0)
 
     def _second(self, painter: QPainter) -> None:
