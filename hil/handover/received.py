@@ -61,8 +61,11 @@ def receive(path: Path) -> Received:
     """
     try:
         files = _of_folder(path) if path.is_dir() else _of_zip(path)
-    except (OSError, zipfile.BadZipFile) as error:
-        raise PackageError(f"not a package: '{path}': {error}. {ANEW}") from None
+    except OSError as error:
+        where = error.filename or path
+        raise PackageError(f"not a package: '{where}': {error.strerror}. {ANEW}") from None
+    except zipfile.BadZipFile:
+        raise PackageError(f"not a package: '{path}' is not a zip file. {ANEW}") from None
     try:
         manifest = json.loads(files["manifest.json"])
         law = json.loads(files["law.json"])

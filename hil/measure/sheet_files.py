@@ -64,8 +64,10 @@ def read_sheet(path: Path) -> dict[str, Any]:
             f"'{file}': {error.strerror}. Fix: name a folder of 'hookeline measure'"
         ) from None
     except ValueError as error:
+        where = f", line {error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         raise SheetError(
-            f"'{file}' is not JSON ({error}). Fix: write it again with --again"
+            f"'{file}' is not JSON{where}. Fix: name a folder of 'hookeline measure', or write "
+            "the sheet again with --again"
         ) from None
     if not isinstance(data, dict) or data.get("data_sheet") != 1:
         raise SheetError(f"'{file}' is not a data sheet. Fix: write it again with --again")

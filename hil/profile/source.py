@@ -141,7 +141,9 @@ def read_source(path: Path, shown: str, text: str | None = None) -> Source:
     except RecursionError:
         raise _refused(shown, 1, 1, "", "nested too deeply", "write it flatter") from None
     if root is None:
-        raise _refused(shown, 1, 1, "", "the file is empty", "start from a shipped profile")
+        raise _refused(
+            shown, 1, 1, "", "the file is empty", "start from a shipped profile, sequence or list"
+        )
     if not isinstance(root, yaml.MappingNode):
         raise _refused(
             shown,
@@ -284,9 +286,9 @@ def dotted(path: Path_) -> str:
 def _read_text(path: Path, shown: str) -> str:
     try:
         if path.is_dir():
-            raise _refused(shown, 0, 0, "", "this is a directory", "name the profile file in it")
+            raise _refused(shown, 0, 0, "", "this is a directory", "name the file in it")
         if path.exists() and not path.is_file():
-            raise _refused(shown, 0, 0, "", "not a plain file", "name the profile file")
+            raise _refused(shown, 0, 0, "", "not a plain file", "name a plain file")
         with path.open("rb") as stream:
             raw = stream.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
@@ -303,7 +305,7 @@ def _read_text(path: Path, shown: str) -> str:
             0,
             "",
             f"larger than {LARGEST_BYTES // 1024} kB",
-            "a profile is a short text; is this the right file?",
+            "such files are short texts; is this the right file?",
         )
     try:
         text = raw.decode("utf-8-sig")

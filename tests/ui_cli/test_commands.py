@@ -62,9 +62,7 @@ def test_help_teaches(command: str, capfd: Any) -> None:
     assert ("emergency stop" in out) is moves
 
 
-@pytest.mark.parametrize(
-    "arguments", [(), ("dmo",), ("demo", "--sconds", "3"), ("demo", "--seconds", "x"), ("perform",)]
-)
+@pytest.mark.parametrize("arguments", [(), ("demo", "--seconds", "x"), ("perform",)])
 def test_wrong_usage_is_exit_code_2(arguments: tuple[str, ...], capfd: Any) -> None:
     code, _, err = called(capfd, *arguments)
     assert code == 2 and "usage:" in err
@@ -346,7 +344,7 @@ def test_runs_are_labelled_searched_binned_and_put_back(
     assert "no runs" in told("list") and "0001-demo" in told("bin")
     assert "is back" in told("restore", "1") and "0001-demo" in told("list")
     told("bin", "1")
-    assert "1 runs removed" in told("empty") and "the bin is empty" in told("bin")
+    assert "1 run removed" in told("empty") and "the bin is empty" in told("bin")
     assert "no run '1'" in told("restore", "1", code=1)
 
 

@@ -19,6 +19,8 @@ def own_directory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     "arguments, text",
     [
+        (("dmo",), "no command 'dmo'; did you mean 'demo'?"),
+        (("demo", "--sconds", "3"), "demo has no option '--sconds'; did you mean '--seconds'?"),
         (("bnch",), "no command 'bnch'; did you mean 'bench'?"),
         (("xyzzy",), "no command 'xyzzy'; 'hookeline --help' lists the commands"),
         (("check", "--prots"), "check has no option '--prots'; did you mean '--ports'?"),

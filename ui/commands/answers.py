@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import json
+import math
 import os
 import sys
 import tempfile
@@ -68,6 +69,14 @@ def add_command(
         "--json", action="store_true", help="print one JSON object as the last line"
     )
     return parser
+
+
+def number(text: str) -> float:
+    """Return the number of an option; argparse reports the ValueError of nan and infinity."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError
+    return value
 
 
 def say(options: argparse.Namespace, text: str) -> None:

@@ -13,6 +13,7 @@ from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.ineffective import OF_ITS_START, refuse_ineffective
 from ui.commands.screen import Opening, has_display, operate
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
 from ui.commands.springs import add_springs, choice_of, fitted_profile
@@ -69,9 +70,12 @@ def run(options: argparse.Namespace) -> int:
             BAD_INPUT,
         )
     check_open_house(options)
-    opening = Opening(open_house=options.open_house, attract=options.attract)
+    opening = Opening(open_house=options.open_house or "", attract=options.attract)
     if options.link is not None:
         refuse_cap(options, IN_THE_DASHBOARD)
+        refuse_ineffective(
+            options, ("log-wire", *OF_ITS_START), "with --link: that bench is already running"
+        )
         if options.springs is not None:
             fitted_profile(options)
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
@@ -79,6 +83,7 @@ def run(options: argparse.Namespace) -> int:
             options.link, keys=keys, watch=options.watch, runs=options.runs, opening=opening
         )
     else:
+        refuse_ineffective(options, ["keys"], "without --link")
         options.profile = fitted_profile(options)
         while True:
             code, chosen = _on_a_bench(options, opening)

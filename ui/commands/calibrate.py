@@ -19,7 +19,7 @@ from hil.calibration import (
     fit_law,
     read_points,
 )
-from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, number, say
 from ui.commands.disturb import add_disturb
 from ui.commands.stated import add_reference
 from ui.commands.unverified import add_unverified
@@ -135,12 +135,12 @@ def add(commands: Any) -> None:
     )
     rig.add_argument(
         "--gravity",
-        type=float,
+        type=number,
         metavar="M_S2",
         help="local gravity in m/s² (default: the profile's)",
     )
     rig.add_argument(
-        "--room", type=float, metavar="DEGC", help="room temperature, recorded with the conditions"
+        "--room", type=number, metavar="DEGC", help="room temperature, recorded with the conditions"
     )
     rig.add_argument("--note", default="", metavar="TEXT", help="recorded with the calibration")
     rig.add_argument(
@@ -182,10 +182,10 @@ def add(commands: Any) -> None:
         help="shape of the law; auto takes the one with the lowest corrected AIC",
     )
     law.add_argument(
-        "--at", type=float, metavar="LOAD", help="with --points: also the reading at this load"
+        "--at", type=number, metavar="LOAD", help="with --points: also the reading at this load"
     )
     law.add_argument(
-        "--reading", type=float, metavar="R", help="with --points: also the load for this reading"
+        "--reading", type=number, metavar="R", help="with --points: also the load for this reading"
     )
     parser.add_argument(
         "--link",

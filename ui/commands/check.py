@@ -32,7 +32,7 @@ from hil.profile import (
     motor_force,
     shipped_profiles,
 )
-from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, number, say
 from ui.commands.compare_sources import COMMAND_DELAY_CYCLES, compare_sources, recommended, table
 from ui.commands.springs import set_text, sets_data, sets_of
 
@@ -64,7 +64,7 @@ def add(commands: Any) -> None:
         help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}",
     )
     parser.add_argument("--listen", action="store_true", help="show the board's messages")
-    parser.add_argument("--seconds", type=float, help="how long to listen, in s (default: 5)")
+    parser.add_argument("--seconds", type=number, help="how long to listen, in s (default: 5)")
     parser.add_argument(
         "--compare-sources",
         action="store_true",

@@ -10,8 +10,18 @@ from hil.host import BenchOptions, start_bench
 from hil.profile import find_profile, load_profile
 from hil.sequences import load_sequence
 from hil.sizing import sequence_beside
-from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+from ui.commands.answers import (
+    BAD_INPUT,
+    FAILED,
+    OK,
+    CommandError,
+    add_command,
+    answer,
+    number,
+    say,
+)
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.ineffective import refuse_ineffective
 from ui.commands.screen import Opening, has_display, has_platform, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
@@ -43,7 +53,7 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--headless", action="store_true", help="in the terminal, without dashboard"
     )
-    parser.add_argument("--seconds", type=float, help="approximate length of the session in s")
+    parser.add_argument("--seconds", type=number, help="approximate length of the session in s")
     parser.add_argument(
         "--out",
         type=Path,
@@ -70,6 +80,11 @@ def add(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
     check_open_house(options)
+    shown = has_display() or (options.scripted and has_platform())
+    if options.lockstep or options.headless or options.scripted or options.replay or not shown:
+        refuse_ineffective(options, ["open-house", "attract"], "where no visitor operates")
+    else:
+        refuse_ineffective(options, ["seconds"], "while you operate: it scales a session")
     profile = load_profile(options.profile)
     beside = sequence_beside(find_profile(options.profile))  # as 'hookeline size' writes it
     sequence = fit(
@@ -97,7 +112,7 @@ def run(options: argparse.Namespace) -> int:
         performed = perform_lockstep(
             options, sequence, options.profile, options.out, options.seed, rehearsal, cap
         )
-    elif options.headless or not (has_display() or (options.scripted and has_platform())):
+    elif options.headless or not shown:
         if not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
         with start_bench(options.profile, live) as bench:
@@ -119,7 +134,7 @@ def run(options: argparse.Namespace) -> int:
                     record_as="demo",
                     hint=HINT,
                     offer=TOUR if options.profile == PROFILE and not options.open_house else "",
-                    open_house=options.open_house,
+                    open_house=options.open_house or "",
                     attract=options.attract,
                 ),
             )

@@ -40,6 +40,7 @@ from ui.commands.answers import (
     CommandError,
     add_command,
     answer,
+    number,
     say,
 )
 from ui.commands.bench_asked import bench_asked
@@ -104,14 +105,14 @@ def add(commands: Any) -> None:
     )
     parser.add_argument(
         "--rest-above",
-        type=float,
+        type=number,
         default=80.0,
         metavar="PERCENT",
         help="rest above this share of the continuously permitted motor heat (default: 80)",
     )
     parser.add_argument(
         "--rest-below",
-        type=float,
+        type=number,
         default=50.0,
         metavar="PERCENT",
         help="continue below this share (default: 50)",
@@ -123,10 +124,10 @@ def add(commands: Any) -> None:
     )
     life = parser.add_argument_group("life (the share used is counted if these are known)")
     life.add_argument("--spring-range", metavar="FORCE", help="range of spring force endured for …")
-    life.add_argument("--spring-cycles", type=float, metavar="N", help="… this number of cycles")
+    life.add_argument("--spring-cycles", type=number, metavar="N", help="… this number of cycles")
     life.add_argument(
         "--spring-exponent",
-        type=float,
+        type=number,
         default=8.0,
         metavar="M",
         help="exponent of that S-N line (default: 8)",
@@ -148,14 +149,14 @@ def add(commands: Any) -> None:
     )
     simulated.add_argument(
         "--friction-grows",
-        type=float,
+        type=number,
         default=0.0,
         metavar="X",
         help="by this share per million cycles",
     )
     simulated.add_argument(
         "--springs-soften",
-        type=float,
+        type=number,
         default=0.0,
         metavar="X",
         help="by this share per million cycles",

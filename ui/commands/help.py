@@ -29,7 +29,9 @@ def run(options: argparse.Namespace) -> int:
     Raises:
         CommandError: the manual has no such topic.
     """
-    if options.search:
+    if options.search is not None:
+        if not options.search.strip():
+            raise CommandError("--search needs a word, such as 'back-drives'", BAD_INPUT)
         hits = list(search(options.search))
         for hit in hits:
             say(options, f"{hit.topic.name}: {hit.line}")

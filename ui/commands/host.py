@@ -7,7 +7,16 @@ from typing import Any
 
 from drivers.compiled import compiled_modules
 from hil.host import measure_host, measure_share, more_than_one_processor
-from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+from ui.commands.answers import (
+    BAD_INPUT,
+    FAILED,
+    OK,
+    CommandError,
+    add_command,
+    answer,
+    number,
+    say,
+)
 
 DEMO = "footplate_trainer"
 
@@ -27,9 +36,9 @@ def add(commands: Any) -> None:
         "  hookeline host\n  hookeline host --rate 1000 --seconds 30 --load\n  hookeline host --loop-only\n",
     )
     parser.add_argument(
-        "--rate", type=float, default=1000.0, metavar="HZ", help="cycles a second (default: 1000)"
+        "--rate", type=number, default=1000.0, metavar="HZ", help="cycles a second (default: 1000)"
     )
-    parser.add_argument("--seconds", type=float, default=10.0, help="duration in s (default: 10)")
+    parser.add_argument("--seconds", type=number, default=10.0, help="duration in s (default: 10)")
     parser.add_argument("--load", action="store_true", help="with every processor busy")
     parser.add_argument("--loop-only", action="store_true", help="skip the demo rig")
     parser.set_defaults(run=run)

@@ -13,9 +13,10 @@ from hil.host import start_bench
 from hil.link import Client, ClientKeys
 from hil.profile import load_profile, profile_from_dict
 from hil.sequences import load_sequence
-from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
+from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, number, say
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.ineffective import OF_ITS_START, refuse_ineffective
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import (
     add_set,
@@ -66,7 +67,7 @@ def add(commands: Any) -> None:
         help="directory of runs (default: runs); with --link, the one its recorder uses",
     )
     add_set(parser)
-    parser.add_argument("--seconds", type=float, help="scale to this total length in s")
+    parser.add_argument("--seconds", type=number, help="scale to this total length in s")
     parser.add_argument("--headless", action="store_true", help="no dashboard, no prompts")
     parser.add_argument(
         "--confirm-loads",
@@ -102,7 +103,9 @@ def run(options: argparse.Namespace) -> int:
                 "--log-wire and --replay out",
                 BAD_INPUT,
             )
+        refuse_ineffective(options, OF_ITS_START, "with --link: that bench is already running")
         return _on_running_bench(options, sequence)
+    refuse_ineffective(options, ["keys"], "without --link")
     name = options.profile or sequence.profile
     if name is None:
         raise CommandError("the sequence names no profile: add --profile P", BAD_INPUT)

@@ -39,6 +39,7 @@ from ui.commands.answers import (
     answer,
     say,
 )
+from ui.commands.ineffective import refuse_ineffective
 from ui.commands.person_at_rig import add_simulated_person, require_somebody, runner_of_person
 
 SEEKS = ("lower", "upper", "switch")
@@ -95,6 +96,8 @@ def run(options: argparse.Namespace) -> int:
         raise CommandError(f"--times {options.times}: write 2 to 50", BAD_INPUT)
     if options.lockstep and options.profile is None:
         raise CommandError("--lockstep goes with --profile", BAD_INPUT)
+    if options.link is None:
+        refuse_ineffective(options, ["keys"], "without --link")
     if options.lockstep:
         profile = load_profile(options.profile)
         _require_simulated(profile)

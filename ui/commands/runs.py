@@ -32,8 +32,12 @@ from hil.recorder import (
     restore_run,
     search_runs,
 )
-from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, number, say
+from ui.commands.ineffective import refuse_ineffective
 
+RUNS = Path("runs")
+LABEL_OPTIONS = ("name", "note", "tag", "untag", "pin")
+EXPORT_OPTIONS = ("columns", "from", "to", "rate")
 FIGURE_COLUMNS = ("setpoint_force_N", "spring_force_N", "deflection_m")
 
 
@@ -61,7 +65,7 @@ def add(commands: Any) -> None:
         "--runs",
         dest="directory",
         type=Path,
-        default=Path("runs"),
+        default=RUNS,
         metavar="DIR",
         help="directory of runs (default: runs)",
     )
@@ -92,15 +96,15 @@ def add(commands: Any) -> None:
     export.add_argument(
         "--from",
         dest="start_s",
-        type=float,
+        type=number,
         metavar="SECONDS",
         help="start, from the run's first sample",
     )
-    export.add_argument("--to", dest="end_s", type=float, metavar="SECONDS", help="end")
+    export.add_argument("--to", dest="end_s", type=number, metavar="SECONDS", help="end")
     export.add_argument(
         "--rate",
         dest="rate_hz",
-        type=float,
+        type=number,
         metavar="HZ",
         help="resample: averaged below the recorded rate, interpolated above",
     )
@@ -124,6 +128,17 @@ def run(options: argparse.Namespace) -> int:
         "empty": _empty,
         "export": _export,
     }
+    if options.action != "label":
+        refuse_ineffective(options, LABEL_OPTIONS, f"on '{options.action}'; it is for 'label'")
+    if options.action != "export":
+        refuse_ineffective(options, EXPORT_OPTIONS, f"on '{options.action}'; it is for 'export'")
+    if options.file is not None and options.action not in ("list", "export"):
+        raise CommandError(
+            f"runs {options.action}: one word too many: '{options.file}'. Fix: leave it out",
+            BAD_INPUT,
+        )
+    if options.directory != RUNS and not options.directory.is_dir():
+        raise CommandError(f"--runs {options.directory}: no such directory; name one", BAD_INPUT)
     return actions[options.action](options)
 
 
@@ -198,7 +213,8 @@ def _empty(options: argparse.Namespace) -> int:
     if options.which is not None:
         raise CommandError("empty takes no RUN: it removes all that is in the bin", BAD_INPUT)
     count = empty_bin(options.directory)
-    say(options, f"{count} runs removed for good" if count else "the bin is empty")
+    runs = "1 run" if count == 1 else f"{count} runs"
+    say(options, f"{runs} removed for good" if count else "the bin is empty")
     answer(options, {"removed": count})
     return OK
 

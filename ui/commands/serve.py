@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hil.host import BenchError, start_bench
-from hil.link import default_directory, make_client_keys, make_server_keys
+from hil.link import ServerKeys, default_directory, make_client_keys, make_server_keys
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 from ui.commands.bench_asked import bench_asked
@@ -80,6 +80,8 @@ def run(options: argparse.Namespace) -> int:
             "'hookeline serve --make-keys DIR --client NAME'",
             BAD_INPUT,
         )
+    if options.keys is not None:
+        ServerKeys.load(options.keys)  # the rig host would report it seconds later
     options.profile = fitted_profile(options)
     profile = load_profile(options.profile)
     asked = replace(

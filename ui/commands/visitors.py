@@ -12,7 +12,6 @@ def add_open_house(parser: argparse.ArgumentParser) -> None:
     """Add the options to a command that opens the dashboard."""
     parser.add_argument(
         "--open-house",
-        default="",
         metavar="LETTERS",
         help="lock the window for visitors once power is on: only presets and the stop, at a "
         "quarter of force and speed; typing LETTERS unlocks it",
@@ -30,7 +29,7 @@ def check_open_house(options: argparse.Namespace) -> None:
     Raises:
         CommandError: letters that cannot unlock it, or an attract loop without it.
     """
-    if options.open_house and (problem := unlock_problem(options.open_house)):
+    if options.open_house is not None and (problem := unlock_problem(options.open_house)):
         raise CommandError(f"--open-house: {problem}", BAD_INPUT)
     if options.attract and not options.open_house:
         raise CommandError("--attract goes with --open-house LETTERS", BAD_INPUT)
