@@ -24,7 +24,7 @@ from hil.control import (
     ReferenceSeek,
     VelocityController,
 )
-from hil.core import Cause, Sample, State
+from hil.core import Cause, Limit, Sample, State
 from hil.profile import Profile
 
 NAN = float("nan")
@@ -215,8 +215,15 @@ class Bench(CappedBench):
         controller = self.force_controller
         if isinstance(controller, VelocityController):
             answer.velocity_m_s = effort = controller.velocity(
-                true_shaped, estimator, stiffness if stiffness > 0.0 else 0.0
+                true_shaped,
+                estimator,
+                stiffness if stiffness > 0.0 else 0.0,
+                most,
+                self._telemetry.torque_N_m * self.sign,
             )
+            following.force.drag_N_s_m = controller.drag_N_s_m
+            if controller.at_torque:
+                bounds.limited |= 1 << Limit.CURRENT
             if self.torque_feedforward is not None:
                 answer.torque_N_m = answer.offset_N_m = self.torque_feedforward.torque(
                     true_shaped,

@@ -43,6 +43,7 @@ class TorqueEffort:
         estimator: Estimator,
         supervisor: Supervisor,
         limit_N_m: float,
+        motor_torque_N_m: float,
         stiffness_N_m: float,
         late_s: float,
     ) -> float:
@@ -72,13 +73,22 @@ class VelocityEffort:
         estimator: Estimator,
         supervisor: Supervisor,
         limit_N_m: float,
+        motor_torque_N_m: float,
         stiffness_N_m: float,
         late_s: float,
     ) -> float:
         """Return the velocity."""
-        return self.controller.velocity(
-            shaped_N, estimator, stiffness_N_m if stiffness_N_m > 0.0 else 0.0
+        velocity = self.controller.velocity(
+            shaped_N,
+            estimator,
+            stiffness_N_m if stiffness_N_m > 0.0 else 0.0,
+            limit_N_m,
+            motor_torque_N_m,
         )
+        supervisor.following.force.drag_N_s_m = self.controller.drag_N_s_m
+        if self.controller.at_torque:
+            supervisor.bounds.limited |= 1 << Limit.CURRENT
+        return velocity
 
 
 class Law:
@@ -120,6 +130,7 @@ class Law:
         self.peak_torque_N_m = peak_torque_N_m
         self.deflection_m = self.spring_force_N = self.force_u95_N = 0.0
         self.shaped_force_N = NAN
+        self.motor_torque_N_m = 0.0
         self.torque_N_m = self.velocity_m_s = 0.0
         self.limited = 0
         self.tripped = 0
@@ -177,6 +188,7 @@ class Law:
             )
         else:
             estimator.miss()
+        self.motor_torque_N_m = motor_torque_N_m
         current = abs(motor_torque_N_m / self.torque_constant_N_m_A)
         supervisor._current_A = current
         supervisor.heat.update(current, estimator.nut_position_m, dt_s)
@@ -243,7 +255,9 @@ class Law:
         )
         self.shaped_force_N = shaped
         supervisor.bounds.note_shaped(shaped)
-        effort = self.effort.answer(shaped, estimator, supervisor, limit, stiffness_N_m, late_s)
+        effort = self.effort.answer(
+            shaped, estimator, supervisor, limit, self.motor_torque_N_m, stiffness_N_m, late_s
+        )
         following.follow(
             estimator,
             force,

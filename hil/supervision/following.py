@@ -29,9 +29,11 @@ class ForceFollowing:
 
     Attributes:
         error_N: mean difference from the loop's model over a period of its bandwidth.
+        drag_N_s_m: of a loop over velocity or position, known from its design; else 0.
     """
 
     def __init__(self, profile: Profile) -> None:
+        self.drag_N_s_m = 0.0
         self.use(profile)
         self.reset()
 
@@ -188,7 +190,8 @@ class Following:
             high = torque_N_m >= bounds.torque_high_N_m
             low = torque_N_m <= bounds.torque_low_N_m
             side = 1 if high or (torque_N_m > 0.0 and not low) else -1
-        self.force.follow(force_N, shaped_N, side, step)
+        dragged_N = shaped_N - self.force.drag_N_s_m * estimator.output_velocity_m_s
+        self.force.follow(force_N, dragged_N, side, step)
         at_cap = shaped_N >= bounds.force_high_N or shaped_N <= bounds.force_low_N
         self.setpoint.follow(setpoint_N, shaped_N, at_cap, dt)
         self.energy.follow(

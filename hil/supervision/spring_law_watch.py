@@ -25,6 +25,9 @@ SIGMAS = 3.0
 # Measured in healthy sessions (tests/campaigns/healthy_sessions.py), as shares of the force limit:
 # scatter about the learned law, and its largest value once the nut has moved for ``MOVED_S``.
 SCATTER_SHARE, LEAST_SHARE = 0.012, 0.05
+# A drive's own loop turns each count of its speed into torque, of which one sample a cycle is read: the
+# scatter is this many times as large. Measured there as well.
+SCATTER_TIMES = {"torque": 1.0, "velocity": 3.0, "position": 5.0}
 LEARNED_FROM = 0.5  # of the smallest allowed difference: smaller ones are learned
 SCATTER_S = 0.05  # correlation time of the scatter
 LAG_S = 0.001  # between spring force and torque as read; measured there as well
@@ -80,8 +83,9 @@ class SpringLawWatch:
         force = profile.limits.force.limited
         springs = actuator.springs
         self._rates = RATES[0] * springs.rate_per_set, RATES[1] * 2.0 * springs.rate_per_set
-        self._least_N = LEAST_SHARE * force
-        self._scatter_N = SCATTER_SHARE * force
+        times = SCATTER_TIMES[profile.control.source]
+        self._least_N = LEAST_SHARE * force * max(1.0, 0.5 * times)
+        self._scatter_N = SCATTER_SHARE * force * times
         self._most_N_s = ADDED_UP_S * force
         self._variance_s = self._scatter_N**2 * SCATTER_S
         self.use_calibration(profile)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parent))
 
 from healthy_sessions import PEAKED, run
@@ -27,3 +29,22 @@ def test_a_hand_at_the_resonance_of_a_weakly_damped_spring_is_no_instability() -
     session = run(("footplate_trainer", 56))
     assert session.cause == 0, session.text
     assert 0.5 < session.peaks[PEAKED.index(Limit.OUTPUT_ENERGY)] < 1.0
+
+
+@pytest.mark.parametrize(
+    ("profile", "seed"),
+    [
+        ("footplate_velocity", 3),  # an obstacle: the drive's loop drew the tripped current
+        (
+            "footplate_velocity",
+            22,
+        ),  # a stiff spring on a light output: drag looked like a lost force
+        (
+            "footplate_position",
+            48,
+        ),  # a hand: noise of the drive's loop looked like another spring law
+    ],
+)
+def test_a_healthy_session_over_a_drives_own_loop_is_not_stopped(profile: str, seed: int) -> None:
+    session = run((profile, seed))
+    assert session.cause == 0, session.text
