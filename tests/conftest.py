@@ -114,11 +114,12 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Leave other files alone if the tests of the source alone are wanted: to import them costs 5 s."""
-    if config.option.markexpr != SOURCE_MARK or not collection_path.name.startswith("test_"):
+    if config.option.markexpr != SOURCE_MARK or collection_path.suffix not in ("", ".py"):
         return None
-    if collection_path.is_dir() or _of_the_source(collection_path):
-        return None
-    return SOURCE_MARK not in collection_path.read_text() or None
+    files = collection_path.rglob("test_*.py") if collection_path.is_dir() else [collection_path]
+    return (
+        not any(_of_the_source(file) or SOURCE_MARK in file.read_text() for file in files) or None
+    )
 
 
 def _of_the_source(file: Path) -> bool:

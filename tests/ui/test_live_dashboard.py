@@ -46,9 +46,6 @@ class Seat(PersonAtWindow):
         raise_priority()  # as the dashboard does
         self.until(lambda: self.model.link_well)
 
-    def meanwhile(self):
-        self.window.refresh()
-
     def hold(self):
         self.qtbot.wait(300)  # not QTest.qWait, which keeps the beating thread from the lock
         if not self.model.in_control:

@@ -59,9 +59,6 @@ class Seat(PersonAtWindow):
             self.press(Qt.Key.Key_T)
         self.until(lambda: self.model.state is State.DE_ENERGISED)
 
-    def meanwhile(self):
-        self.window.refresh()
-
     @property
     def asked(self):
         return self.sequences.text, self.sequences.words

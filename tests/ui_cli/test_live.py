@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,23 @@ steps:
 """
 
 
+STARTED: list[subprocess.Popen[str]] = []
+
+
+@pytest.fixture(autouse=True)
+def nothing_left() -> Iterator[None]:
+    """A program that a failed test has left would run, and load the computer, until the suite ends."""
+    yield
+    while STARTED:
+        process = STARTED.pop()
+        if process.poll() is None:
+            process.terminate()  # it ends its bench
+            try:
+                process.communicate(timeout=20)
+            except subprocess.TimeoutExpired:
+                process.kill()
+
+
 def started(
     tmp_path: Path, *arguments: str, display: bool = False, merge: bool = False
 ) -> subprocess.Popen[str]:
@@ -39,7 +57,7 @@ def started(
     environment["QT_QPA_PLATFORM"] = "offscreen"
     if display:
         environment["DISPLAY"] = ":99"
-    return subprocess.Popen(
+    process = subprocess.Popen(
         [sys.executable, "-m", "ui.cli", *arguments],
         cwd=tmp_path,
         env={**environment, "PYTHONPATH": str(ROOT)},
@@ -49,6 +67,8 @@ def started(
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         text=True,
     )
+    STARTED.append(process)
+    return process
 
 
 def line_with(process: subprocess.Popen[str], part: str, timeout_s: float = 40.0) -> str:
