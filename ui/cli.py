@@ -9,13 +9,10 @@ import os
 import signal
 import sys
 from collections.abc import Iterator, Sequence
-from importlib.metadata import version
 from types import FrameType
 from typing import NoReturn
 
-from drivers.compiled import run_the_source
-from drivers.suggest import did_you_mean
-from ui.commands.answers import BAD_INPUT, EXIT_CODES, CommandError, Help, fail
+# Only what loads at once: a Ctrl-C while the rest loads is handled in ``main``.
 
 COMMANDS = (
     "demo",
@@ -42,6 +39,10 @@ OF_THE_SOURCE = ("hand-over",)  # they translate it, and run it for that
 
 def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     """The command line with the options of these commands; loading all takes a second."""
+    from importlib.metadata import version
+
+    from ui.commands.answers import EXIT_CODES, Help
+
     top = argparse.ArgumentParser(
         prog="hookeline",
         description="Bench instrument for spring-coupled (series elastic) actuators: force and\n"
@@ -72,6 +73,9 @@ def _parsed(given: Sequence[str]) -> argparse.Namespace:
         CommandError: an unknown command, option or word; the text names similar ones.
         SystemExit: help or version was printed, or the parser has printed what is wrong.
     """
+    from drivers.suggest import did_you_mean
+    from ui.commands.answers import BAD_INPUT, CommandError
+
     first = given[0] if given else ""
     if first and not first.startswith("-") and first not in COMMANDS:
         near = did_you_mean(first, COMMANDS) or "'hookeline --help' lists the commands"
@@ -113,6 +117,17 @@ def _termination_as_interrupt() -> Iterator[None]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit code."""
+    try:
+        return _main(arguments)
+    except KeyboardInterrupt:  # nothing had begun yet
+        print("hookeline: interrupted", file=sys.stderr, flush=True)
+        return 130
+
+
+def _main(arguments: Sequence[str] | None) -> int:
+    from drivers.compiled import run_the_source
+    from ui.commands.answers import BAD_INPUT, fail
+
     given = list(sys.argv[1:] if arguments is None else arguments)
     if arguments is None and given[:1] and given[0] in OF_THE_SOURCE:
         run_the_source()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import errno
 import json
 import math
 import os
@@ -20,6 +21,7 @@ from hil.profile import ProfileError
 from hil.recorder import RunError
 
 OK, FAILED, BAD_INPUT, NOT_REACHED, INTERRUPTED = 0, 1, 2, 3, 130
+DISK_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG, errno.EIO)
 
 EXIT_CODES = """\
 exit codes:
@@ -118,6 +120,8 @@ def explain_error(error: BaseException) -> tuple[list[str], int]:
             f"{error.filename}: {error.strerror}; check the path, its permissions and the "
             "space left"
         ], FAILED
+    if isinstance(error, OSError) and error.errno in DISK_ERRORS:  # in a write: names no file
+        return [f"{error.strerror}; check the disk, its permissions and the space left"], FAILED
     kept = _keep_details(error)
     text = " ".join(str(error).split()) or "no details"
     return [f"an error of the program itself: {type(error).__name__}: {text[:200]}{kept}"], FAILED

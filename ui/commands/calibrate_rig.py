@@ -40,7 +40,7 @@ from ui.commands.answers import (
     say,
 )
 from ui.commands.bench_asked import bench_asked
-from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
+from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile, require_writable
 from ui.commands.disturb import rehearsal_of
 from ui.commands.person_at_rig import require_somebody, runner_of_person
 
@@ -114,6 +114,7 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
         )
     if options.room is not None and not math.isfinite(options.room):
         raise CommandError("--room: give a temperature in °C", BAD_INPUT)
+    require_writable(options.out or beside(options.profile))  # else a calibration would be lost
     if options.picture is not None and not options.lockstep:
         raise CommandError(
             "--picture goes with --lockstep; the dashboard shows the page while it runs", BAD_INPUT

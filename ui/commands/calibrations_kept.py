@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,19 @@ SHOWN_FORCES = 9
 def beside(profile: str) -> Path:
     """Return the folder of a profile's calibrations: next to it, or here for a shipped name."""
     return (Path(profile).parent if Path(profile).exists() else Path()) / FOLDER
+
+
+def require_writable(folder: Path) -> None:
+    """Raise CommandError if no file can be written in a folder, made or still to be made."""
+    present = next(each for each in (folder, *folder.absolute().parents) if each.exists())
+    try:
+        with tempfile.TemporaryFile(dir=present):
+            pass
+    except OSError as error:
+        raise CommandError(
+            f"'{present}' cannot be written to: {error.strerror}. Fix: name another folder with --out",
+            BAD_INPUT,
+        ) from None
 
 
 def list_kept(options: argparse.Namespace) -> int:
