@@ -1,4 +1,4 @@
-"""What holds for every test: order, repeats of live ones, the budget of examples, the collector."""
+"""Rules for every test: order, repeats of live ones, the budget of examples, the collector."""
 
 from __future__ import annotations
 

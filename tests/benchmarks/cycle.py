@@ -1,4 +1,4 @@
-"""How late the rig host's cycle wakes and how long it works, beside an empty loop.
+"""Measure how late the rig host's cycle wakes and how long it works, next to an empty loop.
 
 The whole bench runs on the footplate trainer at 1 kHz: simulated rig, rig host, recorder and
 dashboard, each in its own process; the dashboard holds control and draws, a position is held
@@ -57,7 +57,7 @@ RATE_HZ = 1000.0
 PRIORITY = 60  # that the rig host asks for
 SECONDS = 60.0
 SETTLE_S = 1.0
-CIA402_MOST_HZ = 1600.0  # 'hookeline check' says so for 1 Mbit/s
+CIA402_MOST_HZ = 1600.0  # 'hookeline check' reports this for 1 Mbit/s
 AFTER_SHARE = 0.7  # of a period, from the host's first frame to the empty loop's wake-up
 HEARD = 300  # first frames, to find the host's phase
 HOLD, MIDDLE_M = 4, 0.027  # Hold position, and where
@@ -69,7 +69,7 @@ OWN_PART = "after the answer"
 OWN_MOST = 0.4  # of an earlier version's
 ROUNDS = 3
 ROUND_S = 10.0
-# What a computer that is too slow, or pauses, brings about.
+# Effects of a computer that is too slow, or that pauses.
 NOT_MEASURED = (
     BenchError,
     DriverError,

@@ -144,7 +144,7 @@ def library_checked(received: list[Frames], bad: list[str]) -> Cycle:
 
 
 def traffic(options: DeclaredCanOptions) -> list[Frames]:
-    """What a board sends in 16 cycles, counters and checksums right."""
+    """Messages that a board sends in 16 cycles, with correct counters and checksums."""
     writers = {name: MessageWriter(options.messages[name]) for name in ("MOTION", "PROBE")}
     cycles = []
     for i in range(16):

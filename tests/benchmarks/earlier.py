@@ -1,4 +1,4 @@
-"""An earlier version of the tree beside today's: its own benchmark programs, run in turns.
+"""Compare an earlier version of the tree with today's: its own benchmark programs, run in turns.
 
 The files of the commit are unpacked into a temporary folder and found first by Python, so that both
 versions run on the same interpreter and libraries. Each program is the version's own and prints
@@ -78,7 +78,7 @@ class Outcome:
 
 
 def run(root: Path, program: str, *arguments: str) -> Outcome:
-    """Run a version's own benchmark program, anew if it measured nothing.
+    """Run a version's own benchmark program, again if it measured nothing.
 
     Raises:
         NotThere: it printed no JSON in any try; the text ends with its last line.

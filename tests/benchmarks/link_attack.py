@@ -1,4 +1,4 @@
-"""How much longer the link keeps the cycle while clients attack it.
+"""Measure how much longer the link takes in a cycle while clients attack it.
 
 The rig host's end of the link alone runs in a process prepared as the rig host is: each
 millisecond it publishes a row and polls, and a holder of control beats 25 times a second from a

@@ -1,4 +1,4 @@
-"""What recording costs and whether it loses samples, beside ``csv.writer`` in the same run.
+"""Measure what recording costs and whether it loses samples, next to ``csv.writer`` in the same run.
 
 A process publishes rows of the simulated rig through the rig host's own ``LinkServer``, first at
 1 kHz, then at 10 kHz, 32 columns each. The recorder's process and one that writes each

@@ -56,7 +56,7 @@ Asked = Callable[[float], float]
 
 
 class Commanded(BlockedRig):  # type: ignore[misc]
-    """The rig under the law of its source; ``run`` as of :class:`BlockedRig`.
+    """Rig under the law of its source; ``run`` as of :class:`BlockedRig`.
 
     Law and what is sent are torques in N·m, or nut velocities in m/s.
     """

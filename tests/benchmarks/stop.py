@@ -1,4 +1,4 @@
-"""How soon power is asked off on the wire, whoever asks or dies; all processes run.
+"""Measure how soon a power-off is on the wire, whichever client requests it or dies; all processes run.
 
 A listener of its own, at real-time priority, stands on the bus beside simulated drive and rig
 host and reads the clock that all processes share (CLOCK_MONOTONIC). It counts
@@ -147,7 +147,7 @@ def say(text: str) -> None:
 
 
 def link_to_wire(client: Client) -> float:
-    """Seconds from the link to the wire of the latest stop by a person; NaN if none is told."""
+    """Seconds from the link to the wire of the latest stop by a person; NaN if none is recorded."""
     end = time.monotonic() + LATEST_S
     while time.monotonic() < end:
         for item in client.poll():

@@ -1,4 +1,4 @@
-"""One manner of printing and judging measured figures, shared by the benchmark programs.
+"""Print and judge measured figures in one way, for all benchmark programs.
 
 A program measures, then hands its rows and its goals over::
 
@@ -144,7 +144,7 @@ class Benchmark:
         least: float | None = None,
         baseline: str = "",
     ) -> Figure:
-        """One number with its goal; ``baseline`` says in words what it is compared with."""
+        """One number with its goal; ``baseline`` names what it is compared with."""
         figure = Figure(name, float(value), unit, most, least, baseline)
         self.figures.append(figure)
         return figure

@@ -1,4 +1,4 @@
-"""The shared table judges as it says."""
+"""The shared table judges by its stated rules."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ QUICK_PAIRS, QUICK_HEALTHY = 40, 10
 
 @dataclass(frozen=True)
 class Case:
-    """What is wrong with the rig, and by which seed it varies (0: not at all)."""
+    """Faults of the rig, and the seed by which it varies (0: not at all)."""
 
     injected_faults: tuple[str, ...]
     seed: int = 0
@@ -54,7 +54,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How its bring-up went."""
+    """Outcome of a bring-up."""
 
     injected_faults: tuple[str, ...]
     seed: int
@@ -135,7 +135,7 @@ def cases(singles: bool, pairs: int, healthy: int, seed: int, profile: str) -> I
 
 
 def shortfalls(outcome: Outcome, most_N: float) -> list[str]:
-    """What is not as it must be."""
+    """Violations, as text."""
     short = []
     if outcome.force_N > most_N:
         short.append(f"force {outcome.force_N:.1f} N above {most_N:.1f} N")

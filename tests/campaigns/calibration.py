@@ -73,7 +73,7 @@ Check = tuple[float, float]
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one rig's calibration went.
+    """Outcome of one rig's calibration.
 
     Attributes:
         inside, points: check points in the k = 2 band, and all of them.
@@ -233,7 +233,7 @@ def sensor_error(p: RigParameters, law: ForceCalibration) -> float:
 
 
 def shortfalls(outcome: Outcome) -> list[str]:
-    """What is not as it must be of one rig."""
+    """Violations of one rig, as text."""
     short = []
     if outcome.how:
         short.append(outcome.how)

@@ -111,7 +111,7 @@ def rigged(mistake: InjectedFault) -> tuple[Profile, Profile]:
 
 
 class WrongHands(LockstepRunner):
-    """Hangs what the mistake says."""
+    """Person who hangs what the mistake specifies."""
 
     mistake: InjectedFault
     done = False

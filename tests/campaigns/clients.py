@@ -1,4 +1,4 @@
-"""A bench that works, beside hostile clients: by the million messages, on both ports.
+"""Attack a running bench with hostile clients: millions of messages, on both ports.
 
 A live bench (simulated rig, rig host, recorder, also served on the network) is in Running under a
 holder of control, who applies, marks and polls all the time; honest clients come and go. Beside

@@ -42,7 +42,7 @@ BEHAVIOURS: list[Behaviour] = [
 
 @dataclass
 class Phase:
-    """What was seen during one attack, or without."""
+    """Observations during one attack, or without one."""
 
     name: str
     sent: int = 0

@@ -42,7 +42,7 @@ def named(outcome: Outcome) -> bool:
 
 
 def late(outcome: Outcome) -> list[str]:
-    """Whether it goes on too long, from what must stop it or from the first false figure."""
+    """True if it continues too long after what must stop it, or the first false figure."""
     faults = [FAULTS[name] for name in outcome.session.faults]
     if any(fault.asks_stop for fault in faults):
         if not removable(outcome.session):
@@ -144,7 +144,7 @@ def ends_short(outcome: Outcome) -> str:
 
 
 def shortfalls(outcome: Outcome) -> list[str]:
-    """What is not as it must be."""
+    """Violations, as text."""
     if not removable(outcome.session):
         return [] if named(outcome) else [f"named '{label(outcome.cause)}': {outcome.text}"]
     short = [found for found in (forces_short(outcome), ends_short(outcome)) if found]

@@ -1,4 +1,4 @@
-"""Run a session with faults, and beside it what it is held against."""
+"""Run a session with faults, and the session that it is compared with."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ SWING_S = 0.3
 
 
 def run(session: Session) -> Outcome:
-    """One session, and beside it what it is held against."""
+    """One session, and the session that it is compared with."""
     at_s = moments(session)
     bench = copy.deepcopy(running(session.behaviour, session.load_kg, session.rig))
     bench.drive.core._random.seed(session.seed)

@@ -39,7 +39,7 @@ class Session:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one session went; all from the fault's moment on.
+    """Outcome of one session, from the moment of the fault on.
 
     Attributes:
         at_s: moment of each fault, from when the behaviour was applied.

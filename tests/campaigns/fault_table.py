@@ -39,7 +39,7 @@ class Fault:
 
     @property
     def over_before_power(self) -> bool:
-        """Whether nothing of it is left when power is asked for a while later."""
+        """True if nothing of it is left when power is requested a while later."""
         return self.entry["what"] in ("pause", "restart") or "for" in self.entry
 
 
@@ -50,7 +50,7 @@ def _flag(what: str, value: float = 1.0, lasts: str = "") -> dict[str, Any]:
 
 def _pause(length_ms: int, stale: float) -> Fault:
     entry = {"what": "pause", "length": f"{length_ms} ms", "stale": stale}
-    # The shipped profile bears 13 ms (limits.cycle_late), its drive 15 ms.
+    # The shipped profile tolerates 13 ms (limits.cycle_late), its drive 15 ms.
     return Fault(entry, HELD_UP, at_once=length_ms >= 20)
 
 

@@ -1,4 +1,4 @@
-"""How a protocol is thrown garbage at, and what is counted."""
+"""Throw garbage at a protocol, and count the effects."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ KINDS = ("random", "truncated", "spliced", "flipped")
 
 @dataclass
 class Result:
-    """What became of one protocol."""
+    """Counts for one protocol."""
 
     protocol: str
     damaged: int = 0
@@ -26,13 +26,13 @@ class Result:
     undetectable: int = 0  # taken, and its checksum fits by chance
     most_undetectable: float = math.inf
     longest_resync: int = 0  # good units until one was taken
-    lost_after_s: float = math.nan  # silence told after this long
+    lost_after_s: float = math.nan  # silence is reported after this long
     lost_by_s: float = math.nan
     seconds: float = 0.0
     first_error: str = ""
 
     def short(self) -> list[str]:
-        """What is not as it should be."""
+        """Violations, as text."""
         found = []
         if self.exceptions:
             found.append(f"{self.exceptions} exceptions, first: {self.first_error}")
@@ -82,7 +82,7 @@ def damaged(kind: str, one: bytes, other: bytes, draw: random.Random) -> bytes:
 
 
 class Campaign:
-    """Runs bursts against ``feed``, which tells how many units it took and judges them."""
+    """Runner of bursts against ``feed``, which returns how many units it took and judges them."""
 
     def __init__(self, name: str, seed: int) -> None:
         self.result = Result(name)
@@ -98,7 +98,7 @@ class Campaign:
             return None
 
     def until_lost(self, drive: Any, most_s: float) -> float:
-        """Seconds of reading until the drive says that it is lost; infinite if it never does."""
+        """Seconds of reading until the drive reports its loss; infinite if it never does."""
         began = time.monotonic()
         while (now := time.monotonic()) - began < 3 * most_s + 1:
             telemetry = self.guarded(drive.read, now + PERIOD_S)

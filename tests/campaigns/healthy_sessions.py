@@ -62,7 +62,7 @@ ACTS = ("nothing", "hand, sine", "hand, push", "weight", "output blocked")
 
 @dataclass(frozen=True)
 class Session:
-    """How one session went.
+    """Outcome of one session.
 
     Attributes:
         peaks: largest share of each tripped value; of energy, of what trips at that moment: a
@@ -78,7 +78,7 @@ class Session:
 
 
 def draw_lateness(chance: random.Random, profile: Profile) -> Lateness | None:
-    """None, single late cycles, or pauses as well; all of it within what the profile bears."""
+    """None, single late cycles, or pauses as well; all within what the profile tolerates."""
     most = min(profile.limits.most_cycle_late, profile.limits.telemetry_age)
     up_to = min(MOST_LATE_S, 0.8 * most)
     return chance.choice(

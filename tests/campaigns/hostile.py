@@ -25,7 +25,7 @@ from hil.link.messages import MOST_BYTES, SCHEMA_VERSION
 from hil.link.zmtp import GREETING, Incoming, ProtocolError, framed, ready
 
 NICE = 5  # the link is measured, not the sharing of the computer by its kernel
-AFTER_CUT = 200  # messages that a connection goes on sending once it was cut off
+AFTER_CUT = 200  # messages that a connection still sends once it was cut off
 BURST = 25  # messages between two looks at the answers
 ANSWERS_AT_ONCE = 200
 # Messages of one process: the rig host counts mistakes by process, and reads none beyond its budget.
@@ -42,7 +42,7 @@ HELLO = json.dumps(
 
 
 class Link(Protocol):
-    """A bare connection, opened anew when it was cut off."""
+    """Bare connection, reopened when it was cut off."""
 
     def send(self, burst: list[bytes]) -> int:
         """Send messages; return how many were taken."""
@@ -275,7 +275,7 @@ def _raw(address: tuple[str, int] | str) -> sockets.socket:
 
 
 def _pieces(draw: random.Random) -> Iterator[bytes]:
-    """What one connection sends below the protocol's forms."""
+    """Bytes that one connection sends below the level of the protocol."""
     match draw.randrange(6):
         case 0:
             yield draw.randbytes(draw.choice((1, 64, 500)))

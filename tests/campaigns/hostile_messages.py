@@ -1,4 +1,4 @@
-"""Messages of hostile clients, made beforehand, and which of them nobody may have accepted."""
+"""Messages of hostile clients, made beforehand, and those that must never be accepted."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ WORDS = ["true", "null", "-1", str(2**70), "1e308", '""', '"nan"', "[]", "{}", "
 # Stand in a message that is made beforehand for what it gets when it is sent.
 NUMBER, AT_S = 1_234_567_890, 7_654_321.25
 POOL = 1000  # messages of a kind that are kept ready
-NEW_EVERY = 10  # sent messages, one of them is made anew
+NEW_EVERY = 10  # sent messages, one of them is renewed
 AGES_S = (0.0, 0.05, 0.5, 5.0, 5000.0, -3.0)  # of a replayed message
 
 
@@ -123,7 +123,7 @@ def mutated(draw: random.Random) -> bytes:
 
 
 def real(draw: random.Random) -> bytes:
-    """A message that the holder of control may send, said by another."""
+    """Message that the holder of control may send, from another client."""
     return json.dumps(_dated(draw.choice(REAL))).encode()
 
 
@@ -148,7 +148,7 @@ class Made:
 
     Attributes:
         id: by which its answer is known; ``NUMBER`` for the number it gets when sent.
-        refused: nobody without control may have it accepted.
+        refused: must not be accepted from a client without control.
     """
 
     data: bytes
@@ -164,7 +164,7 @@ class Made:
 
 
 class Pool:
-    """Messages of one kind, some of them made anew while they are sent: making is dear."""
+    """Messages of one kind, some of them renewed while they are sent: making them is expensive."""
 
     def __init__(self, kind: str, local: bool, seed: int) -> None:
         self._make = MAKERS[kind]

@@ -82,7 +82,7 @@ class Case:
 
 
 def promised(case: Case, heartbeat_s: float, host_loss_s: float) -> float:
-    """Seconds within which power must be off; infinite where the bench may go on."""
+    """Seconds within which power must be off; infinite where the bench may continue."""
     powered = case.state not in ("de-energised", "tripped")
     if not powered or case.victim in ("recorder", "keep_awake"):
         return float("inf")
@@ -204,7 +204,7 @@ def _words(case: Case) -> tuple[str, ...]:
     if case.victim == "recorder":
         return ("RECORDER",)
     if case.victim == "host":
-        return ("HostGone", "pause:")  # one who is back within a second tells it himself
+        return ("HostGone", "pause:")  # a process that is back within a second reports it by itself
     if case.victim in ("rig", "adapter"):
         return ("stop:", "the drive is lost")
     if case.victim == "keep_awake":
@@ -239,7 +239,7 @@ def _judge_runs(case: Case, runs: Path, before_s: float) -> None:
 
 
 def _judge_gap(case: Case, spans: list[tuple[str, float, float]]) -> None:
-    """The run of the second recorder must say that it goes on with the first one's."""
+    """The run of the second recorder must state that it continues the first one's."""
     later = [span for span in spans if "recorder" in span[0]]
     if not later:
         case.short.append(f"no run tells of the recorder's death: {spans}")

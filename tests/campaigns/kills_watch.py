@@ -1,4 +1,4 @@
-"""Those who take part in a case of ``kills.py`` beside the bench: who holds control, who watches."""
+"""Clients in a case of ``kills.py``: the holder of control, and one that watches."""
 
 from __future__ import annotations
 
@@ -130,7 +130,7 @@ class Listener:
 
 
 class Observer:
-    """A client without control that notes what it is told, and the newest sample."""
+    """Client without control that notes what it receives, and the newest sample."""
 
     def __init__(self, link: Path) -> None:
         self.client = Client.connect(link, name="observer", unlimited=True)

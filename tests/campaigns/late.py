@@ -85,10 +85,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Session:
-    """How one session went.
+    """Outcome of one session.
 
     Attributes:
-        error: of the figure, as a share of what was asked for, by the simulated rig's truth.
+        error: of the figure, as a share of the setpoint, by the simulated rig's truth.
         said: verdict of the run's own analysis; '' for a behaviour without a figure.
         stopped: cause, '' if the bench went on. wrong: why it counts as wrong, '' if right.
     """
@@ -176,7 +176,7 @@ def fitted(force: Array, position: Array, velocity: Array) -> Array:
 
 
 def off_by(profile: Profile, name: str, behaviour: Behaviour, truth: Array, load_N: float) -> float:
-    """Return the error of a figure by the truth, as a share of what was asked for.
+    """Return the error of a figure by the truth, as a share of the setpoint.
 
     Args:
         truth: time, spring force (N), output position (m) and velocity (m/s), and rest position

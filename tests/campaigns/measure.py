@@ -1,4 +1,4 @@
-"""Measure rigs that differ, and hold each figure of the data sheet to the simulation's truth.
+"""Measure rigs that differ, and compare each figure of the data sheet with the simulation's truth.
 
     .venv/bin/python tests/campaigns/measure.py --check
 
@@ -92,7 +92,7 @@ def with_meters(profile: Profile, seed: int, drifts: bool) -> Profile:
 
 
 def measured(job: tuple[int, str, Path | None, bool, str]) -> dict[str, Any]:
-    """Run one test on one rig, or take its kept run, and return its figures beside their truth."""
+    """Run one test on one rig, or take its kept run, and return its figures with their truth."""
     seed, key, keep, run, name = job
     profile = rig(seed, name, key == "drift")
     (test,) = chosen([key])

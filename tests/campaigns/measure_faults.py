@@ -52,7 +52,7 @@ QUICK = ("deflection at upper rail", "drive silent", "deflection noise, 5 counts
 
 @dataclass
 class Outcome:
-    """How one test went on from a fault.
+    """Course of one test after a fault.
 
     Attributes:
         how, text: of the test's end; ``borne`` if it went on.
@@ -115,7 +115,7 @@ class _Broken(LockstepBench):
         return row
 
     def _fork(self) -> None:
-        """Children go on from here; the parent gathers what they found and ends."""
+        """Children continue from here; the parent gathers what they found and ends."""
         running: list[tuple[int, int]] = []
         for name in self.faults:
             if len(running) == self.processes:
@@ -157,7 +157,7 @@ class _Broken(LockstepBench):
 
 
 def broken(test: GuardedTest, faults: list[str], processes: int) -> list[Outcome]:
-    """Return how a test goes on from each fault."""
+    """Return the course of a test after each fault."""
     bench = _Broken(test, faults, processes)
     try:
         ends: list[Any] = []

@@ -23,7 +23,7 @@ from hil.link.request_gate import RequestGate, Verdict
 
 @pytest.fixture
 def served() -> Iterator[Path]:
-    """A link whose bench accepts whatever it is given, with somebody in control."""
+    """Link whose bench accepts everything, with a client in control."""
     with tempfile.TemporaryDirectory(prefix="hk-") as folder:
         directory = Path(folder)
         server = LinkServer(directory, {"rate_hz": 1000.0}, 60.0)

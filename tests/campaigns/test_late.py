@@ -1,4 +1,4 @@
-"""A share of the lateness campaign: figures hold under the declared lateness, or the bench says so."""
+"""A share of the lateness campaign: figures hold under the declared lateness, or the bench reports it."""
 
 from __future__ import annotations
 

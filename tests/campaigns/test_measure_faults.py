@@ -1,4 +1,4 @@
-"""A share of the campaign that breaks guarded tests: stopped, told, without power, taken up again."""
+"""A share of the campaign that breaks guarded tests: stopped, reported, without power, resumed."""
 
 from __future__ import annotations
 

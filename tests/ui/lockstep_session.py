@@ -17,7 +17,7 @@ from ui.dashboard.bench import OperateModel, Session
 
 @dataclass
 class Rows:
-    """Samples, as the window hears them."""
+    """Samples, as the window receives them."""
 
     rows: NDArray[np.float64]
 
@@ -56,10 +56,10 @@ class LockstepSession(Session):
         self.bench.request(Stop())
 
     def pump(self) -> None:
-        """Nothing is heard here: a test asks for it by ``run``."""
+        """Nothing is received here: a test calls ``run``."""
 
     def heartbeat(self) -> None:
-        """Nobody misses it."""
+        """No bench monitors it."""
 
     def run(self, seconds: float) -> list[Any]:
         """Let the bench run; return the events and samples of it, as the link gives them."""

@@ -1,4 +1,4 @@
-"""Somebody at a window of the dashboard, who presses keys and waits for what comes of it."""
+"""A person at a window of the dashboard, who presses keys and waits for the effect."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class PersonAtWindow:
 
     @property
     def asked(self) -> object:
-        """What the page says, for whoever reads why a test failed."""
+        """Text of the page, for the report of a failed test."""
         return ""
 
     def until(self, condition: Callable[[], object]) -> None:

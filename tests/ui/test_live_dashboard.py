@@ -36,7 +36,7 @@ def bench(tmp_path_factory):
 
 
 class Seat(PersonAtWindow):
-    """A dashboard and somebody who sits before it."""
+    """Dashboard and a person in front of it."""
 
     PATIENCE_MS = PATIENCE_MS
 
@@ -68,7 +68,7 @@ class Seat(PersonAtWindow):
         if not self.model.in_control:  # a busy computer loses it while the window is laid
             self.press(Qt.Key.Key_K)
             self.until(lambda: self.model.in_control)
-        if self.model.may_reset:  # the last reset was that of a window which is gone
+        if self.model.may_reset:  # the last reset was that of a window that was closed
             self.press(Qt.Key.Key_T)
             self.until(lambda: not self.model.may_reset)
         self.press(Qt.Key.Key_P, Qt.Key.Key_Y)

@@ -1,4 +1,4 @@
-"""What the Operate page says in every state, without a window."""
+"""Texts of the Operate page in every state, without a window."""
 
 import math
 from decimal import Decimal

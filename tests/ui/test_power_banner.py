@@ -1,4 +1,4 @@
-"""Power that stays on, across the top of every page."""
+"""Power that stays on, shown across the top of every page."""
 
 from __future__ import annotations
 

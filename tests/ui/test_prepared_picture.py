@@ -1,4 +1,4 @@
-"""What is painted in slices looks like what is painted at once."""
+"""A picture painted in slices looks like one painted at once."""
 
 from __future__ import annotations
 

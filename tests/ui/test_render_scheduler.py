@@ -1,4 +1,4 @@
-"""What is drawn gives way to the heartbeat."""
+"""Drawing gives way to the heartbeat."""
 
 import pytest
 from PySide6.QtCore import QEvent, QObject

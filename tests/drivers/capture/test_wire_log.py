@@ -1,4 +1,4 @@
-"""What passes on a wire, written by another process and played again."""
+"""Wire traffic, written by another process and replayed."""
 
 from __future__ import annotations
 
@@ -157,7 +157,7 @@ def test_the_times_come_again_to_the_last_bit(tmp_path: Path) -> None:
         while recording.begin_cycle() is not None:
             again.append(told(bus))
         assert again == then
-        assert wires.now() == wires.received_at()  # at the end it stands still
+        assert wires.now() == wires.received_at()  # at the end it is at rest
     finally:
         wires.replay(None)
     assert wires.now() > then[-1][-1]

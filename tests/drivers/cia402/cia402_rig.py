@@ -1,4 +1,4 @@
-"""The simulated node in its own process, for the tests beside."""
+"""Simulated node in its own process, for the tests in this folder."""
 
 from __future__ import annotations
 

@@ -79,7 +79,7 @@ def test_half_the_rate_sends_every_value_twice(tmp_path):
         rows = cycle(drive, OFF, 400)
     positions = rows[150:350, 2]
     steps = [b != a for a, b in itertools.pairwise(positions)]
-    # Not every cycle of a busy computer hears exactly one SYNC's answer.
+    # Not every cycle of a busy computer receives exactly one SYNC's answer.
     assert 0.35 < np.mean(steps) < 0.65
     assert np.mean([a != b for a, b in itertools.pairwise(steps)]) > 0.6
     assert np.median(rows[:, 0]) < PERIOD
@@ -102,13 +102,13 @@ def test_a_withheld_heartbeat_and_the_way_back(tmp_path, code):
         resuming.resume_cyclic()
         cycle(drive, OFF, 250, lambda t: t.age_s < 1.0 and t.deflection_age_s < 1.0)
         assert drive.telemetry.lost == ""
-        # 0x6007 tells it to disable the voltage: it is off, not in fault.
+        # 0x6007 makes it disable the voltage: it is off, not in fault.
         cycle(drive, OFF, 50)
         assert drive.telemetry.power is PowerStage.OFF
         assert drive.telemetry.fault_code == 0
         energised(drive)
         cycle(drive, Command(power=PowerRequest.ON), 200)
-        assert drive.telemetry.lost == ""  # it watches again, and hears the host
+        assert drive.telemetry.lost == ""  # it monitors again, and receives from the host
 
 
 @pytest.mark.parametrize("swapped", [False, True])

@@ -232,14 +232,14 @@ def test_an_answer_that_came_late_does_not_delay_those_after_it(rig):
         command = energise(drive, mode=Mode.VELOCITY)
         command.velocity_rad_s = 20.0
         cycle(drive, command, 0.3)
-        for _ in range(3):  # answers that nobody waits for
+        for _ in range(3):  # answers that no request waits for
             drive.read(time.monotonic())
             time.sleep(0.002)
         drive.read(time.monotonic() + 0.05)
         first = drive.telemetry.position_rad
         time.sleep(0.05)
         drive.read(time.monotonic() + 0.05)
-        # 50 ms at 20 rad/s: an answer left in the queue would say that nothing moved
+        # 50 ms at 20 rad/s: an answer left in the queue would report standstill
         assert drive.telemetry.position_rad - first > 0.5
     finally:
         drive.close()

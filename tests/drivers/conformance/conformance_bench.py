@@ -1,6 +1,6 @@
-"""A drive and its simulated board on a real wire, seen and disturbed from both ends.
+"""Drive and its simulated board on a real wire, observed and disturbed from both ends.
 
-The board runs in a thread of this process: a test sees what its core was asked, and no test has
+The board runs in a thread of this process: a test sees what its core was requested to do, and no test has
 to wait for a process.
 """
 
@@ -20,7 +20,7 @@ from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 
 PERIOD_S = 0.002
-ANSWER_S = 0.005  # a cycle goes on as soon as its answer is there
+ANSWER_S = 0.005  # a cycle continues as soon as its answer has arrived
 PATIENCE_S = 6.0
 # No board misses its host before a test has lost its patience: what removes power in between
 # is what the test did, and not the board's watch. The longest that every description allows.
@@ -38,7 +38,7 @@ OFF = Command()
 
 
 class WatchedCore:
-    """The simulated rig's core, with a note of what its board asks of it.
+    """Core of the simulated rig, which notes the requests of its board.
 
     Attributes:
         asked: every request to the power stage. targets: every target, by mode, SI.
@@ -58,7 +58,7 @@ class WatchedCore:
 
     @property
     def off(self) -> bool:
-        """Whether the power stage drives nothing."""
+        """True if the power stage drives nothing."""
         return self._core.power not in ENERGISED
 
     def advance(self, dt_s: float) -> None:
@@ -81,10 +81,10 @@ class WatchedCore:
         with self._lock:
             self._core.host_lost()
 
-    # What a test does to the board.
+    # Actions of a test on the board.
 
     def stand_still(self, still: bool = True) -> None:
-        """Time stands still in the rig, and sensors go on reading it."""
+        """Freeze the rig; its sensors are still read."""
         self._still = still
 
     def come_to_rest(self) -> None:
@@ -104,12 +104,12 @@ class WatchedCore:
             self._core.fault(code)
 
     def clear(self) -> None:
-        """The fault goes away without a word of the host."""
+        """Clear the fault without a request of the host."""
         with self._lock:
             self._core.request_power(PowerRequest.CLEAR_FAULT)
 
     def power_by_itself(self, on: bool) -> None:
-        """Power comes or goes without a word of the host."""
+        """Switch power without a request of the host."""
         with self._lock:
             self._core.request_power(PowerRequest.OFF)
             if on:
@@ -257,7 +257,7 @@ def moved(drive: Drive, core: WatchedCore) -> Command:
 
 
 def all_told(drive: Drive, command: Command) -> None:
-    """Until what the drive tells less often has come as well."""
+    """Wait until the values that the drive reports less often have arrived as well."""
     end, frames = time.monotonic() + 2 * SLOWEST_S, drive.telemetry.frames
     cycle_until(
         drive, command, lambda t: t.frames > frames + 100 and time.monotonic() > end, "all values"
@@ -265,6 +265,6 @@ def all_told(drive: Drive, command: Command) -> None:
 
 
 def handles() -> tuple[int, frozenset[int]]:
-    """What a leak would add to: open files, and threads."""
+    """Return the open files and threads, which a leak would add to."""
     threads = frozenset(thread.ident or 0 for thread in threading.enumerate())
     return len(os.listdir("/proc/self/fd")), threads

@@ -1,4 +1,4 @@
-"""What every part of the suite begins with: a board and a drive on a wire of their own."""
+"""Fixtures of every part of the suite: a board and a drive on a wire of their own."""
 
 from __future__ import annotations
 

@@ -46,7 +46,7 @@ class LossConformance(Benched):
         command = energise(drive, core)
         alone_s = keep_company(drive, command, 1.5 * SOON_MISSED_S)
         # This process itself may be held up, and a board that stops then is right. Of the rest of
-        # the time it hears a sign of its host, a third of the limit may pass between two.
+        # the time it receives a sign of its host, a third of the limit may pass between two.
         if alone_s < SOON_MISSED_S / 3:
             assert core.power is PowerStage.ON, "the board missed a host that was there"
         command.heartbeat = False
@@ -97,7 +97,7 @@ class LossConformance(Benched):
         core.environment.disturb("supply_V", core.supply_V + 3.0)
 
         def known(telemetry: Telemetry) -> bool:
-            """Whether no old supply passes for the present one."""
+            """An old supply voltage is never taken for the present one."""
             told = abs(telemetry.supply_V - core.supply_V) < 0.5
             return core.supply_V > old_V + 2.0 and (told or telemetry.silent_name != "")
 

@@ -1,4 +1,4 @@
-"""Power comes when it is asked for and at no other time; what a command may hold; faults."""
+"""Power comes on when requested and at no other time; contents of a command; faults."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from conformance_fixtures import Benched
 from drivers.base import Command, Drive, DriverError, PowerRequest, PowerStage, Telemetry
 from drivers.simulated.drive_faults import HOST_LOST, OVERCURRENT
 
-NO_SUCH_CODE = 0x7123  # of a device's own range, described by nobody
+NO_SUCH_CODE = 0x7123  # of a device's own range, described nowhere
 
 
 class PowerConformance(Benched):
@@ -132,7 +132,7 @@ class PowerConformance(Benched):
 
     @pytest.mark.parametrize("way", ["fault", "by itself", "restart"])
     def test_power_that_went_away_is_not_taken_up_again(self, bench: Bench, way: str) -> None:
-        """ON that still stands from before is not a new request."""
+        """An ON that is left from before is not a new request."""
         drive, core = bench.opened(), bench.core
         command = energise(drive, core)
         if way == "fault":

@@ -1,4 +1,4 @@
-"""What any drive must do, whatever its protocol: inherit from ``DriveConformance``.
+"""Requirements on any drive, whatever its protocol: inherit from ``DriveConformance``.
 
 The class that inherits gives the profile's ``drive`` mapping; every test then runs that
 protocol's ``make`` against its own ``simulate`` over a real wire.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-# Before they are imported: what failed is then told with its values.
+# Before they are imported: a failed assertion then shows its values.
 for part in ("cycle", "power", "loss"):
     pytest.register_assert_rewrite(f"conformance_{part}")
 

@@ -12,7 +12,7 @@ import can
 
 
 class Wires:
-    """Stands where a recorder of the wires stands (``drivers.capture.wires``), and disturbs them.
+    """Disturber in the place of a recorder of the wires (``drivers.capture.wires``).
 
     ``noise``: after each thing that came, damaged copies of it come as well. ``deaf``: what
     came is swallowed; with both, nothing but damaged things come.

@@ -76,7 +76,7 @@ class TestFrameBoard(DriveConformance):
     """A motor's board in binary frames, stuffed, that takes a current: invented, not shipped."""
 
     def drive(self, host_loss: str) -> dict[str, Any]:
-        # What orders look like and how a state is told is the line board's own.
+        # Forms of commands and states are the line board's own.
         kept = ("status", "fault_texts", "heartbeat", "poll", "rated_torque", "peak_torque")
         order = {
             name: [{"send": "order", "with": {"action": action}}]
@@ -130,7 +130,7 @@ class TestFrameBoard(DriveConformance):
 
 
 class BesideASensor:
-    """What is asked of a rig of two devices beyond what is asked of any."""
+    """Requirements on a rig of two devices, beyond those on any rig."""
 
     def placed(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         data = redirected(data, directory)
@@ -152,7 +152,7 @@ class BesideASensor:
             cycle_until(drive, command, lambda t: t.lost != "", "the loss")
             assert drive.telemetry.lost.startswith(f"{name}: ")
             if name == "probe":
-                # The motor still hears, and is told to end power that is still asked for.
+                # The motor still receives: it is commanded off while power is still requested.
                 assert drive.telemetry.deflection_age_s > drive.telemetry.age_s
                 cycle_until(drive, command, lambda _: bench.core.off, "the end of power")
             drive.close()

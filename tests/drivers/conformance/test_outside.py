@@ -1,4 +1,4 @@
-"""A protocol from outside this tree, found by its entry point, and held to the same suite."""
+"""A protocol from outside this tree, found by its entry point, passes the same suite."""
 
 from __future__ import annotations
 

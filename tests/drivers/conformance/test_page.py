@@ -1,4 +1,4 @@
-"""DEVELOPERS.md, "Add a drive protocol": every name in it is there, and what it says works."""
+"""DEVELOPERS.md, "Add a drive protocol": every name in it exists, and its instructions work."""
 
 from __future__ import annotations
 

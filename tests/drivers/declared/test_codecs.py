@@ -1,4 +1,4 @@
-"""Checksums beside the catalogue and an independent package; what does not fit is told."""
+"""Checksums beside the catalogue and an independent package; what does not fit is reported."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A bus that does not open says where and what to do."""
+"""A bus that does not open is reported with its place and fix."""
 
 from __future__ import annotations
 

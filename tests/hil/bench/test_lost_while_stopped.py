@@ -1,4 +1,4 @@
-"""A drive that is lost while the bench is stopped already: told once, and the first cause stays."""
+"""A drive that is lost while the bench is already stopped: reported once, and the first cause stays."""
 
 from __future__ import annotations
 

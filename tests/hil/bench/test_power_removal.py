@@ -1,4 +1,4 @@
-"""Power that does not go: seen, latched, said, and left to the drive's own watch."""
+"""Power that stays on: detected, latched, reported, and left to the drive's own watchdog."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def test_power_that_stays_is_latched_and_the_watch_acts(bench, how):
     bench.run(bench.drive.capabilities.host_loss_s + 1.5)
     assert bench.drive.core.power is PowerStage.FAULT  # by its own watch
     assert [event["still_on"] for event in removals(bench)] == [True, False]
-    assert bench.bench.cause == Cause.POWER_NOT_REMOVED  # until somebody resets
+    assert bench.bench.cause == Cause.POWER_NOT_REMOVED  # until a reset
     assert bench.request(Reset()).accepted
 
 

@@ -1,4 +1,4 @@
-"""A bring-up that is cut off, in each step and in each way: safe, recorded, to be gone on with."""
+"""A bring-up that is cut off, in each step and in each way: safe, recorded, resumable."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The commissioning record: whole after each step, read back, and safe to go on from."""
+"""The bring-up record: whole after each step, read back, and safe to resume from."""
 
 from __future__ import annotations
 
@@ -260,7 +260,7 @@ def test_cut_off_at_any_moment_it_can_be_gone_on_with(tmp_path: Path, moment: st
         seen = procedure.send(Seen())
     else:
         raise AssertionError(f"never came to it; last {seen}")
-    # Whatever was told to the record is on the disk without its being closed.
+    # All entries of the record are on the disk before it is closed.
     record.wait()
     again = BringUpRecord.load(tmp_path, PROFILE, steps)
     assert [s.key for s in again.to_run()] == ["b", "c"]

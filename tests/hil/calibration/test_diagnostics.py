@@ -117,7 +117,7 @@ def test_a_knee_within_a_tenth_of_a_millimetre() -> None:
 
 @pytest.mark.parametrize("loads", [(0.0, 150.0), (0.0, 23.0, 194.0), (0.0, 23.0, 194.0, 200.0)])
 def test_few_loads_give_no_knee(loads: tuple[float, ...]) -> None:
-    """However many points: what two loads cannot tell stays untold."""
+    """However many points: what two loads cannot determine stays undetermined."""
     result = judged(points(knee, loads))
     assert result.fit is not None and result.fit.law != "two_slopes"
     assert np.isnan(result.knee_m)
@@ -135,7 +135,7 @@ def test_a_law_that_gives_way_is_no_law() -> None:
 
 
 def test_a_curve_that_falls_within_the_permitted_deflection_is_refused() -> None:
-    """Loads over the first 2 mm tell of no 7 mm."""
+    """Loads over the first 2 mm say nothing about 7 mm."""
     force = 90.0 * GRID[:1500] - 1.5 * GRID[:1500] ** 3
     loads = tuple(np.interp(np.linspace(0.0, 2.0, 6), GRID[:1500], force).tolist())
     made = points(lambda load: float(np.interp(load, force, GRID[:1500])), loads)

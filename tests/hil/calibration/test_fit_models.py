@@ -1,4 +1,4 @@
-"""Fitted laws beside certified values, the GUM's own example and scipy."""
+"""Fitted laws against certified values, the GUM's own example and scipy."""
 
 from __future__ import annotations
 

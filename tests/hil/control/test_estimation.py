@@ -1,4 +1,4 @@
-"""What the estimator makes of encoder and deflection sensor, against the rig's true state."""
+"""Estimates from encoder and deflection sensor, against the rig's true state."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the force loop feels like from outside: rendered impedance and coupled stability.
+"""The force loop as felt from outside: rendered impedance and coupled stability.
 
 Theory: a virtual stiffness K rendered through a spring k is passive for K ≤ k only (Vallery
 et al., IEEE Robotics & Automation Magazine 15(3), 2008; Tagliamonte and Accoto, Proc. IMechE

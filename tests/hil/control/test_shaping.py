@@ -1,4 +1,4 @@
-"""From asked to shaped force."""
+"""From setpoint to shaped force."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_a_change_of_behaviour_begins_without_a_step(start, changes):
 
 
 def test_the_blend_dies_away():
-    """Half gone in 60 ms, all but 2 % in a third of a second."""
+    """Half of it decays in 60 ms, all but 2 % in a third of a second."""
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     course = [shaper.shape(100.0, -600, 600, T) for _ in range(350)]
@@ -136,7 +136,7 @@ def shaped_wave(frequency: float, amplitude: float, cycles: int = 3000) -> np.nd
 
 @pytest.mark.parametrize(("frequency", "amplitude"), [(13.0, 150.0), (13.0, 300.0), (8.0, 400.0)])
 def test_a_wave_steeper_than_the_rate_is_cut_and_not_delayed(frequency, amplitude):
-    """What answers motion late feeds energy in. A plain limiter would lag by up to 90°."""
+    """A late response to motion feeds energy in. A plain limiter would lag by up to 90°."""
     assert 2 * math.pi * frequency * amplitude > 1.4 * RATE
     shaped = shaped_wave(frequency, amplitude)
     late = np.arange(2000, 3000)

@@ -1,4 +1,4 @@
-"""A server in this process, and a bare socket that says to it whatever a test likes."""
+"""A server in this process, and a bare socket that sends whatever a test needs."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ DESCRIPTION: dict[str, Any] = {"rate_hz": 1000.0, "profile": {"name": "made up"}
 
 
 class Bare:
-    """A server and a socket that says to it whatever a test likes."""
+    """Server and socket that sends whatever a test needs."""
 
     def __init__(self, directory: Path) -> None:
         # So many mistakes as tests make are more than a client may make.

@@ -1,4 +1,4 @@
-"""How a notebook or a script works with a running bench.
+"""Work with a running bench from a notebook or a script.
 
 Start one with ``hookeline serve --profile footplate_trainer`` and run this with the link
 directory that it prints: ``python example_notebook.py DIRECTORY``. In a notebook, paste it cell
@@ -59,7 +59,7 @@ with Client.connect(sys.argv[1], name="notebook") as bench:
     bench.take_control()
     with bench.keep_control():
         bench.request(StartRun(name="notebook", note="a virtual spring, looked at by hand"))
-        # What must not be done is refused, with the reason.
+        # Forbidden requests are refused, with the reason.
         try:
             bench.request(PowerOn(load_supported=False))
         except Refused as reason:
@@ -81,7 +81,7 @@ with Client.connect(sys.argv[1], name="notebook") as bench:
         bench.request(PowerOff())
         until(bench, State.DE_ENERGISED)
 
-        # Anyone may stop, at any time, whoever holds control.
+        # Any client may stop, at any time, whichever holds control.
         bench.stop("end of the example")
         rows_of(bench, 0.2)
     print(f"{bench.lost_samples} samples lost on the way")

@@ -1,4 +1,4 @@
-"""The documented example does what it says, on the simulated rig with its own wire protocol."""
+"""The documented example works as documented, on the simulated rig with its own wire protocol."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The rig host's end of the link: whoever says too much is cut off, and keeps nobody out."""
+"""The rig host's end of the link: a client that sends too much is cut off, and keeps no other out."""
 
 from __future__ import annotations
 

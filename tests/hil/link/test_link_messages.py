@@ -1,4 +1,4 @@
-"""The rig host's end of the link, whatever a client says: each message is answered once, what is
+"""The rig host's end of the link, whatever a client sends: each message is answered once, what is
 wrong with it is told, and nothing is left behind."""
 
 from __future__ import annotations

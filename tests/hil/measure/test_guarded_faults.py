@@ -1,4 +1,4 @@
-"""A fault in each guarded test: stopped, told, without power, and there to be run again.
+"""A fault in each guarded test: stopped, reported, without power, and ready to be repeated.
 
 The campaign (``tests/campaigns/measure_faults.py``) breaks each test by each fault in its middle; here
 each meets one of them, soon after its first measured motion began.

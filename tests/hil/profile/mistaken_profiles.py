@@ -1,4 +1,4 @@
-"""Profiles with a mistake, and what is said of it."""
+"""Profiles with a mistake, and the error that names it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A profile that says only what differs from another."""
+"""A profile that states only its differences from another."""
 
 from __future__ import annotations
 

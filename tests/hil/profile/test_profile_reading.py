@@ -1,4 +1,4 @@
-"""What is read, what is refused before any key is looked at, and the way back to data."""
+"""Files that are read, files refused before any key is looked at, and the way back to data."""
 
 from __future__ import annotations
 

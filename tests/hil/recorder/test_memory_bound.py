@@ -1,4 +1,4 @@
-"""A disk that takes nothing: memory stays bounded, and what is lost is said and counted."""
+"""A disk that takes nothing: memory stays bounded, and lost samples are reported and counted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is left before a limit acts, as screens show it."""
+"""Margins to limits, as screens show them."""
 
 from __future__ import annotations
 

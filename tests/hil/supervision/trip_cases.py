@@ -1,4 +1,4 @@
-"""Every limit and cause: what provokes it on the simulated rig, and what is told of it."""
+"""Every limit and cause: what provokes it on the simulated rig, and the text that reports it."""
 
 from __future__ import annotations
 

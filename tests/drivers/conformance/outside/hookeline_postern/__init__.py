@@ -1,6 +1,6 @@
-"""The postern board, invented as an example: it asks for a secret before it gives power.
+"""The postern board, invented as an example: it requires a secret before it gives power.
 
-To each wish for power it answers with a number drawn anew, and comes on only for the checksum of
+To each request for power it answers with a newly drawn number, and comes on only for the checksum of
 that number and a key. No description of messages can say so; it takes a program.
 """
 

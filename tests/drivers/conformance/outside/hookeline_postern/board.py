@@ -19,7 +19,7 @@ STAGE = {
 
 
 class PosternBoard:
-    """What ``drivers.declared.serial.simulated.simulate_serial`` runs.
+    """Board that ``drivers.declared.serial.simulated.simulate_serial`` runs.
 
     Attributes:
         out: bytes that wait to be sent.

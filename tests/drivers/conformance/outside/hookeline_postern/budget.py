@@ -1,4 +1,4 @@
-"""What the cyclic exchange takes of the line."""
+"""Share of the line that the cyclic exchange takes."""
 
 from __future__ import annotations
 

@@ -101,7 +101,7 @@ class PosternDrive:
             peak_torque_N_m=peak,
             torque_resolution_N_m=1e-6,
             host_loss_s=1e-3 * host_loss,
-            command_delay_cycles=0.0,  # it obeys as soon as it hears
+            command_delay_cycles=0.0,  # it obeys as soon as it receives
             identity=name.rstrip(b"\0").decode("ascii", "replace"),
             details={"counts per revolution": str(counts)},
         )
@@ -184,7 +184,7 @@ class PosternDrive:
         self._asked = request
 
     def _follow(self, request: PowerRequest) -> None:
-        """Only a new ON knocks: power that went away is not taken up by one that stands."""
+        """Only a new ON knocks: power that was lost is not restored by one that is still set."""
         new = request is not self._asked
         if request is PowerRequest.ON:
             if new and self.telemetry.power is PowerStage.OFF:

@@ -34,7 +34,7 @@ def frame(kind: int, content: bytes = b"") -> bytes:
 
 
 def answer(challenge: int, key: int) -> int:
-    """What verifies that the key is known."""
+    """Return the checksum that verifies that the key is known."""
     return zlib.crc32(NUMBER.pack(challenge) + NUMBER.pack(key))
 
 

@@ -11,7 +11,7 @@ from drivers.transport.serial_port import PortOptions
 
 
 class PosternOptions(BaseModel):
-    """All that is needed to reach the board; it tells the rest itself."""
+    """Options needed to reach the board; it reports the rest itself."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
