@@ -1,6 +1,6 @@
 """The rig host: real-time pacing, processes of a bench, timing of this computer, replay."""
 
-from hil.host.processes import BenchError
+from hil.host.processes import BenchError, BenchProcesses
 from hil.host.realtime import more_than_one_processor
 from hil.host.replaying import Replayed, played, replay
 from hil.host.share_beforehand import measure_share
@@ -11,6 +11,7 @@ from hil.host.timing import measure_host
 __all__ = [
     "BenchError",
     "BenchOptions",
+    "BenchProcesses",
     "Replayed",
     "measure_host",
     "measure_share",

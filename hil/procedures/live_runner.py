@@ -94,6 +94,7 @@ class LiveRunner(Runner):
         super().__init__(tell, operator)
         self._next_enable_s = 0.0
         self._envelope: Commission | None = None
+        self._interrupted = threading.Event()
         self._client = client
         self._environment = environment
         self._prompt = prompt
@@ -118,6 +119,10 @@ class LiveRunner(Runner):
                 with contextlib.suppress(LinkError):
                     self._client.request(EndRun())
                     self._client.release_control()
+
+    def interrupt(self) -> None:
+        """End the procedure as Ctrl-C does; may be called from any thread."""
+        self._interrupted.set()
 
     def wait_recorded(self, timeout_s: float) -> str:
         """Return the name of the run's folder once it is complete on disk.
@@ -252,7 +257,11 @@ class LiveRunner(Runner):
 
         Raises:
             HostGone: the host has fallen silent.
+            KeyboardInterrupt: another thread has interrupted the procedure.
         """
+        if self._interrupted.is_set():
+            self._interrupted.clear()
+            raise KeyboardInterrupt
         for item in self._client.poll():
             if isinstance(item, Block):
                 self._blocks.append(item.rows)

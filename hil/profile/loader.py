@@ -93,10 +93,21 @@ def examine_profile(path: str | Path, texts: Mapping[Path, str] | None = None) -
         file = find_profile(path)
         shown = str(path) if file == Path(path) else str(file)
         source = _read_with_parts(file, shown, texts or {})
+        _refuse_axes(source, file)
     except ProfileError as error:
         return Examined(None, error.problems)
     with speaking(motion_of(source.data)):
         return _examined(source)
+
+
+def _refuse_axes(source: Source, file: Path) -> None:
+    """Refuse an axes file where the profile of one rig is needed, and name its profiles."""
+    axes = source.data.get("axes")
+    if isinstance(axes, dict):
+        parts = (part_path(file, str(written)) for written in axes.values())
+        paths = ", ".join(str(path) for path in parts if path is not None)
+        fix = f"name the profile of one axis: {paths}"
+        raise ProfileError([source.problem(("axes",), "several axes, not one rig", fix)])
 
 
 def _examined(source: Source) -> Examined:
@@ -141,6 +152,9 @@ def find_profile(path: str | Path) -> Path:
     bare = str(path).removesuffix(".yaml")
     if bare in shipped:
         return SHIPPED / f"{bare}.yaml"
+    several = SHIPPED / "axes" / f"{bare}.yaml"
+    if "axes" not in Path(bare).parts and several.is_file():
+        return several  # reading it gives the reason
     hint = did_you_mean(bare, shipped) or "check the path, or name a shipped profile;"
     raise ProfileError(
         [

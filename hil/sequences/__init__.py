@@ -2,7 +2,7 @@
 
 from hil.sequences.axes_reading import axes_named, load_axes_sequence
 from hil.sequences.axes_sequence import AxesSequence
-from hil.sequences.meeting import Meeting
+from hil.sequences.meeting import Meeting, MeetingPart
 from hil.sequences.pacing import Pacing
 from hil.sequences.performing import OWN_STOP, describe, measured_value, perform, perform_times
 from hil.sequences.preview import Preview, preview, wave_setpoints
@@ -19,6 +19,7 @@ __all__ = [
     "AxesSequence",
     "Head",
     "Meeting",
+    "MeetingPart",
     "Pacing",
     "Preview",
     "Sequence",

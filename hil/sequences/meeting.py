@@ -34,6 +34,10 @@ class MeetingPart:
     def __init__(self, meeting: Meeting, axis: str) -> None:
         self._meeting, self.axis = meeting, axis
 
+    def end(self, why: str) -> None:
+        """Record that this axis ended early."""
+        self._meeting.end(self.axis, why)
+
     def meet(self) -> Generator[Action, Seen, None]:
         """Part of a procedure: wait until every axis has come to this step boundary.
 

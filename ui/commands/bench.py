@@ -7,14 +7,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hil.host import start_bench
+from hil.host import start_axes, start_bench
 from hil.link import ClientKeys
-from hil.profile import find_profile, load_profile
+from hil.profile import Axes, find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+from ui.commands.axes import axes_given, bench_of_axes, served_links
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.ineffective import OF_ITS_START, refuse_ineffective
-from ui.commands.screen import Opening, has_display, operate
+from ui.commands.screen import Opening, has_display, operate, operate_axes
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
 from ui.commands.springs import add_springs, choice_of, fitted_profile
 from ui.commands.stated import add_reference
@@ -40,7 +41,7 @@ def add(commands: Any) -> None:
         motion=True,
     )
     which = parser.add_mutually_exclusive_group(required=True)
-    which.add_argument("--profile", help="profile file, or the name of a shipped one")
+    which.add_argument("--profile", help="profile or axes file, or the name of a shipped one")
     which.add_argument("--link", help="link directory or tcp://HOST:PORT of a running bench")
     parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
     parser.add_argument(
@@ -71,6 +72,12 @@ def run(options: argparse.Namespace) -> int:
         )
     check_open_house(options)
     opening = Opening(open_house=options.open_house or "", attract=options.attract)
+    axes = axes_given(options)
+    served = served_links(options.link) if options.link is not None else {}
+    if axes is not None or served:
+        code = _on_axes(options, axes, served)
+        answer(options, {"exit_code": code, "runs": options.runs})
+        return OK if code == 0 else FAILED
     if options.link is not None:
         refuse_cap(options, IN_THE_DASHBOARD)
         refuse_ineffective(
@@ -95,6 +102,27 @@ def run(options: argparse.Namespace) -> int:
             options.reference_at_lower_end = False
     answer(options, {"exit_code": code, "runs": options.runs})
     return OK if code == 0 else FAILED
+
+
+def _on_axes(options: argparse.Namespace, axes: Axes | None, served: dict[str, Path]) -> int:
+    """Run the dashboard of several axes; return its exit code."""
+    if axes is None:
+        if options.open_house:
+            raise CommandError("--open-house is for one axis: leave it out", BAD_INPUT)
+        refuse_cap(options, IN_THE_DASHBOARD)
+        title = Path(options.link).name
+        return operate_axes(title, served, watch=options.watch, runs=options.runs)
+    with start_axes(axes, bench_of_axes(options, axes, options.runs)) as bench:
+        for notice in bench.notices:
+            say(options, notice)
+        return operate_axes(
+            axes.name,
+            bench.axis_links,
+            watch=options.watch,
+            runs=options.runs,
+            opening=Opening(record_as="bench"),
+            files=axes.paths,
+        )
 
 
 def _on_a_bench(options: argparse.Namespace, opening: Opening) -> tuple[int, Path | None]:

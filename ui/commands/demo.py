@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from hil.host import BenchOptions, start_bench
-from hil.profile import find_profile, load_profile
+from hil.host import BenchOptions, start_axes, start_bench
+from hil.profile import Axes, find_profile, load_profile
 from hil.sequences import load_sequence
 from hil.sizing import sequence_beside
 from ui.commands.answers import (
@@ -20,15 +20,31 @@ from ui.commands.answers import (
     number,
     say,
 )
+from ui.commands.axes import (
+    axes_given,
+    bench_of_axes,
+    demo_sequence,
+    finish_axes,
+    perform_axes_live,
+    perform_axes_lockstep,
+)
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.ineffective import refuse_ineffective
-from ui.commands.screen import Opening, has_display, has_platform, operate, watching_dashboard
+from ui.commands.screen import (
+    Opening,
+    has_display,
+    has_platform,
+    operate,
+    operate_axes,
+    watching_dashboard,
+)
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
 from ui.commands.visitors import add_open_house, check_open_house
 from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
 
 HINT = "Simulated rig: nothing real moves. G begins the tour, S leaves it, Esc stops."
+AXES_HINT = "Simulated rigs: nothing real moves. Ctrl+Tab shows the next axis, Esc stops all."
 TOUR = "tour"
 PROFILE = "footplate_trainer"
 SESSION = {"linear": "demo", "rotary": "demo_rotary"}  # shipped sequences
@@ -47,7 +63,8 @@ def add(commands: Any) -> None:
         "dashboard and a one-page report in DIR. Nothing real can move.",
         "  hookeline demo\n"
         "  hookeline demo --headless --seconds 30 --out /tmp/demo --json\n"
-        "  hookeline demo --lockstep --seed 7        (same samples every time, no waiting)\n",
+        "  hookeline demo --lockstep --seed 7        (same samples every time, no waiting)\n"
+        "  hookeline demo --profile two_axes         (two actuators on one bus)\n",
     )
     parser.add_argument("--scripted", action="store_true", help="watch the scripted session")
     parser.add_argument(
@@ -68,7 +85,9 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--seed", type=int, default=1, help="seed of the simulated rig in lockstep")
     parser.add_argument(
-        "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
+        "--profile",
+        default=PROFILE,
+        help=f"simulated rig to use (default: {PROFILE}), or axes such as two_axes",
     )
     add_cap(parser)
     add_open_house(parser)
@@ -80,6 +99,9 @@ def add(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
     check_open_house(options)
+    axes = axes_given(options)
+    if axes is not None:
+        return _on_axes(options, axes)
     shown = has_display() or (options.scripted and has_platform())
     if options.lockstep or options.headless or options.scripted or options.replay or not shown:
         refuse_ineffective(options, ["open-house", "attract"], "where no visitor operates")
@@ -143,5 +165,27 @@ def run(options: argparse.Namespace) -> int:
         answer(options, {"exit_code": code, "runs": options.out})
         return OK if code == 0 else FAILED
     code, data = finish(options, sequence, profile, performed)
+    answer(options, data)
+    return code
+
+
+def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
+    sequence = demo_sequence(options, axes)
+    runs = options.out
+    if options.lockstep:
+        performed = perform_axes_lockstep(options, sequence, axes, runs)
+    else:
+        headless = options.headless or not has_display()
+        if headless and not options.headless:
+            say(options, "No display: the session runs here, in the terminal.")
+        with start_axes(axes, bench_of_axes(options, axes, runs)) as bench:
+            if not headless:
+                opening = Opening(record_as="demo", hint=AXES_HINT)
+                code = operate_axes(axes.name, bench.axis_links, runs=runs, opening=opening)
+                say(options, f"the runs are in '{runs}': hookeline runs --runs {runs}")
+                answer(options, {"exit_code": code, "runs": runs})
+                return OK if code == 0 else FAILED
+            performed = perform_axes_live(options, sequence, axes, bench.axis_links, runs, True)
+    code, data = finish_axes(options, sequence, axes, performed)
     answer(options, data)
     return code

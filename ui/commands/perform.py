@@ -9,11 +9,19 @@ from pathlib import Path
 from typing import Any
 
 from drivers.motion import speak
-from hil.host import start_bench
+from hil.host import start_axes, start_bench
 from hil.link import Client, ClientKeys
-from hil.profile import load_profile, profile_from_dict
+from hil.profile import Axes, load_profile, profile_from_dict
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, number, say
+from ui.commands.axes import (
+    axes_of_sequence,
+    bench_of_axes,
+    finish_axes,
+    load_session,
+    perform_axes_live,
+    perform_axes_lockstep,
+)
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.ineffective import OF_ITS_START, refuse_ineffective
@@ -51,7 +59,8 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("sequence", help="sequence file, or the name of a shipped one: demo")
     parser.add_argument(
-        "--profile", help="profile file or shipped name; default: the one the sequence names"
+        "--profile",
+        help="profile or axes file, or shipped name; default: the one the sequence names",
     )
     parser.add_argument(
         "--link",
@@ -90,6 +99,9 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
+    axes = axes_of_sequence(options)
+    if axes is not None:
+        return _on_axes(options, axes)
     if options.profile is not None:
         load_profile(options.profile)  # its kind of motion has the units of the sequence
     sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
@@ -137,6 +149,20 @@ def run(options: argparse.Namespace) -> int:
             )
         bench.keep_wire_log(performed.run)
     code, data = finish(options, sequence, profile, performed)
+    answer(options, data)
+    return code
+
+
+def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
+    sequence = load_session(options, options.sequence, axes)
+    if options.lockstep:
+        performed = perform_axes_lockstep(options, sequence, axes, options.out)
+    else:
+        with start_axes(axes, bench_of_axes(options, axes, options.out)) as bench:
+            performed = perform_axes_live(
+                options, sequence, axes, bench.axis_links, options.out, options.confirm_loads
+            )
+    code, data = finish_axes(options, sequence, axes, performed)
     answer(options, data)
     return code
 

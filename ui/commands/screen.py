@@ -7,7 +7,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -75,23 +75,78 @@ def operate(
         CommandError: the screen libraries do not load.
         hil.link.client.LinkError: the rig host cannot be reached.
     """
-    try:
-        from PySide6.QtCore import QTimer
-        from PySide6.QtWidgets import QApplication
+    with _libraries():
+        from ui.dashboard.app import run_dashboard
 
-        from ui.dashboard.app import application, run_dashboard
-        from ui.dashboard.window import Window
+    def show() -> int:
+        return run_dashboard(
+            where,
+            keys=keys,
+            watch_only=watch,
+            runs_directory=runs,
+            profile_file=profile_file,
+            springs=springs,
+        )
+
+    return _operate(show, watch, opening)
+
+
+def operate_axes(
+    name: str,
+    links: Mapping[str, Path],
+    *,
+    watch: bool = False,
+    runs: Path | None = None,
+    opening: Opening = OPENS_PLAIN,
+    files: Mapping[str, Path] | None = None,
+) -> int:
+    """Show the dashboard of several axes until it is closed; return its exit code.
+
+    Args:
+        name: of the axes file.
+        links: link directory of each axis.
+        watch, runs, opening: as :func:`operate`.
+        files: profile of each axis, if it is on this computer.
+
+    Raises:
+        CommandError, hil.link.client.LinkError: as :func:`operate`.
+    """
+    with _libraries():
+        from ui.dashboard.axes_app import run_axes_dashboard
+
+    def show() -> int:
+        return run_axes_dashboard(
+            name, links, watch_only=watch, runs_directory=runs, profile_files=files or {}
+        )
+
+    return _operate(show, watch, opening)
+
+
+@contextlib.contextmanager
+def _libraries() -> Iterator[None]:
+    try:
+        yield
     except ImportError as error:
         raise CommandError(
             f"the dashboard does not load ({error}): install the system packages that README.md "
             "names, or use 'hookeline perform SEQUENCE --headless'"
         ) from None
+
+
+def _operate(show: Callable[[], int], watch: bool, opening: Opening) -> int:
+    """Call ``show``, and do what the opening asks for once its windows are there."""
+    with _libraries():
+        from PySide6.QtCore import QTimer
+        from PySide6.QtWidgets import QApplication
+
+        from ui.dashboard.app import application
+        from ui.dashboard.window import Window
     from hil.core import StartRun
 
     application()
 
     def windows() -> list[Window]:
-        return [w for w in QApplication.topLevelWidgets() if isinstance(w, Window)]
+        return [w for w in QApplication.allWidgets() if isinstance(w, Window)]
 
     def opened() -> None:
         for window in windows():
@@ -106,21 +161,14 @@ def operate(
                     window.open_house.arm(opening.open_house, opening.attract)
 
     def close_all() -> None:
-        for window in windows():
-            window.close()
+        for top in {window.window() for window in windows()}:
+            top.close()
 
     QTimer.singleShot(OPENED_MS, opened)
     # An exception out of a signal handler would be lost in Qt's loop: close in order instead.
     before = signal.signal(signal.SIGTERM, lambda *_: QTimer.singleShot(0, close_all))
     try:
-        return run_dashboard(
-            where,
-            keys=keys,
-            watch_only=watch,
-            runs_directory=runs,
-            profile_file=profile_file,
-            springs=springs,
-        )
+        return show()
     finally:
         signal.signal(signal.SIGTERM, before)
 

@@ -9,10 +9,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hil.host import BenchError, start_bench
+from hil.host import BenchError, BenchProcesses, start_axes, start_bench
 from hil.link import ServerKeys, default_directory, make_client_keys, make_server_keys
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.axes import axes_given, bench_of_axes
 from ui.commands.bench_asked import bench_asked
 from ui.commands.session_cap import add_cap, cap_given
 from ui.commands.springs import add_springs, fitted_profile
@@ -38,7 +39,7 @@ def add(commands: Any) -> None:
         "  hookeline serve --profile my_rig.yaml --tcp 0.0.0.0:7700 --keys ~/keys\n",
         motion=True,
     )
-    parser.add_argument("--profile", help="profile file, or the name of a shipped one")
+    parser.add_argument("--profile", help="profile or axes file, or the name of a shipped one")
     parser.add_argument(
         "--link", type=Path, metavar="DIR", help="link directory (default: a private one)"
     )
@@ -82,6 +83,14 @@ def run(options: argparse.Namespace) -> int:
         )
     if options.keys is not None:
         ServerKeys.load(options.keys)  # the rig host would report it seconds later
+    axes = axes_given(options)
+    if axes is not None:
+        asked = replace(
+            bench_of_axes(options, axes, options.runs),
+            link_directory=options.link or default_directory(),
+            recorder=not options.no_recorder,
+        )
+        return _serve(options, start_axes(axes, asked))
     options.profile = fitted_profile(options)
     profile = load_profile(options.profile)
     asked = replace(
@@ -92,11 +101,22 @@ def run(options: argparse.Namespace) -> int:
         recorder=not options.no_recorder,
         cap=cap_given(options, profile),
     )
-    with start_bench(options.profile, asked) as bench:
+    return _serve(options, start_bench(options.profile, asked))
+
+
+def _serve(options: argparse.Namespace, started: BenchProcesses) -> int:
+    with started as bench:
         for notice in bench.notices:
             say(options, notice)
         say(options, f"serving at {bench.link_directory}; Ctrl-C ends it")
-        answer(options, {"link": bench.link_directory, "tcp": options.tcp, "runs": options.runs})
+        for axis, link in bench.axis_links.items():
+            say(options, f"axis {axis} at {link}")
+        of_axes = {axis: str(link) for axis, link in bench.axis_links.items()}
+        answer(
+            options,
+            {"link": bench.link_directory, "tcp": options.tcp, "runs": options.runs}
+            | ({"axes": of_axes} if of_axes else {}),
+        )
         with contextlib.suppress(KeyboardInterrupt):
             while (failed := bench.wait_failed()) is None:
                 time.sleep(LOOK_S)

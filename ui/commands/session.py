@@ -18,7 +18,7 @@ from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, ProfileError, load_profile, profile_to_dict
 from hil.recorder import Run, RunError, RunWriter, load_run, told_run_folder
-from hil.sequences import Sequence, perform, unfit
+from hil.sequences import MeetingPart, Sequence, perform, unfit
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 
 RECORDED_WAIT_S = 60.0
@@ -31,6 +31,23 @@ class Performed:
     ended: Ended
     run: Path | None
     about: str = ""
+
+
+@dataclass(frozen=True)
+class OneOfSeveral:
+    """Performance of one axis beside others.
+
+    Attributes:
+        part: in the meeting of all.
+        tell: takes progress lines.
+        prompt: held while a person is asked.
+        made: takes the runner, which may be interrupted.
+    """
+
+    part: MeetingPart
+    tell: Callable[[str], None]
+    prompt: contextlib.AbstractContextManager[Any]
+    made: Callable[[LiveRunner], None]
 
 
 def fit(sequence: Sequence, seconds: float | None) -> Sequence:
@@ -83,10 +100,13 @@ def check_fit(sequence: Sequence, profile: Profile) -> None:
         raise ProfileError(problems)
 
 
-def ask_person(options: argparse.Namespace, confirmed: bool) -> Callable[[str], bool]:
+def ask_person(
+    options: argparse.Namespace, confirmed: bool, axis: str = ""
+) -> Callable[[str], bool]:
     """Return a prompt at the terminal; ``confirmed``: the command line gave the answer."""
 
     def ask(question: str) -> bool:
+        question = f"{axis}: {question}" if axis else question
         if confirmed:
             say(options, f"{question} (confirmed on the command line)")
             return True
@@ -120,6 +140,7 @@ def perform_live(
     runs_directory: Path,
     confirmed: bool,
     keys: Any = None,
+    axis: OneOfSeveral | None = None,
 ) -> Performed:
     """Perform on a running bench; return when the recorder has finished the run.
 
@@ -138,13 +159,22 @@ def perform_live(
             raise CommandError(
                 "this client has no access to the simulated rig's simulation control", FAILED
             )
+        tell = axis.tell if axis else lambda text: say(options, text)
         notice = str(description["realtime"].get("notice", ""))
         if notice:
-            say(options, notice.splitlines()[0])
-        runner = LiveRunner(
-            client, environment, ask_person(options, confirmed), lambda text: say(options, text)
-        )
-        ended = runner.run(perform(sequence, profile))
+            tell(notice.splitlines()[0])
+        person = ask_person(options, confirmed, str(description.get("axis") or ""))
+
+        def ask(question: str) -> bool:
+            with axis.prompt if axis else contextlib.nullcontext():
+                return person(question)
+
+        runner = LiveRunner(client, environment, ask, tell)
+        if axis is not None:
+            axis.made(runner)
+        ended = runner.run(perform(sequence, profile, part=axis.part if axis else None))
+        if axis is not None and ended.how != "finished":
+            axis.part.end(ended.text)
         name = runner.wait_recorded(RECORDED_WAIT_S)
         about = f"{description['drive']} · host {description['host']}"
     return Performed(ended, told_run_folder(runs_directory, name), about)

@@ -10,7 +10,7 @@ from typing import cast
 
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QFont
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QMainWindow
 
 from hil.core import begin_log
 from hil.link import Client, ClientKeys
@@ -75,6 +75,11 @@ def run_dashboard(
     session.model.springs = springs
     window = Window(session.model, session, theme, runs_directory)
     window.resize(*default_size())
+    return show_until_closed(app, window)
+
+
+def show_until_closed(app: QApplication, window: QMainWindow) -> int:
+    """Show a window until it is closed; return an exit code."""
     window.show()
     favour()
     collector = CollectorInTurn(app)

@@ -118,7 +118,6 @@ class Window(QMainWindow):
             heartbeat.start(BEAT_MS)
         # Due when the event loop has nothing else to do: a key waits for one slice at most.
         self._drawing = QTimer(self)
-        self._drawing.setInterval(0)
         self._drawing.timeout.connect(self.draw_slice)
 
     def heartbeat(self) -> None:
@@ -198,6 +197,7 @@ class Window(QMainWindow):
         self.setCentralWidget(sheet)
         if replaced is not None:
             replaced.destroyed.connect(collect_soon)
+        self.company.heartbeat()
         self._bring_up(self.page_number)
         self._show_locked()
         self.refresh()
@@ -330,7 +330,7 @@ class Window(QMainWindow):
         self.help.activateWindow()
 
     def stop(self) -> None:
-        """Stop the rig: before anything is drawn, from any page, in control or not."""
+        """Stop the rig, before anything is drawn: from any page, in control or not."""
         self.company.stop()
         self.refresh()
 

@@ -1,0 +1,272 @@
+"""Commands on an axes file: which options it takes, and sessions of all axes at once."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import threading
+from collections.abc import Callable, Mapping
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from hil.bench import EPOCH, LockstepAxes
+from hil.host import BenchOptions
+from hil.procedures import InTurn, LiveRunner, LockstepRunner
+from hil.profile import Axes, is_axes_file, load_axes, profile_to_dict
+from hil.recorder import RunWriter
+from hil.sequences import AxesSequence, Meeting, axes_named, load_axes_sequence, perform
+from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
+from ui.commands.session import (
+    OneOfSeveral,
+    Performed,
+    check_fit,
+    finish,
+    perform_live,
+    require_person,
+    values_given,
+    verdict,
+)
+from ui.commands.session_cap import refuse_cap
+
+# Options of one axis, by attribute.
+_OF_ONE = {
+    "replay": "--replay",
+    "log_wire": "--log-wire",
+    "disturb": "--disturb",
+    "springs": "--springs",
+    "unverified": "--unverified",
+    "open_house": "--open-house",
+    "scripted": "--scripted",
+    "tcp": "--tcp",
+}
+DEMO = "demo_two_axes"
+JOIN_S = 0.2
+
+
+def axes_given(options: argparse.Namespace, named: str | None = None) -> Axes | None:
+    """Return the axes of ``--profile``, or of the name in its place; None for one rig.
+
+    Raises:
+        CommandError: an option that is for one axis only.
+        ProfileError: the axes file is invalid.
+    """
+    given = options.profile or named
+    if given is None or not is_axes_file(given):
+        return None
+    axes = load_axes(given)
+    for attribute, option in _OF_ONE.items():
+        if getattr(options, attribute, None):
+            raise CommandError(
+                f"{option} is for one axis, and '{given}' has {len(axes.profiles)}. Fix: leave it "
+                f"out, or start one axis by itself: {_profiles(axes)}",
+                BAD_INPUT,
+            )
+    if hasattr(options, "cap_force"):
+        refuse_cap(options, "several axes take no cap at the start. Fix: set it on each page (L)")
+    return axes
+
+
+def _profiles(axes: Axes) -> str:
+    return ", ".join(f"--profile {path}" for path in axes.paths.values())
+
+
+def axes_of_sequence(options: argparse.Namespace) -> Axes | None:
+    """Return the axes on which ``perform`` runs; None for one rig.
+
+    Raises:
+        CommandError, ProfileError: as :func:`axes_given`, or the sequence is for one rig.
+    """
+    named = axes_named(options.sequence)
+    if named is not None and options.link is not None:
+        raise CommandError(
+            "--link performs on one rig, and this sequence is for several axes. Fix: leave --link "
+            f"out, and give --profile {named}",
+            BAD_INPUT,
+        )
+    return axes_given(options, named)
+
+
+def load_session(options: argparse.Namespace, name: str, axes: Axes) -> AxesSequence:
+    """Return a sequence for these axes, stretched to ``--seconds``.
+
+    Raises:
+        CommandError, ProfileError: it is invalid, or too long for ``--seconds``.
+    """
+    given = values_given(options) if hasattr(options, "set") else {}
+    sequence = load_axes_sequence(name, tuple(axes.profiles), axes.leader.motion, given)
+    if options.seconds is not None:
+        try:
+            sequence = sequence.fitted(options.seconds)
+        except ValueError as error:
+            raise CommandError(f"--seconds: {error}", BAD_INPUT) from None
+    for axis, profile in axes.profiles.items():
+        check_fit(sequence.sequences[axis], profile)
+    return sequence
+
+
+def bench_of_axes(options: argparse.Namespace, axes: Axes, runs: Path) -> BenchOptions:
+    """Return the bench options that commands share."""
+    stated = bool(getattr(options, "reference_at_lower_end", False))
+    return BenchOptions(
+        runs_directory=runs, tell=lambda text: say(options, text), at_lower_end=stated
+    )
+
+
+def perform_axes_lockstep(
+    options: argparse.Namespace, sequence: AxesSequence, axes: Axes, runs: Path
+) -> dict[str, Performed]:
+    """Perform on simulated rigs in this process, the same samples for one seed.
+
+    Raises:
+        CommandError: the axes are real.
+    """
+    if not axes.simulated:
+        raise CommandError(
+            f"'{axes.name}' describes real rigs; lockstep needs profiles with a 'simulation' part",
+            BAD_INPUT,
+        )
+    joint = LockstepAxes(axes, options.seed)
+    turn = InTurn(tuple(axes.profiles), joint.step)
+    meeting = Meeting(axes.profiles)
+
+    def work(axis: str) -> Performed:
+        bench, profile = joint.benches[axis], axes.profiles[axis]
+        writer = RunWriter(
+            runs,
+            f"{sequence.name} {axis}",
+            {
+                "profile": profile_to_dict(profile),
+                "profile_path": axes.paths[axis].name,
+                "axis": axis,
+                "rate_hz": profile.control.rate,
+                "simulated": True,
+                "drive": bench.drive.capabilities.identity,
+            },
+            note=f"lockstep, seed {options.seed}",
+            started=EPOCH.isoformat(timespec="milliseconds"),
+        )
+        part = meeting.part_of(axis)
+        with writer:
+            runner = LockstepRunner(
+                bench, writer, _teller(options, axis), step=partial(turn.step, axis)
+            )
+            try:
+                ended = runner.run(perform(sequence.sequences[axis], profile, part=part))
+            except BaseException as error:
+                part.end(str(error))
+                raise
+            if ended.how != "finished":
+                part.end(ended.text)
+            path = writer.close(verdict(ended))
+        return Performed(ended, path, f"simulated rig in lockstep, seed {options.seed}")
+
+    done = turn.run({axis: partial(work, axis) for axis in axes.profiles})
+    return {axis: done[axis] for axis in axes.profiles}
+
+
+def perform_axes_live(
+    options: argparse.Namespace,
+    sequence: AxesSequence,
+    axes: Axes,
+    links: Mapping[str, Path],
+    runs: Path,
+    confirmed: bool,
+) -> dict[str, Performed]:
+    """Perform on a running bench, each axis in a thread with its own client.
+
+    Raises:
+        LinkError: the rig host cannot be reached or another client holds control.
+    """
+    meeting = Meeting(links)
+    runners: list[LiveRunner] = []
+    done: dict[str, Performed] = {}
+    errors: dict[str, BaseException] = {}
+    prompt = threading.Lock()
+
+    def work(axis: str) -> None:
+        part = meeting.part_of(axis)
+        try:
+            done[axis] = perform_live(
+                options,
+                sequence.sequences[axis],
+                links[axis],
+                runs,
+                confirmed,
+                axis=OneOfSeveral(part, _teller(options, axis), prompt, runners.append),
+            )
+        except BaseException as error:
+            part.end(str(error))
+            errors[axis] = error
+
+    for axis in links:
+        require_person(sequence.sequences[axis], axes.simulated, confirmed, options.headless)
+    threads = [threading.Thread(target=work, args=(axis,), daemon=True) for axis in links]
+    for thread in threads:
+        thread.start()
+    while any(thread.is_alive() for thread in threads):
+        try:
+            for thread in threads:
+                thread.join(JOIN_S)
+        except KeyboardInterrupt:
+            for runner in runners:
+                runner.interrupt()
+    for axis in links:
+        if axis in errors:
+            raise errors[axis]
+    return {axis: done[axis] for axis in links}
+
+
+def _teller(options: argparse.Namespace, axis: str) -> Callable[[str], None]:
+    return lambda text: say(options, f"{axis}: {text}")
+
+
+def finish_axes(
+    options: argparse.Namespace,
+    sequence: AxesSequence,
+    axes: Axes,
+    performed: Mapping[str, Performed],
+) -> tuple[int, dict[str, Any]]:
+    """Measure the run of each axis and save its report; return exit code and JSON data."""
+    codes: list[int] = []
+    data: dict[str, Any] = {"sequence": sequence.name, "axes": {}}
+    for axis, profile in axes.profiles.items():
+        say(options, f"axis {axis}:")
+        code, data["axes"][axis] = finish(
+            options, sequence.sequences[axis], profile, performed[axis]
+        )
+        codes.append(code)
+    code = OK if not any(codes) else INTERRUPTED if INTERRUPTED in codes else FAILED
+    data["figures_good"] = code == OK
+    return code, data
+
+
+def served_links(link: str) -> dict[str, Path]:
+    """Return the link directory of each axis that is served below ``link``; empty for one rig."""
+    try:
+        hosts = json.loads((Path(link) / "axes.json").read_text(encoding="utf-8"))["hosts"]
+    except (OSError, ValueError, KeyError):
+        return {}
+    return {axis: Path(link) / axis for axis in hosts}
+
+
+def demo_sequence(options: argparse.Namespace, axes: Axes) -> AxesSequence:
+    """Return the shipped session of two axes.
+
+    Raises:
+        CommandError: these axes are others, or real.
+    """
+    if not axes.simulated:
+        raise CommandError(
+            f"'{axes.name}' describes real rigs; a demo needs profiles with a 'simulation' part. "
+            "For real rigs: hookeline perform SEQUENCE --profile AXES",
+            BAD_INPUT,
+        )
+    if set(axes.profiles) != {"heel", "toe"}:
+        raise CommandError(
+            f"the shipped session '{DEMO}' is for the axes heel and toe, not for "
+            f"{', '.join(axes.profiles)}. Fix: hookeline perform SEQUENCE --profile "
+            f"{options.profile}",
+            BAD_INPUT,
+        )
+    return load_session(options, DEMO, axes)
