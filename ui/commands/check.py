@@ -29,7 +29,10 @@ from hil.profile import (
     drive_options,
     examine_profile,
     holding_force,
+    is_axes_file,
+    load_axes,
     motor_force,
+    shipped_axes,
     shipped_profiles,
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, number, say
@@ -61,7 +64,8 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "profile",
         nargs="?",
-        help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}",
+        help="profile or axes file, or a shipped one: "
+        + ", ".join([*shipped_profiles(), *shipped_axes()]),
     )
     parser.add_argument("--listen", action="store_true", help="show the board's messages")
     parser.add_argument("--seconds", type=number, help="how long to listen, in s (default: 5)")
@@ -89,7 +93,30 @@ def run(options: argparse.Namespace) -> int:
         return listen(options)
     if options.seconds is not None:
         raise CommandError("--seconds belongs to --listen", BAD_INPUT)
-    examined = examine_profile(options.profile)
+    if is_axes_file(options.profile):
+        return _axes(options)
+    answer(options, _checked(options, options.profile))
+    return OK
+
+
+def _axes(options: argparse.Namespace) -> int:
+    """Check an axes file: what its axes cannot do together, and the profile of each."""
+    axes = load_axes(options.profile)
+    say(options, f"{axes.name}: {len(axes.profiles)} axes at {axes.rate_Hz:g} Hz")
+    for axis, leader in axes.buses().items():
+        if axis != leader:
+            say(options, f"  {axis} is on the same wires as {leader}")
+    data = {}
+    for axis, path in axes.paths.items():
+        say(options, f"axis {axis}:")
+        data[axis] = _checked(options, str(path))
+    answer(options, {"axes": data, "name": axes.name, "valid": True})
+    return OK
+
+
+def _checked(options: argparse.Namespace, path: str) -> dict[str, Any]:
+    """Show the figures of the profile of one rig; return data for ``--json``."""
+    examined = examine_profile(path)
     if examined.profile is None:
         raise ProfileError(examined.errors)
     profile = examined.profile
@@ -109,28 +136,24 @@ def run(options: argparse.Namespace) -> int:
     say(options, f"verification: {verification.text}")
     if not verification.open:
         say(options, f"until then {reduced_text(profile)}")
-    rig = sets_of(options.profile)
+    rig = sets_of(path)
     for one in rig.sets:
         say(options, f"springs: {set_text(one)}: {one.file.name}")
     for broken in rig.broken:
         say(options, f"springs: {broken}")
-    warnings = [*examined.warnings, *_age(options.profile, profile)]
+    warnings = [*examined.warnings, *_age(path, profile)]
     for warning in warnings:
         say(options, f"warning: {warning}")
-    answer(
-        options,
-        {
-            "profile": profile.name,
-            "valid": True,
-            "figures": {key: value for key, _label, value, _unit, _note in rows},
-            "verification": verification.as_data(),
-            **({"sources": sources, "recommended": best} if sources else {}),
-            **({"spring_sets": sets_data(rig.sets)} if rig.sets else {}),
-            **({"spring_sets_left_out": [str(one) for one in rig.broken]} if rig.broken else {}),
-            "warnings": [warning.as_data() for warning in warnings],
-        },
-    )
-    return OK
+    return {
+        "profile": profile.name,
+        "valid": True,
+        "figures": {key: value for key, _label, value, _unit, _note in rows},
+        "verification": verification.as_data(),
+        **({"sources": sources, "recommended": best} if sources else {}),
+        **({"spring_sets": sets_data(rig.sets)} if rig.sets else {}),
+        **({"spring_sets_left_out": [str(one) for one in rig.broken]} if rig.broken else {}),
+        "warnings": [warning.as_data() for warning in warnings],
+    }
 
 
 def _age(path: str, profile: Profile) -> list[Problem]:

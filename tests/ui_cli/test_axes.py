@@ -1,0 +1,143 @@
+"""Commands on an axes file: all axes in one session, and clear refusals elsewhere."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hil.profile import SHIPPED
+from hil.recorder import load_run
+from tests.ui_cli.answers_read import last_object
+from tests.ui_cli.conftest import Called
+from tests.ui_cli.test_live import ended, line_with, started
+from ui.commands.axes import served_links
+
+Hookeline = Callable[..., Called]
+SHORT = """\
+name: short
+axes: two_axes
+steps:
+  - power_on
+  - {do: hold_position, position: 12 mm, speed: 40 mm/s, for: 1.2 s}
+  - {do: stop, measure: one stop, for: 0.3 s}
+  - reset
+"""
+
+
+@pytest.fixture(autouse=True)
+def own_directory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("QT_QPA_PLATFORM", "offscreen")
+    for name in ("DISPLAY", "WAYLAND_DISPLAY"):
+        monkeypatch.delenv(name, raising=False)
+    (tmp_path / "short.yaml").write_text(SHORT)
+
+
+def columns(run: Path) -> Any:
+    found = load_run(run)
+    return [found.column(name).tolist() for name in ("time_s", "spring_force_N", "cycle")]
+
+
+def test_a_session_of_two_axes_in_lockstep_is_the_same_for_one_seed(hookeline: Hookeline) -> None:
+    runs: list[dict[str, Path]] = []
+    for out in ("first", "second"):
+        called = hookeline(
+            "perform", "short.yaml", "--lockstep", "--seed", "3", "--out", out, "--json"
+        )
+        assert called.returncode == 0, called.stderr
+        data = last_object(called.stdout)
+        assert data["figures_good"] and set(data["axes"]) == {"heel", "toe"}
+        for axis, each in data["axes"].items():
+            assert each["ended"] == "finished" and each["stop"]["good"], axis
+            assert Path(each["report"]).is_file() and each["run"].endswith(axis)
+        assert "heel:  1/4  power on" in called.stderr and "axis toe:" in called.stderr
+        runs.append({axis: Path(each["run"]) for axis, each in data["axes"].items()})
+    for axis in ("heel", "toe"):
+        assert columns(runs[0][axis]) == columns(runs[1][axis])
+
+
+def test_one_axis_that_fails_ends_the_other_and_the_reason_is_told(hookeline: Hookeline) -> None:
+    falls = "  - {axis: toe, do: constant_force, force: 0 N, for: 1 s}\n"
+    text = SHORT.replace("  - {do: stop", falls + "  - {do: stop")
+    Path("short.yaml").write_text(text)
+    called = hookeline("perform", "short.yaml", "--lockstep", "--json")
+    assert called.returncode == 1
+    data = last_object(called.stdout)
+    assert not data["figures_good"]
+    assert data["axes"]["toe"]["ended"] == "failed"
+    assert data["axes"]["heel"]["ended"] == "stopped"
+    assert "axis 'toe' stopped" in data["axes"]["heel"]["text"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("demo", "--replay", "bus.log"), "--replay is for one axis"),
+        (("demo", "--disturb", "x.yaml"), "--disturb is for one axis"),
+        (("demo", "--log-wire"), "--log-wire is for one axis"),
+        (("demo", "--scripted"), "--scripted is for one axis"),
+        (("demo", "--cap-force", "100 N"), "several axes take no cap at the start"),
+        (("serve", "--tcp", "127.0.0.1:0", "--keys", "keys"), "--tcp is for one axis"),
+        (("perform", "short.yaml", "--unverified", "x"), "--unverified is for one axis"),
+        (("perform", "short.yaml", "--link", "somewhere"), "--link performs on one rig"),
+        (("perform", "demo"), "for one rig, not for several axes"),
+        (("calibrate", "--lockstep"), "name the profile of one axis"),
+        (("measure", "--lockstep"), "name the profile of one axis"),
+        (("bringup", "--lockstep"), "name the profile of one axis"),
+    ],
+)
+def test_what_is_for_one_axis_is_refused_with_the_fix(
+    hookeline: Hookeline, arguments: tuple[str, ...], words: str
+) -> None:
+    given = () if "--link" in arguments else ("--profile", "two_axes")
+    called = hookeline(*arguments, *given)
+    assert called.returncode == 2
+    assert words in called.stderr and "Traceback" not in called.stderr
+    if "one axis" in words:
+        assert "heel.yaml" in called.stderr and "toe.yaml" in called.stderr
+
+
+def test_other_axes_have_no_shipped_session(hookeline: Hookeline, tmp_path: Path) -> None:
+    (tmp_path / "other.yaml").write_text(
+        f"name: other\naxes:\n  left: {SHIPPED}/axes/heel.yaml\n  right: {SHIPPED}/axes/toe.yaml\n"
+    )
+    called = hookeline("demo", "--profile", "other.yaml", "--lockstep")
+    assert called.returncode == 2 and "hookeline perform SEQUENCE" in called.stderr
+
+
+def test_check_shows_every_axis(hookeline: Hookeline) -> None:
+    called = hookeline("check", "two_axes", "--json")
+    assert called.returncode == 0
+    data = last_object(called.stdout)
+    assert data["valid"] and set(data["axes"]) == {"heel", "toe"}
+    assert data["axes"]["toe"]["figures"]
+    assert "toe is on the same wires as heel" in called.stderr
+
+
+def test_links_of_a_served_bench_are_found(tmp_path: Path) -> None:
+    assert served_links(str(tmp_path)) == {} == served_links("tcp://bench:7700")
+    (tmp_path / "axes.json").write_text(json.dumps({"hosts": {"heel": [], "toe": []}}))
+    assert served_links(str(tmp_path)) == {"heel": tmp_path / "heel", "toe": tmp_path / "toe"}
+
+
+@pytest.mark.real_time
+def test_two_axes_live_and_served(tmp_path: Path) -> None:
+    performing = started(tmp_path, "perform", "short.yaml", "--headless", "--json")
+    out, err = performing.communicate(timeout=80)
+    assert performing.returncode == 0, err
+    data = last_object(out)
+    assert data["figures_good"] and set(data["axes"]) == {"heel", "toe"}
+
+
+@pytest.mark.real_time
+def test_ctrl_c_ends_every_axis(tmp_path: Path) -> None:
+    (tmp_path / "short.yaml").write_text(SHORT.replace("for: 1.2 s", "for: 60 s"))
+    performing = started(tmp_path, "perform", "short.yaml", "--headless", merge=True)
+    line_with(performing, "hold position")
+    time.sleep(0.5)
+    assert ended(performing) == 130
