@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import json
+import signal
 import time
+from argparse import Namespace
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from hil.profile import SHIPPED
+from hil.profile import SHIPPED, load_axes
 from hil.recorder import load_run
 from tests.ui_cli.answers_read import last_object
 from tests.ui_cli.conftest import Called
 from tests.ui_cli.test_live import ended, line_with, started
-from ui.commands.axes import served_links
+from ui.commands.axes import load_session, perform_axes_lockstep, served_links
+from ui.commands.session import Performed
 
 Hookeline = Callable[..., Called]
 SHORT = """\
@@ -38,40 +41,48 @@ def own_directory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "short.yaml").write_text(SHORT)
 
 
-def columns(run: Path) -> Any:
+def columns(run: Path | None) -> Any:
+    assert run is not None
     found = load_run(run)
     return [found.column(name).tolist() for name in ("time_s", "spring_force_N", "cycle")]
 
 
-def test_a_session_of_two_axes_in_lockstep_is_the_same_for_one_seed(hookeline: Hookeline) -> None:
-    runs: list[dict[str, Path]] = []
-    for out in ("first", "second"):
-        called = hookeline(
-            "perform", "short.yaml", "--lockstep", "--seed", "3", "--out", out, "--json"
-        )
-        assert called.returncode == 0, called.stderr
-        data = last_object(called.stdout)
-        assert data["figures_good"] and set(data["axes"]) == {"heel", "toe"}
-        for axis, each in data["axes"].items():
-            assert each["ended"] == "finished" and each["stop"]["good"], axis
-            assert Path(each["report"]).is_file() and each["run"].endswith(axis)
-        assert "heel:  1/4  power on" in called.stderr and "axis toe:" in called.stderr
-        runs.append({axis: Path(each["run"]) for axis, each in data["axes"].items()})
+def perform(seed: int, out: str) -> dict[str, Performed]:
+    options = Namespace(json=False, seed=seed, seconds=None)
+    axes = load_axes("two_axes")
+    return perform_axes_lockstep(
+        options, load_session(options, "short.yaml", axes), axes, Path(out)
+    )
+
+
+def test_a_session_in_lockstep_is_the_same_for_one_seed() -> None:
+    first, second = perform(3, "first"), perform(3, "second")
     for axis in ("heel", "toe"):
-        assert columns(runs[0][axis]) == columns(runs[1][axis])
+        assert first[axis].ended.how == "finished", first[axis].ended
+        assert columns(first[axis].run) == columns(second[axis].run)
 
 
-def test_one_axis_that_fails_ends_the_other_and_the_reason_is_told(hookeline: Hookeline) -> None:
-    falls = "  - {axis: toe, do: constant_force, force: 0 N, for: 1 s}\n"
+def test_one_axis_that_fails_ends_the_other_and_the_reason_is_told(capfd: Any) -> None:
+    falls = "  - {axis: toe, do: constant_force, force: 0 N, for: 30 s}\n"
     text = SHORT.replace("  - {do: stop", falls + "  - {do: stop")
     Path("short.yaml").write_text(text)
+    performed = perform(3, "runs")
+    assert performed["toe"].ended.how == "failed"
+    assert "apply was refused" in performed["toe"].ended.text
+    assert performed["heel"].ended.how == "stopped"
+    assert "axis 'toe' stopped" in performed["heel"].ended.text
+    assert "toe:  3/5  constant force 0 N" in capfd.readouterr().out
+
+
+def test_a_session_gives_figures_and_a_report_of_each_axis(hookeline: Hookeline) -> None:
     called = hookeline("perform", "short.yaml", "--lockstep", "--json")
-    assert called.returncode == 1
+    assert called.returncode == 0, called.stderr
     data = last_object(called.stdout)
-    assert not data["figures_good"]
-    assert data["axes"]["toe"]["ended"] == "failed"
-    assert data["axes"]["heel"]["ended"] == "stopped"
-    assert "axis 'toe' stopped" in data["axes"]["heel"]["text"]
+    assert data["figures_good"] and set(data["axes"]) == {"heel", "toe"}
+    for axis, each in data["axes"].items():
+        assert each["ended"] == "finished" and each["stop"]["good"], axis
+        assert Path(each["report"]).is_file() and each["run"].endswith(axis)
+    assert "heel:  1/4  power on" in called.stderr and "axis toe:" in called.stderr
 
 
 @pytest.mark.parametrize(
@@ -140,4 +151,7 @@ def test_ctrl_c_ends_every_axis(tmp_path: Path) -> None:
     performing = started(tmp_path, "perform", "short.yaml", "--headless", merge=True)
     line_with(performing, "hold position")
     time.sleep(0.5)
-    assert ended(performing) == 130
+    performing.send_signal(signal.SIGINT)
+    code, said, _ = ended(performing)
+    assert code == 130, said
+    assert said.count("Interrupted; the rig was stopped.") >= 1
