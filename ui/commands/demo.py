@@ -99,14 +99,14 @@ def add(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
     check_open_house(options)
-    axes = axes_given(options)
-    if axes is not None:
-        return _on_axes(options, axes)
     shown = has_display() or (options.scripted and has_platform())
     if options.lockstep or options.headless or options.scripted or options.replay or not shown:
         refuse_ineffective(options, ["open-house", "attract"], "where no visitor operates")
     else:
         refuse_ineffective(options, ["seconds"], "while you operate: it scales a session")
+    axes = axes_given(options)
+    if axes is not None:
+        return _on_axes(options, axes)
     profile = load_profile(options.profile)
     beside = sequence_beside(find_profile(options.profile))  # as 'hookeline size' writes it
     sequence = fit(

@@ -81,8 +81,6 @@ def run(options: argparse.Namespace) -> int:
             "'hookeline serve --make-keys DIR --client NAME'",
             BAD_INPUT,
         )
-    if options.keys is not None:
-        ServerKeys.load(options.keys)  # the rig host would report it seconds later
     axes = axes_given(options)
     if axes is not None:
         asked = replace(
@@ -91,6 +89,8 @@ def run(options: argparse.Namespace) -> int:
             recorder=not options.no_recorder,
         )
         return _serve(options, start_axes(axes, asked))
+    if options.keys is not None:
+        ServerKeys.load(options.keys)  # the rig host would report it seconds later
     options.profile = fitted_profile(options)
     profile = load_profile(options.profile)
     asked = replace(
