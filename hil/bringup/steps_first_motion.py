@@ -59,6 +59,22 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     yield from _to_the_start(g, result)
     if result.findings:
         return result
+    try:
+        yield from _power_on(g, result)
+        if not result.findings:
+            yield from _first_turns(context, g, result)
+    except BenchStopped as stop:
+        if not (g.by_loop and stop.cause in THROWN):
+            raise
+        # A rotor that a wrong field throws is met by the drive's own loop with all its current; so is
+        # a position loop of twice the gain.
+        note = f"stopped by {stop.cause.lower()}"
+        result.findings.append(finding("first_motion_violent", note=note))
+    return result
+
+
+def _power_on(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
+    """Power on with nothing commanded: the motor must rest."""
     envelope = g.envelope(STRONGER * g.torque_N_m, SWING_M_S)
     yield from restart(envelope, "First motion: the nut moves a little, then two turns each way")
 
@@ -76,18 +92,6 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     )
     if off_m >= STILL_M:
         result.findings.append(finding("moves_unasked", moved_mm=1e3 * off_m))
-        return result
-
-    try:
-        yield from _first_turns(context, g, result)
-    except BenchStopped as stop:
-        if not (g.by_loop and stop.cause in THROWN):
-            raise
-        # A rotor that a wrong field throws is met by the drive's own loop with all its current; so is
-        # a position loop of twice the gain.
-        note = f"stopped by {stop.cause.lower()}"
-        result.findings.append(finding("first_motion_violent", note=note))
-    return result
 
 
 def _first_turns(context: Context, g: Gentle, result: Result) -> Generator[Action, Seen, None]:

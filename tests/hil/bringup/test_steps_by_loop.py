@@ -110,3 +110,11 @@ def test_faults_of_the_drives_loop_belong_to_the_sources_that_use_it():
     assert of["velocity"] & set(OF_THE_LOOP) == set(OF_THE_LOOP[:2])
     assert of["position"] >= set(OF_THE_LOOP)
     assert set().union(*of.values()) == set(INJECTED_FAULTS)
+
+
+@pytest.mark.parametrize("fault", ["pole_pairs_wrong", "pole_pairs_one_off"])
+def test_a_wrong_field_that_stops_the_bench_at_power_on_is_named(fault):
+    found = brought_up(built("footplate_position", (fault,)), (FIRST_MOTION,))
+    (named,) = found.results[FIRST_MOTION.key].findings
+    assert named.code == INJECTED_FAULTS[fault].found_over("position")
+    found.assert_gentle()
