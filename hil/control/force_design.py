@@ -19,6 +19,7 @@ from functools import partial
 
 import numpy as np
 
+from hil.control.bound_at import bound_at
 from hil.control.calibration import ForceCalibration, passive_bounds
 from hil.control.dry_friction import at_half_power, bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import ObserverGains, observer_gains
@@ -86,17 +87,9 @@ class ForceGains:
 
     def most_damping(self, stiffness_N_m: float) -> float:
         """Return the largest virtual damping in N·s/m next to a virtual stiffness; infinite if unknown."""
-        bounds = self.damping_bounds
-        if not bounds:
+        if not self.damping_bounds:
             return math.inf
-        before = bounds[0]
-        for after in bounds:
-            if stiffness_N_m <= after[0]:
-                span = after[0] - before[0]
-                share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
-                return before[1] + share * (after[1] - before[1])
-            before = after
-        return before[1]
+        return bound_at(stiffness_N_m, self.damping_bounds)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from functools import partial
 
 import numpy as np
 
+from hil.control.bound_at import bound_at
 from hil.control.calibration import passive_bounds
 from hil.control.estimation import observer_gains
 from hil.control.force_design import (
@@ -87,25 +88,13 @@ class VelocityGains:
         """Return the largest virtual damping in N·s/m next to a virtual stiffness; infinite if unknown."""
         if not self.damping_bounds:
             return math.inf
-        return _at(stiffness_N_m, self.damping_bounds)
+        return bound_at(stiffness_N_m, self.damping_bounds)
 
     def feedforward(self, stiffness_N_m: float) -> float:
         """Return the share of the output's velocity fed forward with a virtual stiffness."""
         if not self.feedforward_bounds:
             return 0.0
-        return _at(stiffness_N_m, self.feedforward_bounds)
-
-
-def _at(stiffness_N_m: float, bounds: tuple[tuple[float, float], ...]) -> float:
-    # Plain: the hand-over writes it as C.
-    before = bounds[0]
-    for after in bounds:
-        if stiffness_N_m <= after[0]:
-            span = after[0] - before[0]
-            share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
-            return before[1] + share * (after[1] - before[1])
-        before = after
-    return before[1]
+        return bound_at(stiffness_N_m, self.feedforward_bounds)
 
 
 def velocity_plants(profile: Profile, period_s: float, delay_s: float) -> list[VelocityPlant]:

@@ -110,7 +110,11 @@ def _names(methods: list[Method]) -> Iterator[str]:
             if not isinstance(node, ast.Name) or node.id not in known:
                 continue
             value = known[node.id]
-            if inspect.ismodule(value):
+            if inspect.isfunction(value) and value.__module__ != method.function.__module__:
+                # Copied with the rest of its own module.
+                home = value.__module__.rpartition(".")[2]
+                imports.add(f"from .{home} import {value.__name__}")
+            elif inspect.ismodule(value):
                 imports.add(f"import {value.__name__}")
             elif isinstance(value, bool | int | float) and not isinstance(value, enum.Enum):
                 constants[node.id] = value
