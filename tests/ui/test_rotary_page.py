@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import pytest
+from PySide6.QtGui import QImage
 
 from drivers.motion import ARC_RADIUS_M
 from hil.control import cap_text
@@ -15,6 +16,8 @@ from hil.supervision import limit_margins
 from tests.ui.made_rows import make_rows
 from ui.dashboard.bench import EntryError, OperateModel, readouts
 from ui.dashboard.charts.chart_view import PANELS
+from ui.dashboard.operate.load_picture import LoadPicture
+from ui.dashboard.widgets import THEMES, sizes_for
 
 OF_A_SLIDE = re.compile(r"(?<![\w·])(N|mm|N/mm|mm/s|N·s/mm)(?![\w·/])")
 
@@ -63,3 +66,29 @@ def test_no_page_text_has_a_linear_unit(model):
     texts.append(cap_text(SessionCap(force_N=160.0, speed_m_s=0.05, stiffness_N_m=1e4)))
     assert texts[-1] == "10 N·m, 45.84°/s, 39.06 N·m/rad"
     assert [text for text in texts if OF_A_SLIDE.search(text)] == []
+
+
+@pytest.mark.parametrize("angle_deg", [5.0, 60.0, 115.0])
+def test_the_torque_is_drawn_clear_of_arm_and_weight(model, qapp, angle_deg):
+    position = np.radians(angle_deg) * ARC_RADIUS_M
+    model.feed([make_rows(200, spring_force_N=160.0, output_position_m=position)], now_s=1.0)
+    model.hung_kg = 4.0
+    theme, sizes = THEMES["light"], sizes_for(1280, 800)
+    picture = LoadPicture(model, theme, sizes)
+    picture.resize(400, 300)
+    image = picture.grab().toImage().convertToFormat(QImage.Format.Format_RGB32)
+    pixels = np.array(image.constBits(), dtype=np.uint8).reshape(image.height(), -1, 4)
+    scale = image.width() / 400
+
+    def columns(colour):
+        blue_green_red = [int(colour[i : i + 2], 16) for i in (5, 3, 1)]
+        alike = np.abs(pixels[:, :, :3].astype(int) - blue_green_red).max(axis=2) < 2
+        # Filled, not the blended edge of a letter or a hatch.
+        return np.nonzero(alike.sum(axis=0) > 3)[0] / scale
+
+    # Arm and weight are filled with metal; the arm's back end is just left of its pivot.
+    assert columns(theme.force).max() < columns(theme.metal).min()
+    # The arm takes the height that there is: 60 degrees up and down, 300 px high.
+    swept = columns(theme.metal).max() - columns(theme.metal).min()
+    if angle_deg == 60.0:
+        assert swept > 140

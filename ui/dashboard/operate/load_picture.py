@@ -59,7 +59,12 @@ def _paint_lever(
     hang = 9 * u + max(31 * u, line) + 4 * u
     head = 10 * u
     swing = math.sin(max(top, 0.02)) + math.sin(max(-bottom, 0.02))
+    # A joint is turned by a torque: its arrow and figure are left of the pivot, where no arm ever is.
+    joint_turns = model.profile.motion == "rotary"
+    figure = f"{number(FORCE(model.figure('spring_force_N')), 0)}{FORCE}"
     pivot_x = 30 * u
+    if joint_turns:
+        pivot_x = 14 * u + draw.metrics.horizontalAdvance(f"−00.0{FORCE}") * 1.2 + 44 * u
     long_arm = min((height - hang - head) / swing, (width - pivot_x - 60 * u))
     short_arm = long_arm * max(rig.rod_arm / rig.load_arm, 0.1)
     pivot = QPointF(pivot_x, head + long_arm * math.sin(max(top, 0.02)))
@@ -116,7 +121,10 @@ def _paint_lever(
     # The rod pushes from below: stub, arrow, value.
     joint = at(short_arm)
     force = model.value("spring_force_N")
-    if math.isfinite(force):
+    if joint_turns:
+        joint = pivot
+        _paint_torque(draw, pivot, force / model.profile.limits.force.tripped, figure)
+    elif math.isfinite(force):
         full = 58 * u
         share = min(abs(force) / model.profile.limits.force.tripped, 1.1)
         length = max(share * full, 0.0)
@@ -131,7 +139,7 @@ def _paint_lever(
             draw.text(
                 joint.x() + 10 * u,
                 joint.y() - 1.1 * line if above else foot + max(length, line) - line / 2,
-                f"{number(FORCE(model.figure('spring_force_N')), 0)}{FORCE}",
+                figure,
                 theme.force,
                 bold=True,
             )
@@ -183,6 +191,31 @@ def _paint_lever(
         else:
             draw.text(14 * u, 0.6 * line, lever, theme.quiet)
             draw.text(14 * u, 1.7 * line, words, theme.quiet)
+
+
+def _paint_torque(draw: SketchPainter, pivot: QPointF, share: float, figure: str) -> None:
+    """Draw the torque of a joint as an arc with an arrow, left of its pivot; positive lifts the arm."""
+    if not math.isfinite(share):
+        return
+    u, theme, painter = draw.u, draw.theme, draw.painter
+    radius = 32 * u
+    half = math.radians(70.0) * min(abs(share), 1.1)
+    # Counter-clockwise is downwards there.
+    end = math.pi + math.copysign(half, share)
+    round_pivot = QRectF(pivot.x() - radius, pivot.y() - radius, 2 * radius, 2 * radius)
+    painter.setBrush(QColor(0, 0, 0, 0))
+    painter.setPen(draw.pen(theme.force, 4.0))
+    start = math.degrees(math.pi - half)
+    painter.drawArc(round_pivot, round(16 * start), round(16 * 2 * math.degrees(half)))
+    tip = QPointF(pivot.x() + radius * math.cos(end), pivot.y() - radius * math.sin(end))
+    along = QPointF(-math.sin(end), -math.cos(end)) * math.copysign(11 * u, share)
+    across = QPointF(math.cos(end), -math.sin(end)) * (6 * u)
+    painter.setPen(draw.narrow(theme.force))
+    painter.setBrush(QColor(theme.force))
+    painter.drawPolygon(QPolygonF([tip + along, tip + across, tip - across]))
+    draw.text(
+        pivot.x() - radius - 12 * u, pivot.y(), figure, theme.force, bold=True, anchor="right"
+    )
 
 
 def _paint_linear(

@@ -71,8 +71,10 @@ class OperatePage(Page):
         left.setContentsMargins(px(8), px(6), 0, px(4))
         left.setSpacing(0)
         left.addWidget(self.readouts)
-        left.addWidget(self.rig, 11)
-        left.addLayout(below, 12)
+        # An arm swings up and down: its height sets the size of its drawing.
+        rig_share, load_share = (8, 15) if model.profile.motion == "rotary" else (11, 12)
+        left.addWidget(self.rig, rig_share)
+        left.addLayout(below, load_share)
         left.addWidget(self._rule(across=True))
         left.addWidget(self.bars)
 
