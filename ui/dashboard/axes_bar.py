@@ -64,7 +64,8 @@ class AxisButton(QPushButton):
         metrics = QFontMetricsF(self.font())
         room = self.width() - 3 * metrics.horizontalAdvance("n")
         shown = whole
-        while len(texts) > 3 and metrics.horizontalAdvance(shown) > room:
+        # What stopped it is cut rather than left out.
+        while not trouble and len(texts) > 3 and metrics.horizontalAdvance(shown) > room:
             del texts[-1]
             shown = mark + "  ·  ".join(texts)
         shown = metrics.elidedText(shown, Qt.TextElideMode.ElideRight, room)

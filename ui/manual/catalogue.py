@@ -55,6 +55,7 @@ TOPICS = (
     Topic("zero", "Zero of positions", "How to"),
     Topic("operate", "Operate", "How to"),
     Topic("sequences", "Sequences", "How to"),
+    Topic("two_axes", "Two axes and more", "How to"),
     Topic("endure", "Endurance", "How to"),
     Topic("health", "Health over weeks", "How to"),
     Topic("rehearse", "Rehearse faults", "How to"),
