@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import functools
+import os
 
 from hil.bench.lockstep import LockstepBench
 from hil.core import State
@@ -21,7 +22,8 @@ from hil.profile.devices import varied_simulation
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 
-PROFILE = "footplate_trainer"
+# Of the rigs; processes that are spawned inherit it. A footplate trainer over any source.
+PROFILE = os.environ.get("FAULT_CAMPAIGN_PROFILE", "footplate_trainer")
 LOADS_KG = (0.0, 2.5, 7.5)
 MIDDLE_M = 0.027
 STANDBY, DE_ENERGISED = "standby", "de-energised"

@@ -30,6 +30,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(1, str(Path(__file__).parents[1] / "benchmarks"))
 
+import fault_rigs
 from fault_judgement import END_MM_S, MOST_FORCE, WORSE_FORCE, WORSE_MM_S, excuse, named, shortfalls
 from fault_runs import run
 from fault_sessions import Outcome, Session, parsed, sessions, snippet
@@ -150,6 +151,9 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--seeds", type=int, default=SEEDS, help="sessions of each kind")
     parser.add_argument("--pairs", type=int, default=PAIRS)
+    parser.add_argument(
+        "--profile", help="of the rigs, in place of footplate_trainer: one over another source"
+    )
     parser.add_argument("--fault", help="faults whose name holds this, and no pairs")
     parser.add_argument("--session", help="one session by its name, printed in full")
     parser.add_argument("--short", metavar="FILE", type=Path, help="those short in a --json run")
@@ -158,6 +162,8 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="one JSON object as the last line")
     parser.add_argument("--processes", type=int, default=PROCESSES)
     options = parser.parse_args(arguments)
+    if options.profile:
+        os.environ["FAULT_CAMPAIGN_PROFILE"] = fault_rigs.PROFILE = options.profile
     if options.session or options.short:
         try:
             chosen = fell_short(options.short) if options.short else [parsed(options.session)]
