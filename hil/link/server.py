@@ -41,9 +41,9 @@ __all__ = ["Incoming", "LinkError", "LinkServer"]
 
 BLOCK_S = 0.02  # of samples in one message
 KEPT_S = 120.0  # of messages kept for a client that does not read them
-# For receiving in one call of poll, however much waits: less than a tenth of the period at 1 kHz.
-# One more message may be begun.
-RECEIVE_S = 60e-6
+# For receiving in one call of poll, however much waits: less than a tenth of the period. One more
+# message may be begun.
+RECEIVE_S, RECEIVE_SHARE = 60e-6, 0.06
 MOST_AT_ONCE = 6  # messages that are answered in one call of poll
 AHEAD_S = 0.001  # a date further ahead of the host's clock is ignored
 _STAMP_AT = 2 * KIND
@@ -84,6 +84,7 @@ class LinkServer:
 
     Attributes:
         gate: judges which client may request what, and when.
+        receive_s: time for receiving in one call of ``poll``, in s.
         tcp: the address served, with the real ports if 0 was given; or None.
 
     Raises:
@@ -103,6 +104,7 @@ class LinkServer:
         self.directory = Path(directory)
         rate_hz = float(description.get("rate_hz", 1000.0))
         rows = max(1, round(rate_hz * BLOCK_S)) if rows_per_block is None else rows_per_block
+        self.receive_s = min(RECEIVE_S, RECEIVE_SHARE / rate_hz)
         self.gate = RequestGate(control_heartbeat_s)
         self._clients = ClientRegistry()
         self._time_s = 0.0  # of the last row
@@ -169,7 +171,7 @@ class LinkServer:
         self._sockets.turn(now_s)
         if not self._receiver.waiting(now_s, self.gate.holder_id):
             return
-        for asked in self.gate.order(self._batch(time.monotonic() + RECEIVE_S)):
+        for asked in self.gate.order(self._batch(time.monotonic() + self.receive_s)):
             yield from self._take(asked, powered)
 
     def poll_stop(self, now_s: float) -> Iterator[Incoming]:
@@ -180,7 +182,7 @@ class LinkServer:
         """
         if not self._receiver.waiting(now_s, self.gate.holder_id):
             return
-        received = self._receiver.stop(self.gate.holder_id, time.monotonic() + RECEIVE_S)
+        received = self._receiver.stop(self.gate.holder_id, time.monotonic() + self.receive_s)
         asked = self._heard(received, received.said) if received and received.said else None
         if asked is not None:
             yield from self._take(asked, _no_power)
