@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.motion import in_words
 from hil.control import ForceCalibration, moved_mass
 from hil.measure.characteristic import (
     Characteristic,
@@ -141,13 +142,14 @@ def _run(profile: Profile) -> Part:
         yield Hang(0.0)
     if dropped:
         yield Hand("free_load", FREE)
-        ready = yield Confirm(
+        prepared = in_words(
             f"A weight is dropped: {dropped:g} kg by {1e3 * height:.0f} mm. Stand it on a prop next to "
             "the load point, not below the lever, and tie it there with a strap that cannot stretch, "
             f"slack enough that the weight falls {1e3 * height:.0f} mm, no farther, before it pulls. "
             "Pull the prop away from the side, with a cord; a second, longer strap to the frame "
             "catches the weight. Never put a hand or foot below weight or lever. Is it ready?"
         )
+        ready = yield Confirm(prepared)
         if ready.accepted:
             yield from mark("begin drop", {"weight_kg": dropped, "height_m": height})
             yield Pause(BEFORE_S)

@@ -168,6 +168,9 @@ class RequireHoldToRun:
     on: bool
     text: str = ""
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "text", in_words(self.text))
+
 
 Action = (
     Ask

@@ -1,16 +1,18 @@
 """Shock: what is expected of a weight laid on or dropped, and how far it may fall."""
 
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.motion import speaking
 from hil.control import moved_mass
 from hil.measure import shock
 from hil.measure.characteristic import windows
 from hil.measure.guarded import mark
-from hil.procedures import Confirm, Drop, Hand, Hang, Seen
+from hil.procedures import Confirm, Drop, Hand, Hang, RequireHoldToRun, Seen
 from hil.profile import load_profile
 from tests.hil.measure.synthetic import SyntheticRun
 
@@ -57,10 +59,10 @@ def test_a_weight_falls_no_further_than_force_and_springs_permit():
     assert shock.weight_dropped(PROFILE.model_copy(update={"limits": weak})) == (0.0, 0.0)
 
 
-def asked(ready):
+def asked(ready, profile=PROFILE):
     """Actions of the test after its motion, with a person who answers ``ready`` to the drop."""
     found = []
-    procedure = shock._run(PROFILE)
+    procedure = shock._run(profile)
     action = next(procedure)
     try:
         while True:
@@ -94,3 +96,16 @@ def test_a_drop_that_was_left_out_is_told():
     assert not windows(run, "drop")
     notes = shock._evaluate(run, PROFILE).notes
     assert "Shock, weight dropped: left out." in notes
+
+
+def test_a_rotary_rig_is_spoken_of_in_its_own_words(monkeypatch):
+    monkeypatch.setattr(shock, "balanced_in_the_middle", lambda _profile: iter(()))
+    profile = load_profile("rotary_joint")
+    with speaking("rotary"):
+        actions = asked(True, profile)
+        held = RequireHoldToRun(True, "The balanced lever is shaken")
+    names = ("text", "instruction", "question")
+    said = [getattr(action, name) for action in actions for name in names if hasattr(action, name)]
+    assert any("A weight is dropped" in text and "the arm" in text for text in said)
+    wrong = [text for text in said if re.search(r"\b(lever|screw|nut|rod)\b", text)]
+    assert wrong == [] and held.text == "The balanced arm is shaken"
