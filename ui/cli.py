@@ -126,8 +126,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _main(arguments: Sequence[str] | None) -> int:
     from drivers.compiled import run_the_source
-    from ui.commands.answers import BAD_INPUT, fail
+    from ui.commands.answers import BAD_INPUT, accept_any_encoding, fail
 
+    accept_any_encoding()
     given = list(sys.argv[1:] if arguments is None else arguments)
     if arguments is None and given[:1] and given[0] in OF_THE_SOURCE:
         run_the_source()

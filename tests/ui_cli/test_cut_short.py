@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import subprocess
 import sys
@@ -42,6 +43,17 @@ def test_a_full_disk_is_no_error_of_the_program() -> None:
     lines, code = explain_error(error)
     assert code == FAILED
     assert lines == ["No space left on device; check the disk, its permissions and the space left"]
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "ascii"])
+def test_a_terminal_without_utf_8_gets_what_it_can_show(encoding: str) -> None:
+    given = [sys.executable, "-m", "ui.cli", "help", "following", "--json"]
+    settings = {**os.environ, "PYTHONIOENCODING": encoding}
+    ended = subprocess.run(given, capture_output=True, env=settings, timeout=60, check=False)
+    people, programs = ended.stderr.decode(encoding), ended.stdout.decode(encoding)
+    assert ended.returncode == 0, people
+    assert "(2??bandwidth)" in people.replace("·", "?")
+    assert "(2π·bandwidth)" in json.loads(programs)["text"]
 
 
 @pytest.mark.parametrize("out", ["taken", "taken/within"])

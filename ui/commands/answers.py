@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import errno
+import io
 import json
 import math
 import os
@@ -89,7 +90,20 @@ def say(options: argparse.Namespace, text: str) -> None:
 def answer(options: argparse.Namespace, data: dict[str, Any]) -> None:
     """Print the JSON object for programs, if ``--json`` requests it."""
     if options.json:
-        print(json.dumps(_plain(data), ensure_ascii=False), flush=True)
+        print(_as_json(_plain(data)), flush=True)
+
+
+def _as_json(data: Any) -> str:
+    """Return JSON; where the terminal has no UTF-8, of escaped characters."""
+    encoding = (getattr(sys.stdout, "encoding", None) or "utf-8").lower()
+    return json.dumps(data, ensure_ascii=not encoding.startswith("utf"))
+
+
+def accept_any_encoding() -> None:
+    """Replace characters that the terminal's encoding lacks, which would end the command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and not stream.encoding.lower().startswith("utf"):
+            stream.reconfigure(errors="replace")
 
 
 def _plain(value: Any) -> Any:
@@ -135,7 +149,7 @@ def _keep_details(error: BaseException) -> str:
     stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
     try:
         number, name = tempfile.mkstemp(prefix=f"hookeline-{stamp}-", suffix=".txt")
-        with os.fdopen(number, "w") as file:
+        with os.fdopen(number, "w", encoding="utf-8") as file:
             file.write("".join(traceback.format_exception(error)))
     except OSError:
         return ""
@@ -151,5 +165,5 @@ def fail(error: BaseException, as_json: bool) -> int:
         data: dict[str, Any] = {"error": "\n".join(lines), "exit_code": code}
         if isinstance(error, ProfileError):
             data["problems"] = error.as_data()
-        print(json.dumps(data, ensure_ascii=False), flush=True)
+        print(_as_json(data), flush=True)
     return code
