@@ -104,12 +104,12 @@ def hand_over(
     evidence = evidence or Evidence()
     if profile.simulation is None and evidence.recording is None:
         raise HandoverError(
-            "the profile has no 'simulation' part, on which the test vectors are recorded; Fix: "
+            "the profile has no 'simulation' part, on which the test vectors are recorded. Fix: "
             "name a session of the rig, recorded with --log-wire, with --recording"
         )
     archive = folder.with_name(folder.name + ".zip")
     if (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))) or archive.exists():
-        raise HandoverError(f"'{folder}' or '{archive.name}' already exists; Fix: name another")
+        raise HandoverError(f"'{folder}' or '{archive.name}' already exists. Fix: name another")
     law, period_s, capabilities, bound = _with_vectors(profile, evidence)
     bound["law.schema.json"] = json.dumps(LawFile.model_json_schema(), indent=1) + "\n"
     if source is not None:

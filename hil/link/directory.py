@@ -7,7 +7,7 @@ import tempfile
 from pathlib import Path
 
 from hil.core import PrivateFileError, check_private_directory, make_private_directory
-from hil.link.errors import LinkError
+from hil.link.errors import LinkError, NoRigHost
 
 SAMPLES = "samples.ipc"
 REQUESTS = "requests.ipc"
@@ -43,7 +43,7 @@ def check_link_directory(directory: Path) -> None:
         LinkError: missing, a link, of another user, open to others, or path too long.
     """
     if not directory.exists():
-        raise LinkError(
+        raise NoRigHost(
             f"link directory '{directory}' cannot be opened: No such file or directory; "
             "is the rig host running?"
         )

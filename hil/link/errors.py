@@ -11,5 +11,9 @@ class Refused(LinkError):
     """Refusal by the rig host; the text is its reason. The link itself is fine."""
 
 
+class NoRigHost(LinkError):
+    """No link directory: no rig host serves there, and none returns by itself."""
+
+
 class HostGone(LinkError):
     """No answer, or no more messages, from the rig host."""

@@ -79,7 +79,7 @@ def size(required: Requirements, parts: Parts) -> list[Sized]:
     many = len(parts.motors) * len(parts.screws) * len(parts.springs)
     if many > MOST_COMBINATIONS:
         raise SizingError(
-            f"{many} combinations are more than {MOST_COMBINATIONS}; Fix: leave out parts that "
+            f"{many} combinations are more than {MOST_COMBINATIONS}. Fix: leave out parts that "
             "do not come into question"
         )
     found = [

@@ -36,6 +36,8 @@ PERFORM = ("perform", "demo", "--link", "nowhere")
         ((*PERFORM, "--unverified"), "unverified"),
         (("perform", "demo", "--lockstep", "--keys", "k"), "keys"),
         (("reference", "--profile", "bench_slide", "--lockstep", "--keys", "k"), "keys"),
+        (("measure", "--profile", "footplate_trainer", "--lockstep", "--try"), "try"),
+        (("measure", "--profile", "footplate_trainer", "--lockstep", "--apply"), "apply"),
         (("runs", "list", "--tag", "x"), "tag"),
         (("runs", "show", "1", "--rate", "100"), "rate"),
     ],
@@ -72,6 +74,19 @@ def test_a_folder_of_runs_that_was_named_must_exist(capfd: Any) -> None:
 def test_only_an_export_takes_a_file(capfd: Any) -> None:
     assert cli.main(["runs", "show", "1", "a.csv"]) == 2
     assert "one word too many: 'a.csv'" in capfd.readouterr().err
+
+
+def test_a_rig_host_that_does_not_run_is_not_reached(capfd: Any) -> None:
+    assert cli.main(["perform", "demo", "--link", "nowhere"]) == 3
+    assert "is the rig host running?" in capfd.readouterr().err
+
+
+def test_a_licence_that_cannot_be_read_is_named_plainly(tmp_path: Path, capfd: Any) -> None:
+    (tmp_path / "terms").write_bytes(b"\xe9")
+    for name, why in (("none", "No such file or directory"), ("terms", "not UTF-8 text")):
+        given = ["hand-over", "--profile", "footplate_trainer", "--out", "law", "--licence", name]
+        assert cli.main(given) == 2
+        assert f"--licence: '{name}': {why}. Fix: name a text file" in capfd.readouterr().err
 
 
 def test_a_search_needs_a_word(capfd: Any) -> None:

@@ -17,7 +17,7 @@ from typing import Any
 
 from drivers.base import DriverError
 from hil.host import BenchError
-from hil.link import CurveKeyError, HostGone, LinkError
+from hil.link import CurveKeyError, HostGone, LinkError, NoRigHost
 from hil.profile import ProfileError
 from hil.recorder import RunError
 
@@ -123,7 +123,7 @@ def explain_error(error: BaseException) -> tuple[list[str], int]:
         return _lines(error), error.exit_code
     if isinstance(error, ProfileError | CurveKeyError):
         return _lines(error), BAD_INPUT
-    if isinstance(error, HostGone | DriverError):
+    if isinstance(error, HostGone | NoRigHost | DriverError):
         return _lines(error), NOT_REACHED
     if isinstance(error, LinkError | RunError):
         return _lines(error), FAILED

@@ -305,8 +305,11 @@ def _journal(options: argparse.Namespace, sequence: Sequence, profile: Profile) 
         "profile": profile.name,
         "in_lockstep": bool(options.lockstep),
     }
+    file = options.out / "journal.jsonl"
+    if options.go_on and not file.exists():
+        say(options, f"--go-on: no journal in '{options.out}' yet: the count begins at 0")
     try:
-        return Journal(options.out / "journal.jsonl", head, options.go_on)
+        return Journal(file, head, options.go_on)
     except JournalError as error:
         raise CommandError(str(error), BAD_INPUT) from None
 

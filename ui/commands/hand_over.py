@@ -118,7 +118,10 @@ def _evidence(options: argparse.Namespace, profile: Profile) -> Evidence:
         try:
             licence = options.licence.read_text(encoding="utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
-            raise CommandError(f"--licence: '{options.licence}': {error}", BAD_INPUT) from None
+            reason = getattr(error, "strerror", None) or "not UTF-8 text"
+            raise CommandError(
+                f"--licence: '{options.licence}': {reason}. Fix: name a text file", BAD_INPUT
+            ) from None
         if not licence:
             raise CommandError(
                 f"--licence: '{options.licence}' is empty. Fix: write your terms, or leave it out",

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from ui.commands.answers import BAD_INPUT, CommandError
 
 OF_ITS_START = ("disturb", "unverified", "reference-at-lower-end")  # of a bench
-DESTINATIONS = {"from": "start_s", "to": "end_s", "rate": "rate_hz"}
+DESTINATIONS = {"from": "start_s", "to": "end_s", "rate": "rate_hz", "try": "trial"}
 
 
 def refuse_ineffective(options: argparse.Namespace, names: Iterable[str], why: str) -> None:

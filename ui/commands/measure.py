@@ -51,6 +51,7 @@ from ui.commands.answers import (
 )
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.ineffective import refuse_ineffective
 from ui.commands.person_at_rig import add_simulated_person, require_fitting_person, runner_of_person
 from ui.commands.redesign import redesign
 from ui.commands.sheets_compared import compare
@@ -150,6 +151,7 @@ def run(options: argparse.Namespace) -> int:
             return _finish(options, options.again, [], None)
         if options.propose is not None:
             return redesign(options, lambda *what: _run(options, *what))
+        refuse_ineffective(options, ["try", "apply"], "without --propose")
         if options.profile is None and not options.list:
             raise CommandError("name the rig: --profile P", BAD_INPUT)
         if options.resume is not None and options.out is not None:

@@ -180,7 +180,7 @@ def _draw(path: Path, chosen: Sized, charts: list[Chart]) -> None:
         sheet.savefig(path)
     except ValueError as error:
         raise CommandError(
-            f"'{path}' cannot be drawn: {error}; Fix: end the name in .png, .svg or .pdf", BAD_INPUT
+            f"'{path}' cannot be drawn: {error}. Fix: end the name in .png, .svg or .pdf", BAD_INPUT
         ) from None
 
 
@@ -189,7 +189,7 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
     for file in (path, sequence_beside(path)):
         if file.exists():
             raise CommandError(
-                f"'{file}' already exists; Fix: name another file, or remove it", BAD_INPUT
+                f"'{file}' already exists. Fix: name another file, or remove it", BAD_INPUT
             )
     path.write_text(profile_text(chosen.choice), encoding="utf-8")
     examined = examine_profile(path)
@@ -198,7 +198,7 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
     if examined.profile is None:
         raise CommandError(
             f"the profile of {chosen.choice.name} contradicts itself as listed above: the choice "
-            f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was required'}; Fix: "
+            f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was required'}. Fix: "
             "choose another, or correct the written file"
         )
     beside = sequence_beside(path)
