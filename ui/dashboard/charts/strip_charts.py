@@ -119,9 +119,10 @@ class StripCharts(TimeCanvas):
             self._paint_ground(painter, i, plot)
             self._paint_bands(painter, i, plot, window, ratio)
             self._paint_traces(painter, i, plot, window, ratio)
-        paint_marks(painter, plots, self.view, self.model.marks, self.theme, self.sizes.scale)
-        if plots[-1] in drawn:
-            self._paint_time_axis(painter, plots[-1].inner)
+        if prepared is None:
+            self._paint_marks(painter)
+            if plots[-1] in drawn:
+                self._paint_time_axis(painter, plots[-1].inner)
         paint_cursors(painter, view, plots, self.theme, self.sizes.scale)
         if view.frozen and not view.recorded:
             self._paint_frozen(painter, inner)
@@ -140,7 +141,8 @@ class StripCharts(TimeCanvas):
         """Return slices for what is in view, for the parts of the charts, and to show each chart.
 
         The parts are painted off screen: the ground of each chart, unless it is the one of the
-        frame before, then its bands and its traces, those of the first chart in two halves.
+        frame before, then its bands and its traces, those of the first chart in two halves, then
+        marks and time axis.
         """
         plots = self._plots()
         rects = [plot.outer.toRect() for plot in plots]
@@ -152,6 +154,11 @@ class StripCharts(TimeCanvas):
             (0, partial(traces, most=half)),
         ]
         parts += [(0, partial(traces, since=half)), *((i, traces) for i in range(1, len(plots)))]
+        parts.append((0, lambda painter, *_: self._paint_marks(painter)))
+        last = len(plots) - 1
+        parts.append(
+            (last, lambda painter, _, plot, *__: self._paint_time_axis(painter, plot.inner))
+        )
         return [
             self._begin_frame,
             *(partial(self._prepare_ground, i) for i in range(len(plots))),
@@ -316,6 +323,10 @@ class StripCharts(TimeCanvas):
             own = Window(window.times, window.low[place], window.high[place], window.reduced)
             draw_trace(painter, scale, own, x, self._column_px, colour, width, trace.dashed)
         painter.restore()
+
+    def _paint_marks(self, painter: QPainter) -> None:
+        theme, u = self.theme, self.sizes.scale
+        paint_marks(painter, self._plots(), self.view, self.model.marks, theme, u)
 
     def _paint_time_axis(self, painter: QPainter, inner: QRectF) -> None:
         view, theme, u = self.view, self.theme, self.sizes.scale

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from PySide6.QtCore import QPointF, QRectF, QSize
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
@@ -15,6 +16,7 @@ from ui.dashboard.widgets import PreparedPicture, Sizes, SketchPainter, Slice, T
 NEAR = 0.85  # from here a bar is hatched and its text bold: near the limit
 
 
+PARTS = 4
 MOST_IN_A_COLUMN = 10  # more would leave the drawing of the rig too little room
 
 
@@ -33,7 +35,7 @@ class LimitMarginBars(QWidget):
 
     def slices(self) -> list[Slice]:
         """Return the refresh in short parts."""
-        return [self._take, *self._prepared.slices([self._first, self._second])]
+        return [self._take, *self._prepared.slices([partial(self._part, n) for n in range(PARTS)])]
 
     def refresh(self) -> None:
         """Refresh all at once."""
@@ -78,34 +80,33 @@ class LimitMarginBars(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         if not self._prepared.show(painter):
-            self._first(painter)
-            self._second(painter)
+            for number in range(PARTS):
+                self._part(number, painter)
         painter.end()
 
-    def _first(self, painter: QPainter) -> None:
+    def _part(self, number: int, painter: QPainter) -> None:
+        """Paint a quarter of the bars, in one column or two; the first has the title."""
         draw = SketchPainter(painter, self.theme, self.sizes, self.font())
-        top = 8 * draw.u + draw.line_height / 2
-        draw.text(14 * draw.u, top, "Margin to limits, % used", bold=True)
-        self._half(draw, 0)
-
-    def _second(self, painter: QPainter) -> None:
-        self._half(SketchPainter(painter, self.theme, self.sizes, self.font()), 1)
-
-    def _half(self, draw: SketchPainter, which: int) -> None:
-        """Paint the first or the second half of the bars, in one column or two."""
         u = draw.u
+        if number == 0:
+            draw.text(14 * u, 8 * u + draw.line_height / 2, "Margin to limits, % used", bold=True)
         top = 8 * u + draw.line_height * 1.7
         entries = self.entries
         half = -(-len(entries) // 2)
-        mine = slice(half) if which == 0 else slice(half, None)
+        which, later = divmod(number, 2)
+        first = which * half
+        past = half if which == 0 else len(entries)
+        middle = first + (past - first + 1) // 2
+        mine = entries[middle:past] if later else entries[first:middle]
+        skipped = (middle - first) * self._pitch() if later else 0.0
         if not self.compact:
-            y = top + which * half * self._pitch()
-            self._column(draw, entries[mine], entries, 14 * u, self.width() - 14 * u, y)
+            y = top + first * self._pitch() + skipped
+            self._column(draw, mine, entries, 14 * u, self.width() - 14 * u, y)
             return
-        middle = self.width() / 2
-        left, right = (14 * u, middle - 10 * u) if which == 0 else (middle + 8 * u, 0.0)
+        centre = self.width() / 2
+        left, right = (14 * u, centre - 10 * u) if which == 0 else (centre + 8 * u, 0.0)
         right = right or self.width() - 10 * u
-        self._column(draw, entries[mine], entries[mine], left, right, top)
+        self._column(draw, mine, entries[first:past], left, right, top + skipped)
 
     def _column(
         self,
