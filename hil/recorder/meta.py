@@ -23,7 +23,11 @@ SCHEMA_VERSION = 2
 Status = Literal["recording", "complete", "repaired"]
 
 
-class _Dumper(yaml.SafeDumper):
+# The C emitter takes a fifth of the time; PyYAML may be built without it.
+_EMITTER: Any = getattr(yaml, "CSafeDumper", yaml.SafeDumper)
+
+
+class _Dumper(_EMITTER):  # type: ignore[misc]
     """Dumper that writes repeated values (the calibration) in full each time."""
 
     def ignore_aliases(self, data: Any) -> bool:
