@@ -36,7 +36,7 @@ from hil.measure.guarded import (
 from hil.measure.impedance import designed_gains, designed_impedance, skew_s, stiffest
 from hil.measure.weight_moves import weights_lifted
 from hil.procedures import Hand, Hang, Pause, Push, wait_until_resting
-from hil.profile import Profile, arm_ratio
+from hil.profile import Calibration, Profile, TwoSlopes, arm_ratio
 
 SHARE = 0.5  # of the highest permitted stiffness
 NUDGES = 6
@@ -109,6 +109,18 @@ def spring_and_damper(run: RecordedRun, part: Window) -> tuple[float, float]:
     return float(stiffness), float(damping)
 
 
+def slope_share(stated: Calibration, force_N: float) -> float:
+    """Return the relative expanded uncertainty of the calibration's slope at this force.
+
+    Scale, and the possible bend up to there: straight for two slopes; any other law may err by
+    a·sin(π·F/F₀), whose slope at F₀ is π times as large.
+    """
+    bend = stated.absolute_uncertainty / force_N
+    if not isinstance(stated.spring_law, TwoSlopes):
+        bend *= math.pi
+    return 2 * math.hypot(stated.relative_uncertainty, bend)
+
+
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     swung = _swung(profile)
     if not swung:
@@ -121,9 +133,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     at: list[float] = []
     real: list[float] = []
     for mass, moved, weight in swung:
-        # Slope of the calibration at that weight: its scale, and its possible bend up to there.
-        bend = stated.absolute_uncertainty / weight
-        relative = 2 * math.hypot(stated.relative_uncertainty, bend)
+        relative = slope_share(stated, weight)
         pairs = np.array(
             [
                 spring_and_damper(run, part)
