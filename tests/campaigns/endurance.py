@@ -44,7 +44,7 @@ PROFILE = "footplate_trainer"
 HOURS, QUICK_HOURS = 8.0, 0.05
 SAMPLE_S = 60.0
 WARM_SHARE = 0.25
-PLACES = 20  # of stops, printed
+PLACES, NOTED = 20, 5  # of stops, printed and in the notes
 BEHAVIOURS = 8  # between power on and stop
 # 100 kB an hour is what a list that gains one float a second would take.
 MOST_GROWTH_KB_H = 100.0
@@ -258,8 +258,8 @@ def main(arguments: list[str] | None = None) -> int:
     lines, bad = judge(seen)
     print(f"{run.hours:.2f} simulated hours of {hours:g}, {seen.sessions} sessions; stops: {stops}")
     print("\n".join(lines))
-    for place, count in seen.places.most_common(PLACES):
-        print(f"{count} stops: {place}")
+    places = [f"{count} stops: {place}" for place, count in seen.places.most_common(PLACES)]
+    print("\n".join(places))
     print("\n".join(bad) if bad else "no growth, no drift")
     if options.json:
         growth = growth_kB_h(seen)
@@ -271,7 +271,7 @@ def main(arguments: list[str] | None = None) -> int:
             "start_MB": round(seen.rss_kB[0] / 1024, 1),
             "growth_kB_h": round(growth) if math.isfinite(growth) else None,
             "table": by_hour(seen),
-            "notes": [f"stops: {stops}", *bad],
+            "notes": [f"stops: {stops}", *places[:NOTED], *bad],
         }
         print(json.dumps(shown))
     return 1 if bad and options.check else 0
