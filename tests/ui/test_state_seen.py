@@ -9,7 +9,7 @@ import pytest
 from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QApplication, QLabel
 
-from hil.core import Cause, State
+from hil.core import Cause, SessionCap, State
 from tests.ui.made_rows import make_rows
 from ui.dashboard.bench import OperateModel, SpringChoice, readouts
 from ui.dashboard.window import Window
@@ -47,6 +47,27 @@ def test_a_long_name_leaves_room_for_trouble(window: Window, model: OperateModel
     assert QFontMetricsF(header.health.font()).horizontalAdvance(plain) < header.health.width()
     [name] = [label for label in header.findChildren(QLabel) if label.objectName() == "head"]
     assert name.text().endswith("…") and NAME in name.toolTip()
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (1366, 768), (1920, 1080)])
+def test_a_new_rig_shows_all_its_warnings(
+    window: Window, model: OperateModel, size: tuple[int, int]
+) -> None:
+    model.description = {
+        **model.description,
+        "verification": {"how": "unverified", "open": False, "text": "not verified"},
+    }
+    model.unverified, model.reference = "no bring-up has verified this rig", "unverified"
+    for cap, holder in ((SessionCap(), True), (SessionCap(force_N=160.0, speed_m_s=0.05), False)):
+        model.cap = cap
+        window.resize(*size)
+        window.fit()
+        QApplication.processEvents()
+        window.refresh()
+        label = window.header.health
+        words = ["UNVERIFIED", "REFERENCE"] + (["you hold control"] if holder else ["CAP"])
+        assert [word for word in words if word not in label.text()] == []
+        assert label.sizeHint().width() <= label.width() + 2
 
 
 def test_the_button_of_a_long_name_is_short_too(window: Window, model: OperateModel) -> None:

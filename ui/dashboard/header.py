@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFont, QFontMetricsF, QGuiApplication
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
 
-from ui.dashboard.bench import OperateModel, health, rig_text
+from ui.dashboard.bench import HealthWord, OperateModel, health, rig_text
 from ui.dashboard.spring_button import SpringButton
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
@@ -100,34 +101,41 @@ class Header(QWidget):
         gone = self.model.recorder_lost
         self.record.setText("NO RECORDER" if gone else "End run" if running else "Record")
         self.record.setEnabled(not self.model.lock_reason)
-        words = health(self.model)
         parts = []
-        plain = []
-        for word in words:
+        for word in self._fitting([*health(self.model), HealthWord(control_text(self.model))]):
             if word.well:
                 parts.append(f'<span style="color:{theme.quiet}">{word.text}</span>')
-                plain.append(word.text)
             else:
                 parts.append(f'<b style="color:{theme.warning}">▲ {word.text}</b>')
-                plain.append("▲ " + word.text)
-        control = control_text(self.model)
-        parts.append(f'<span style="color:{theme.quiet}">{control}</span>')
-        plain.append(control)
-        # The least important texts are dropped if the window is narrow.
-        metrics = QFontMetricsF(self.health.font())
-        room = self.health.width()
-        while len(parts) > 1 and room > 0 and metrics.horizontalAdvance(" · ".join(plain)) > room:
-            calm = [i for i, word in enumerate(words) if word.well]
-            if not calm:
-                break
-            drop = calm[-1]
-            words = words[:drop] + words[drop + 1 :]
-            del parts[drop], plain[drop]
         text = " · ".join(parts)
         if text != self._shown:
             self._shown = text
             self.health.setText(text)
             self.health.setToolTip("\n".join(w.tooltip for w in health(self.model) if w.tooltip))
+
+    def _fitting(self, words: list[HealthWord]) -> list[HealthWord]:
+        """Return the texts that fit: calm ones give way first, then length, then the holder."""
+        while self._too_wide(words) and any(word.well for word in words[:-1]):
+            del words[max(i for i, word in enumerate(words[:-1]) if word.well)]
+        if self._too_wide(words):
+            words = [dataclasses.replace(word, text=word.brief or word.text) for word in words]
+        if self._too_wide(words) and len(words) > 1:
+            del words[-1]
+        return words
+
+    def _too_wide(self, words: list[HealthWord]) -> bool:
+        plain = QFontMetricsF(self.health.font())
+        font = QFont(self.health.font())
+        font.setBold(True)
+        bold = QFontMetricsF(font)
+        wide = sum(
+            plain.horizontalAdvance(word.text)
+            if word.well
+            else bold.horizontalAdvance(f"▲ {word.text}")
+            for word in words
+        )
+        wide += plain.horizontalAdvance(" · ") * (len(words) - 1)
+        return 0 < self.health.width() < wide
 
 
 def short_name(name: str, font: QFont, sizes: Sizes) -> str:

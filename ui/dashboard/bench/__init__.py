@@ -7,7 +7,7 @@ from ui.dashboard.bench.behaviour_forms import (
     Field,
     behaviour_forms,
 )
-from ui.dashboard.bench.health import health
+from ui.dashboard.bench.health import HealthWord, health
 from ui.dashboard.bench.operate_model import Mark, OperateModel
 from ui.dashboard.bench.pages import Page, PageContext, PageEntry
 from ui.dashboard.bench.readout_texts import Readout, limited_words, readouts
@@ -25,6 +25,7 @@ __all__ = [
     "Choice",
     "EntryError",
     "Field",
+    "HealthWord",
     "Mark",
     "OperateModel",
     "Page",

@@ -23,9 +23,12 @@ DRIFT_WORDS = {
 
 @dataclass(frozen=True)
 class HealthWord:
+    """One short text; ``brief`` takes its place where the window is narrow."""
+
     text: str
     well: bool = True
     tooltip: str = ""
+    brief: str = ""
 
 
 def _winding(model: OperateModel) -> HealthWord:
@@ -55,12 +58,14 @@ def health(model: OperateModel) -> list[HealthWord]:
     if model.unverified:
         shut = limits_reduced(model.description)
         text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
-        words.append(HealthWord(text, False, model.unverified))
+        words.append(HealthWord(text, False, model.unverified, "UNVERIFIED"))
     if told := cap_text(model.cap):
-        words.append(HealthWord(f"SESSION CAP {told}", False, "limits narrower than the profile's"))
+        tooltip = f"{told}: limits narrower than the profile's"
+        words.append(HealthWord(f"SESSION CAP {told}", False, tooltip, "CAP"))
     if model.reference in WHY_OPEN:
         lost = "LOST" if model.reference == LOST else "NOT VERIFIED"
-        words.append(HealthWord(f"REFERENCE {lost}", False, WHY_OPEN[model.reference]))
+        brief = "REFERENCE LOST" if lost == "LOST" else "NO REFERENCE"
+        words.append(HealthWord(f"REFERENCE {lost}", False, WHY_OPEN[model.reference], brief))
     if not model.link_well:
         words.append(HealthWord("rig host silent", False))
     else:
