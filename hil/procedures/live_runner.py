@@ -121,7 +121,7 @@ class LiveRunner(Runner):
                     self._client.release_control()
 
     def interrupt(self) -> None:
-        """End the procedure as Ctrl-C does; may be called from any thread."""
+        """End the procedure at its next action as Ctrl-C does; may be called from any thread."""
         self._interrupted.set()
 
     def wait_recorded(self, timeout_s: float) -> str:
@@ -257,11 +257,7 @@ class LiveRunner(Runner):
 
         Raises:
             HostGone: the host has fallen silent.
-            KeyboardInterrupt: another thread has interrupted the procedure.
         """
-        if self._interrupted.is_set():
-            self._interrupted.clear()
-            raise KeyboardInterrupt
         for item in self._client.poll():
             if isinstance(item, Block):
                 self._blocks.append(item.rows)
@@ -282,6 +278,13 @@ class LiveRunner(Runner):
                 self._client.request(Enable(held=self._operator.holding))
         if not self._client.alive:
             raise HostGone("the rig host has fallen silent; the drive stops by itself")
+
+    def _raise_if_stopped(self) -> None:
+        # While the rig is stopped anyway, the interrupt waits for what comes next.
+        if self._interrupted.is_set() and not self._stop_is_own:
+            self._interrupted.clear()
+            raise KeyboardInterrupt
+        super()._raise_if_stopped()
 
     def _take_rows(self) -> NDArray[np.float64]:
         rows = np.concatenate(self._blocks) if self._blocks else no_rows()

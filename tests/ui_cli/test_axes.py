@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import _thread
 import json
-import signal
-import time
+import threading
 from argparse import Namespace
 from collections.abc import Callable
 from pathlib import Path
@@ -12,12 +12,19 @@ from typing import Any
 
 import pytest
 
+from hil.analysis import measure
+from hil.host import start_axes
 from hil.profile import SHIPPED, load_axes
 from hil.recorder import load_run
 from tests.ui_cli.answers_read import last_object
 from tests.ui_cli.conftest import Called
-from tests.ui_cli.test_live import ended, line_with, started
-from ui.commands.axes import load_session, perform_axes_lockstep, served_links
+from ui.commands.axes import (
+    bench_of_axes,
+    load_session,
+    perform_axes_live,
+    perform_axes_lockstep,
+    served_links,
+)
 from ui.commands.session import Performed
 
 Hookeline = Callable[..., Called]
@@ -137,21 +144,27 @@ def test_links_of_a_served_bench_are_found(tmp_path: Path) -> None:
 
 
 @pytest.mark.real_time
-def test_two_axes_live_and_served(tmp_path: Path) -> None:
-    performing = started(tmp_path, "perform", "short.yaml", "--headless", "--json")
-    out, err = performing.communicate(timeout=80)
-    assert performing.returncode == 0, err
-    data = last_object(out)
-    assert data["figures_good"] and set(data["axes"]) == {"heel", "toe"}
+def test_two_axes_live_finish_together_and_ctrl_c_ends_both(tmp_path: Path) -> None:
+    options = Namespace(json=False, seconds=None, headless=True)
+    axes = load_axes("two_axes")
+    runs = tmp_path / "runs"
+    with start_axes(axes, bench_of_axes(options, axes, runs)) as bench:
+        performed = perform_axes_live(
+            options, load_session(options, "short.yaml", axes), axes, bench.axis_links, runs, True
+        )
+        assert {axis: each.ended.how for axis, each in performed.items()} == {
+            "heel": "finished",
+            "toe": "finished",
+        }, performed
+        assert performed["toe"].run is not None
+        figures = measure(load_run(performed["toe"].run), [("stop", "one stop")])
+        assert figures.good, figures
 
-
-@pytest.mark.real_time
-def test_ctrl_c_ends_every_axis(tmp_path: Path) -> None:
-    (tmp_path / "short.yaml").write_text(SHORT.replace("for: 1.2 s", "for: 60 s"))
-    performing = started(tmp_path, "perform", "short.yaml", "--headless", merge=True)
-    line_with(performing, "hold position")
-    time.sleep(0.5)
-    performing.send_signal(signal.SIGINT)
-    code, said, _ = ended(performing)
-    assert code == 130, said
-    assert said.count("Interrupted; the rig was stopped.") >= 1
+        # Without power, so that the interrupt and not a stop is what ends each of them.
+        waits = SHORT.replace("  - power_on", "  - {do: wait, for: 60 s}\n  - power_on")
+        (tmp_path / "short.yaml").write_text(waits)
+        sequence = load_session(options, "short.yaml", axes)
+        timer = threading.Timer(2.0, _thread.interrupt_main)
+        timer.start()
+        performed = perform_axes_live(options, sequence, axes, bench.axis_links, runs, True)
+        assert [each.ended.how for each in performed.values()] == ["interrupted"] * 2, performed
