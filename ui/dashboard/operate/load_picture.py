@@ -185,12 +185,14 @@ def _paint_lever(
         words = f"{number(abs(turned), 1)}° {where} level"
         # Beside the arc, if there is room: the force is above a short lever.
         beside = pivot.x() + long_arm + 40 * u
+        room = width - 14 * u - beside
         lever = worded("lever", "arm")
-        if beside + draw.metrics.horizontalAdvance(f"{lever} {words}") < width - 14 * u:
+        if draw.metrics.horizontalAdvance(f"{lever} {words}") < room:
             draw.text(beside, 0.6 * line, f"{lever} {words}", theme.quiet)
-        else:
-            draw.text(14 * u, 0.6 * line, lever, theme.quiet)
-            draw.text(14 * u, 1.7 * line, words, theme.quiet)
+            return
+        left = beside if draw.metrics.horizontalAdvance(words) < room else 14 * u
+        draw.text(left, 0.6 * line, lever, theme.quiet)
+        draw.text(left, 1.7 * line, words, theme.quiet)
 
 
 def _paint_torque(draw: SketchPainter, pivot: QPointF, share: float, figure: str) -> None:
