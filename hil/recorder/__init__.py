@@ -2,7 +2,7 @@
 
 from hil.recorder.bin import bin_run, empty_bin, list_binned, restore_run
 from hil.recorder.errors import RunError
-from hil.recorder.folders import number_and_name, told_run_folder, write_whole
+from hil.recorder.folders import number_and_name, run_name, told_run_folder, write_whole
 from hil.recorder.labels import RunLabels, change_labels, read_labels
 from hil.recorder.listing import RunSummary, find_run, list_runs, open_run, search_runs
 from hil.recorder.meta import named_calibration, own_version
@@ -35,6 +35,7 @@ __all__ = [
     "read_labels",
     "repair_run",
     "restore_run",
+    "run_name",
     "schema_of",
     "search_runs",
     "stored_columns",

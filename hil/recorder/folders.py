@@ -26,6 +26,19 @@ def number_and_name(folder: Path | os.DirEntry[str]) -> tuple[int, str] | None:
     return (int(match[1]), match[2]) if match else None
 
 
+def run_name(name: str, axis: str) -> str:
+    """Return the name of a run, with the axis at its end if there are several."""
+    return f"{name} {axis}" if axis else name
+
+
+def name_of_axis(name: str, axis: str) -> str | None:
+    """Return the name of a run without its axis; None for a run of another axis."""
+    if not axis:
+        return name
+    own = name.removesuffix(f" {axis}")
+    return own if own != name else None
+
+
 def told_run_folder(runs: Path, name: str) -> Path | None:
     """Return the folder of a run named by another process; None unless it is a plain name.
 

@@ -19,6 +19,7 @@ from typing import Any
 from hil.core import begin_log
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
+from hil.recorder.folders import name_of_axis
 from hil.recorder.listing import RunSummary, list_runs
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
@@ -106,9 +107,15 @@ class Recorder:
 
     def take_over(self) -> None:
         """Record what the rig host says is being recorded; finish what a dead recorder left."""
-        interrupted = [run for run in list_runs(self._runs) if run.status == "interrupted"]
-        recording = self._client.description.get("recording") if self._client else None
-        event = to_continue(recording, interrupted)
+        described = self._client.description if self._client else {}
+        axis = str(described.get("axis") or "")
+        # Those of other axes belong to their own recorders.
+        interrupted = [
+            run
+            for run in list_runs(self._runs)
+            if run.status == "interrupted" and name_of_axis(run.name, axis) is not None
+        ]
+        event = to_continue(described.get("recording"), interrupted, axis)
         if event is not None:
             self._writer.event(event)
         for run in interrupted:
@@ -177,19 +184,21 @@ class Recorder:
 
 
 def to_continue(
-    recording: Mapping[str, Any] | None, interrupted: Iterable[RunSummary]
+    recording: Mapping[str, Any] | None, interrupted: Iterable[RunSummary], axis: str = ""
 ) -> dict[str, Any] | None:
     """Return the event that begins the run of a new recorder; None if nothing is being recorded.
 
     Args:
         recording: as the rig host describes it: ``name``, ``note`` and ``wall``, ISO 8601.
         interrupted: runs that dead recorders left.
+        axis: of the rig host, '' for a single one; names of its runs end with it.
     """
     if not recording:
         return None
     name, wall = str(recording.get("name") or "run"), str(recording.get("wall") or "")
     for run in interrupted:
-        if not run.trip and run.name.removesuffix(CONTINUED) == name and run.started >= wall:
+        begun = (name_of_axis(run.name, axis) or "").removesuffix(CONTINUED)
+        if not run.trip and begun == name and run.started >= wall:
             note = (
                 f"continues run '{run.path.name}', whose recorder died; samples between the two "
                 "are lost"

@@ -20,7 +20,7 @@ from drivers.base import PowerStage
 from hil.core import INDEX, Cause, merged_logs
 from hil.recorder.append_file import Disk
 from hil.recorder.errors import RunError
-from hil.recorder.folders import PROCESS_LOG
+from hil.recorder.folders import PROCESS_LOG, run_name
 from hil.recorder.meta import later_iso, now_iso
 from hil.recorder.runs import repair_run
 from hil.recorder.trips import AFTER_S, Recent
@@ -316,8 +316,7 @@ class WriterThread(threading.Thread):
 
     def _named(self, name: str) -> str:
         """Return the name of a run; the axis is part of it if there are several."""
-        axis = self._description.get("axis")
-        return f"{name} {axis}" if axis else name
+        return run_name(name, str(self._description.get("axis") or ""))
 
     def _end_run(self, how: str) -> None:
         if self._run is not None:

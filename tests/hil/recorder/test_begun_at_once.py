@@ -48,6 +48,15 @@ def test_a_run_that_is_on_disk_is_continued_under_its_name() -> None:
         assert f"continues run '0007-{name}'" in event["note"]
 
 
+def test_a_run_of_an_axis_is_continued_by_the_recorder_of_that_axis() -> None:
+    left = [found("walk toe", RECORDING["wall"]), found("walk-continued heel", RECORDING["wall"])]
+    event = to_continue(RECORDING, left, "heel")
+    assert event is not None and event["name"] == "walk-continued"  # the writer adds the axis
+    assert "continues run '0007-walk-continued heel'" in event["note"]
+    event = to_continue(RECORDING, left[:1], "heel")
+    assert event is not None and "recorder died before" in event["note"]
+
+
 @pytest.mark.parametrize(
     "interrupted",
     [
