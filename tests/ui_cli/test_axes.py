@@ -15,9 +15,10 @@ import pytest
 from hil.analysis import measure
 from hil.host import start_axes
 from hil.profile import SHIPPED, load_axes
-from hil.recorder import load_run
+from hil.recorder import RunWriter, load_run
 from tests.ui_cli.answers_read import last_object
 from tests.ui_cli.conftest import Called
+from ui.commands import session
 from ui.commands.axes import (
     bench_of_axes,
     load_session,
@@ -79,6 +80,19 @@ def test_one_axis_that_fails_ends_the_other_and_the_reason_is_told(capfd: Any) -
     assert performed["heel"].ended.how == "stopped"
     assert "axis 'toe' stopped" in performed["heel"].ended.text
     assert "toe:  3/5  constant force 0 N" in capfd.readouterr().out
+
+
+def test_an_axis_that_cannot_be_recorded_keeps_no_other_waiting(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def written(runs: Path, name: str, *more: Any, **named: Any) -> RunWriter:
+        if name.endswith("toe"):
+            raise OSError(28, "No space left on device")
+        return RunWriter(runs, name, *more, **named)
+
+    monkeypatch.setattr(session, "RunWriter", written)
+    with pytest.raises(OSError, match="No space left"):
+        perform(3, "runs")
 
 
 def test_a_session_gives_figures_and_a_report_of_each_axis(hookeline: Hookeline) -> None:
@@ -148,7 +162,7 @@ def test_two_axes_live_finish_together_and_ctrl_c_ends_both(tmp_path: Path) -> N
     options = Namespace(json=False, seconds=None, headless=True)
     axes = load_axes("two_axes")
     runs = tmp_path / "runs"
-    with start_axes(axes, bench_of_axes(options, axes, runs)) as bench:
+    with start_axes(axes, bench_of_axes(options, runs)) as bench:
         performed = perform_axes_live(
             options, load_session(options, "short.yaml", axes), axes, bench.axis_links, runs, True
         )

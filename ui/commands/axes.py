@@ -10,22 +10,23 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from hil.bench import EPOCH, LockstepAxes
+from hil.bench import LockstepAxes
 from hil.host import BenchOptions
-from hil.procedures import InTurn, LiveRunner, LockstepRunner
-from hil.profile import Axes, is_axes_file, load_axes, profile_to_dict
-from hil.recorder import RunWriter
-from hil.sequences import AxesSequence, Meeting, axes_named, load_axes_sequence, perform
+from hil.procedures import InTurn, LiveRunner
+from hil.profile import Axes, is_axes_file, load_axes
+from hil.sequences import AxesSequence, Meeting, axes_named, load_axes_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 from ui.commands.session import (
+    InLockstep,
     OneOfSeveral,
     Performed,
     check_fit,
     finish,
+    fit,
     perform_live,
+    record_lockstep,
     require_person,
     values_given,
-    verdict,
 )
 from ui.commands.session_cap import refuse_cap
 
@@ -95,17 +96,13 @@ def load_session(options: argparse.Namespace, name: str, axes: Axes) -> AxesSequ
     """
     given = values_given(options) if hasattr(options, "set") else {}
     sequence = load_axes_sequence(name, tuple(axes.profiles), axes.leader.motion, given)
-    if options.seconds is not None:
-        try:
-            sequence = sequence.fitted(options.seconds)
-        except ValueError as error:
-            raise CommandError(f"--seconds: {error}", BAD_INPUT) from None
+    sequence = fit(sequence, options.seconds)
     for axis, profile in axes.profiles.items():
         check_fit(sequence.sequences[axis], profile)
     return sequence
 
 
-def bench_of_axes(options: argparse.Namespace, axes: Axes, runs: Path) -> BenchOptions:
+def bench_of_axes(options: argparse.Namespace, runs: Path) -> BenchOptions:
     """Return the bench options that commands share."""
     stated = bool(getattr(options, "reference_at_lower_end", False))
     return BenchOptions(
@@ -131,35 +128,14 @@ def perform_axes_lockstep(
     meeting = Meeting(axes.profiles)
 
     def work(axis: str) -> Performed:
-        bench, profile = joint.benches[axis], axes.profiles[axis]
-        writer = RunWriter(
-            runs,
-            f"{sequence.name} {axis}",
-            {
-                "profile": profile_to_dict(profile),
-                "profile_path": axes.paths[axis].name,
-                "axis": axis,
-                "rate_hz": profile.control.rate,
-                "simulated": True,
-                "drive": bench.drive.capabilities.identity,
-            },
-            note=f"lockstep, seed {options.seed}",
-            started=EPOCH.isoformat(timespec="milliseconds"),
-        )
-        part = meeting.part_of(axis)
-        with writer:
-            runner = LockstepRunner(
-                bench, writer, _teller(options, axis), step=partial(turn.step, axis)
-            )
-            try:
-                ended = runner.run(perform(sequence.sequences[axis], profile, part=part))
-            except BaseException as error:
-                part.end(str(error))
-                raise
-            if ended.how != "finished":
-                part.end(ended.text)
-            path = writer.close(verdict(ended))
-        return Performed(ended, path, f"simulated rig in lockstep, seed {options.seed}")
+        bench, part = joint.benches[axis], meeting.part_of(axis)
+        step = partial(turn.step, axis)
+        within = InLockstep(options.seed, _teller(options, axis), part, step)
+        try:
+            return record_lockstep(bench, sequence.sequences[axis], axes.paths[axis], runs, within)
+        except BaseException as error:
+            part.end(str(error))  # no other axis waits for this one
+            raise
 
     done = turn.run({axis: partial(work, axis) for axis in axes.profiles})
     return {axis: done[axis] for axis in axes.profiles}

@@ -8,20 +8,21 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from hil.analysis import Measured, figure_line, measure
 from hil.bench import EPOCH, LockstepBench, Rehearsal
 from hil.control import cap_data, capped_profile, profile_in_force
-from hil.core import SessionCap
+from hil.core import Sample, SessionCap
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, ProfileError, load_profile, profile_to_dict
-from hil.recorder import Run, RunError, RunWriter, load_run, told_run_folder
-from hil.sequences import MeetingPart, Sequence, perform, unfit
+from hil.recorder import Run, RunError, RunWriter, load_run, run_name, told_run_folder
+from hil.sequences import AxesSequence, MeetingPart, Sequence, perform, unfit
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 
 RECORDED_WAIT_S = 60.0
+Fitted = TypeVar("Fitted", Sequence, AxesSequence)
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,24 @@ class OneOfSeveral:
     made: Callable[[LiveRunner], None]
 
 
-def fit(sequence: Sequence, seconds: float | None) -> Sequence:
+@dataclass(frozen=True)
+class InLockstep:
+    """Performance in lockstep.
+
+    Attributes:
+        seed: of the simulated rig, or of all of them.
+        tell: takes progress lines.
+        part: in the meeting of several axes; None for a single one.
+        step: one cycle, of all axes if there are several; None for the bench's own.
+    """
+
+    seed: int
+    tell: Callable[[str], None]
+    part: MeetingPart | None = None
+    step: Callable[[], Sample] | None = None
+
+
+def fit(sequence: Fitted, seconds: float | None) -> Fitted:
     """Return the sequence stretched or shortened to ``seconds``.
 
     Raises:
@@ -207,25 +225,38 @@ def perform_lockstep(
         bench.request(cap)
     if rehearsal is not None:
         bench.rehearse(rehearsal, lambda text: say(options, text))
+    within = InLockstep(seed, lambda text: say(options, text))
+    return record_lockstep(bench, sequence, Path(profile_path), runs, within)
+
+
+def record_lockstep(
+    bench: LockstepBench, sequence: Sequence, profile_file: Path, runs: Path, within: InLockstep
+) -> Performed:
+    """Perform on a bench in lockstep, and record it."""
+    part, cap = within.part, bench.bench.cap
+    axis = part.axis if part is not None else ""
     writer = RunWriter(
         runs,
-        sequence.name,
+        run_name(sequence.name, axis),
         {
-            "profile": profile_to_dict(profile),
-            "profile_path": Path(profile_path).name,
-            "rate_hz": profile.control.rate,
+            "profile": profile_to_dict(bench.profile),
+            "profile_path": profile_file.name,
+            "rate_hz": bench.profile.control.rate,
             "simulated": True,
             "drive": bench.drive.capabilities.identity,
-            "session_cap": cap_data(bench.bench.cap),
-        },
-        note=f"lockstep, seed {seed}",
+            "session_cap": cap_data(cap),
+        }
+        | ({"axis": axis} if axis else {}),
+        note=f"lockstep, seed {within.seed}",
         started=EPOCH.isoformat(timespec="milliseconds"),
     )
     with writer:
-        runner = LockstepRunner(bench, writer, lambda text: say(options, text))
-        ended = runner.run(perform(sequence, capped_profile(profile, bench.bench.cap)))
+        runner = LockstepRunner(bench, writer, within.tell, step=within.step)
+        ended = runner.run(perform(sequence, capped_profile(bench.profile, cap), part=part))
+        if part is not None and ended.how != "finished":
+            part.end(ended.text)
         path = writer.close(verdict(ended))
-    return Performed(ended, path, f"simulated rig in lockstep, seed {seed}")
+    return Performed(ended, path, f"simulated rig in lockstep, seed {within.seed}")
 
 
 def finish(
