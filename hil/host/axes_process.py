@@ -19,11 +19,18 @@ from drivers.transport import sharing_buses
 from hil.core import read_private
 from hil.host.axes_loop import AxesLoop
 from hil.host.host import Host
-from hil.host.host_process import Opened, ended_code, load, obey_signals, open_host, parser, prepare
+from hil.host.host_process import (
+    Opened,
+    ended_code,
+    exit_code,
+    load,
+    obey_signals,
+    open_host,
+    parser,
+    prepare,
+)
 from hil.host.processor_share import ShareWatch
 from hil.host.realtime import own_processor, processors_given
-from hil.link import CurveKeyError, LinkError
-from hil.profile import ProfileError
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -32,18 +39,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     described = json.loads(read_private(options.axes))
     asked = {name: parser().parse_args(given) for name, given in described["hosts"].items()}
     opened = {name: Opened() for name in asked}
-    try:
-        with sharing_buses():
-            return _run(options, asked, described["leaders"], opened)
-    except (ProfileError, LinkError, CurveKeyError) as error:
-        print(error, file=sys.stderr)
-        return 2
-    except DriverError as error:
-        print(error, file=sys.stderr)
-        return 3
-    finally:
-        for one in opened.values():
-            one.close()
+    with sharing_buses():
+        return exit_code(
+            lambda: _run(options, asked, described["leaders"], opened), opened.values()
+        )
 
 
 def _parser() -> argparse.ArgumentParser:

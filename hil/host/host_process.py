@@ -8,7 +8,7 @@ import logging
 import os
 import signal
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -42,9 +42,18 @@ def main(arguments: list[str] | None = None) -> int:
     """
     options = parser().parse_args(arguments)
     opened = Opened()
-    try:
+
+    def run() -> int:
         host = _open(options, os.getppid(), opened)
         return _run(host) if host is not None else 0
+
+    return exit_code(run, (opened,))
+
+
+def exit_code(run: Callable[[], int], opened: Iterable[Opened]) -> int:
+    """Return what ``run`` returns, or the code of its error, which is printed; close everything."""
+    try:
+        return run()
     except (ProfileError, LinkError, CurveKeyError) as error:
         print(error, file=sys.stderr)
         return 2
@@ -52,7 +61,8 @@ def main(arguments: list[str] | None = None) -> int:
         print(error, file=sys.stderr)
         return 3
     finally:
-        opened.close()
+        for one in opened:
+            one.close()
 
 
 def parser() -> argparse.ArgumentParser:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
 
 from hil.core import write_private
 from hil.host.processes import BenchError, BenchProcesses
@@ -24,14 +23,11 @@ from hil.profile import Axes, Profile
 NOT_FOR_AXES = ("tcp", "keys", "profile", "log_wire", "rehearsal", "cap", "unverified")
 
 
-def start_axes(
-    axes: Axes, options: BenchOptions, unverified: Mapping[str, str] | None = None
-) -> BenchProcesses:
+def start_axes(axes: Axes, options: BenchOptions) -> BenchProcesses:
     """Start everything that the axes need; ``axis_links`` of the result says where to connect.
 
     Args:
         options: of all axes; those of ``NOT_FOR_AXES`` are refused.
-        unverified: typed confirmation for each axis that no bring-up has verified.
 
     Raises:
         BenchError: a process did not come up, or an option that several axes do not have.
@@ -43,9 +39,11 @@ def start_axes(
         bench.axis_links = {name: bench.link_directory / name for name in axes.profiles}
         for directory in bench.axis_links.values():
             make_link_directory(directory)
-        host = _host_command(bench, axes, options, unverified or {}, processor)
+        host = _host_command(bench, axes, options, processor)
         bench.start("host", host, held=True)
-        recorders = {name: _recorder(bench, name) for name in axes.profiles if options.recorder}
+        recorders = {}
+        for name, directory in bench.axis_links.items() if options.recorder else ():
+            recorders[name] = start_recorder(bench, directory, f"recorder {name}")
         for name in bench.processes:
             if name.startswith("rig "):
                 bench.await_ready(name)
@@ -78,11 +76,7 @@ def _refuse(options: BenchOptions) -> None:
 
 
 def _host_command(
-    bench: BenchProcesses,
-    axes: Axes,
-    options: BenchOptions,
-    unverified: Mapping[str, str],
-    processor: int | None,
+    bench: BenchProcesses, axes: Axes, options: BenchOptions, processor: int | None
 ) -> list[str]:
     """Start the simulated rigs; return the command of the rig host."""
     leaders = axes.buses()
@@ -91,8 +85,6 @@ def _host_command(
         given = ["--profile", str(axes.paths[name]), "--link", str(bench.axis_links[name])]
         given += ["--checked", str(write_checked(bench.axis_links[name], profile))]
         given += host_options(options)
-        if name in unverified:
-            given += ["--unverified", unverified[name]]
         if profile.simulation is not None:
             given += _rig_options(bench, name, leaders[name], profile, processor)
         hosts[name] = given
@@ -120,7 +112,3 @@ def _rig_options(
     )
     rig = ["--rig", str(bench.processes[process].pid)]
     return ["--wires", str(wires), "--environment", control, *rig]
-
-
-def _recorder(bench: BenchProcesses, name: str) -> list[str]:
-    return start_recorder(bench, bench.axis_links[name], f"recorder {name}")

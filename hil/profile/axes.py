@@ -93,8 +93,10 @@ def find_axes(path: str | Path) -> Path | None:
             return given if _names_axes(given) else None
     except (OSError, ValueError):
         return None
-    bare = str(path).removesuffix(".yaml")
-    return AXES / f"{bare}.yaml" if bare in shipped_axes() else None
+    shipped = AXES / f"{str(path).removesuffix('.yaml')}.yaml"
+    return (
+        shipped if shipped.parent == AXES and shipped.is_file() and _names_axes(shipped) else None
+    )
 
 
 def is_axes_file(path: str | Path) -> bool:
