@@ -1,4 +1,4 @@
-"""The compiled cycle computes what its source computes, and an outdated build is never used."""
+"""The compiled cycle computes what its source computes, and a stale build is never used."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def test_the_compiled_cycle_computes_what_its_source_does_to_the_last_bit() -> N
 
 @pytest.fixture
 def copied(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A copy of the sources whose builds lie beside it."""
+    """Return a copy of the sources, with their builds beside it."""
     unneeded = shutil.ignore_patterns("__pycache__", "built")
     for package in ("drivers", "hil"):
         shutil.copytree(sources.ROOT / package, tmp_path / package, ignore=unneeded)

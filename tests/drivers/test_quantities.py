@@ -1,4 +1,4 @@
-"""Text with a unit becomes SI, and nothing else does."""
+"""Text with a unit becomes SI; all other input is refused."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def test_what_is_no_such_quantity_is_refused_at_once(unit: str, text: str) -> No
     with pytest.raises(Exception) as caught:
         Dimension(unit).parse(text)
     assert type(caught.value).__name__ == "PydanticCustomError"
-    # 9**9**9 worked out would take minutes.
+    # Evaluating 9**9**9 would take minutes.
     assert time.monotonic() - started < 5.0
 
 

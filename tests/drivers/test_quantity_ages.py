@@ -1,4 +1,4 @@
-"""Ages of quantities that come at intervals of their own."""
+"""Ages of quantities that arrive at their own intervals."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ PERIOD_S = 0.001
 
 
 def run(ages: QuantityAges, telemetry: Telemetry, start: int, cycles: int) -> int:
-    """Look in each cycle from ``start`` on; return the first in which something is silent, or 0."""
+    """Judge ages in each cycle from ``start`` on; return the first cycle with a silent quantity, or
+    0."""
     for cycle in range(start, start + cycles):
         ages.judge(telemetry, cycle * PERIOD_S)
         if telemetry.silent_name:

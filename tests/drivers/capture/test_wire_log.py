@@ -27,7 +27,7 @@ FLEXIBLE = can.Message(
 
 
 class Port:
-    """Stands for an open serial port."""
+    """Stand-in for an open serial port."""
 
     def __init__(self) -> None:
         self.waits = [b"S 1\r\n", b"", b'\xff"\\\x00']
@@ -40,7 +40,7 @@ class Port:
 
 
 def recorded(folder: Path) -> Path:
-    """A bus and a port over three cycles."""
+    """Record a bus and a port over three cycles."""
     recorder = WireRecorder(folder)
     name = f"wire {folder}"
     wires.record(recorder)
@@ -97,7 +97,7 @@ def test_each_cycle_gets_back_what_it_had(tmp_path: Path) -> None:
         wires.replay(recording)
         port = recording.port()
         assert isinstance(port, ReplayPort)
-        assert bus.recv(0.0) is None  # it came after something was sent
+        assert bus.recv(0.0) is None  # recorded after a transmission: replayed only after one
         bus.send(LONG)
         assert bus.recv(0.0) is None
         bus.send(SENT)
@@ -107,7 +107,7 @@ def test_each_cycle_gets_back_what_it_had(tmp_path: Path) -> None:
             periods.append(cycle.periods)
             notes += [note["in"] for note in cycle.notes]
             came = []
-            assert bus.recv(0.0) is None  # it came after something was sent
+            assert bus.recv(0.0) is None  # recorded after a transmission: replayed only after one
             bus.send(SENT)
             while (frame := bus.recv(0.0)) is not None:
                 came.append(frame.arbitration_id)
@@ -121,7 +121,7 @@ def test_each_cycle_gets_back_what_it_had(tmp_path: Path) -> None:
 
 
 def told(bus: can.BusABC) -> list[float]:
-    """What a drive asks in a cycle: the time, when each frame came, and the time again."""
+    """Return the times that a drive reads in a cycle: now, each reception, now again."""
     times = [wires.now()]
     while bus.recv(0.0) is not None:
         times.append(wires.received_at())
@@ -140,7 +140,7 @@ def test_the_times_come_again_to_the_last_bit(tmp_path: Path) -> None:
             for frame in frames:
                 peer.send(frame)
             then.append(told(bus))
-        assert wires.now() <= time.monotonic()  # it is the real time, in whole microseconds
+        assert wires.now() <= time.monotonic()  # in real time, rounded to whole microseconds
         assert time.monotonic() - wires.received_at() < 60
     finally:
         wires.record(None)
@@ -157,7 +157,7 @@ def test_the_times_come_again_to_the_last_bit(tmp_path: Path) -> None:
         while recording.begin_cycle() is not None:
             again.append(told(bus))
         assert again == then
-        assert wires.now() == wires.received_at()  # at the end it is at rest
+        assert wires.now() == wires.received_at()  # the replayed clock has stopped at the end
     finally:
         wires.replay(None)
     assert wires.now() > then[-1][-1]

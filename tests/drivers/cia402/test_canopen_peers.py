@@ -1,4 +1,4 @@
-"""The ``canopen`` package at the other end: its host drives our node, our drive its node."""
+"""The ``canopen`` package as the peer: its host drives our node, our drive drives its node."""
 
 from __future__ import annotations
 
@@ -24,10 +24,11 @@ PERIOD = 0.002
 
 
 def test_base_node_of_canopen_walks_our_node_to_operation_enabled(tmp_path):
-    """``BaseNode402`` with the shipped EDS: PDOs read by SDO, states by TPDO and RPDO."""
+    """``BaseNode402`` with the shipped EDS reads the PDOs by SDO and changes states by TPDO and
+    RPDO."""
     rig = Rig(tmp_path)
     drive = rig.drive(rpdo_transmission="event", host_loss="5 s")
-    drive.open()  # configures the PDOs; then leaves the bus to the other
+    drive.open()  # configures the PDOs, then leaves the bus to the other host
     configured = {pdo.cob_id: pdo for group in pdos(drive._options) for pdo in group}
     drive.close()
     network = canopen.Network()
@@ -66,7 +67,7 @@ def test_base_node_of_canopen_walks_our_node_to_operation_enabled(tmp_path):
 
 
 class CanopenNode:
-    """A drive made of the ``canopen`` package's ``LocalNode``; packs its own TPDOs."""
+    """A drive built on the ``canopen`` package's ``LocalNode``; it packs its own TPDOs."""
 
     def __init__(self, channel: str) -> None:
         self.bus = can.Bus(interface="local_socket", channel=channel, role="hub")
@@ -154,13 +155,14 @@ def test_our_drive_configures_a_node_of_canopen(peer):
                 assert peer.value(where + n, 0, "B") == len(pdo.entries)
                 for i, entry in enumerate(pdo.entries, 1):
                     assert peer.value(where + n, i, "I") == entry.word
-                # CiA 301: not valid, no entries, entries, number of entries, valid
+                # CiA 301, order of writes: PDO invalid, zero entries, the entries, their number,
+                # PDO valid
                 order = [w for w in peer.writes if w[0] in (com + n, where + n)]
                 assert order[0] == (com + n, 1) and order[1] == (where + n, 0)
                 assert order[-1] == (com + n, 1) and order[-3] == (where + n, 0)
-        assert peer.value(0x1016, 1, "I") == 127 << 16 | 100  # host node, milliseconds
+        assert peer.value(0x1016, 1, "I") == 127 << 16 | 100  # node-ID of the host, time in ms
         assert peer.value(0x1017, 0, "H") == 50
-        assert peer.value(0x6007, 0, "h") == 2  # disable voltage when the host is lost
+        assert peer.value(0x6007, 0, "h") == 2  # abort connection option 2: disable voltage
         telemetry = drive.read(time.monotonic() + 0.2)
         assert telemetry.position_rad == pytest.approx(2 * 3.141592653589793)
         assert telemetry.torque_N_m == pytest.approx(0.25 * 0.9)
@@ -200,7 +202,7 @@ def test_what_a_drive_says_is_judged(peer, place, value, changes, says):
 def test_a_value_that_does_not_read_back_is_named(peer):
     peer, data = peer
 
-    # as a drive with a fixed heartbeat would
+    # As from a drive with a fixed heartbeat time.
     peer.node.add_read_callback(lambda index, subindex, od: 10 if index == 0x1017 else None)
     with pytest.raises(DriverError, match=r"0x1017 producer heartbeat time: wrote 0x32.*kept 0xa"):
         make(data).open()

@@ -1,4 +1,4 @@
-"""Mistakes that live in the drive or on the bus, seen through real frames; and the way back."""
+"""Injected faults of drive and bus, seen through real frames, and recovery from them."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ OFF = Command()
 
 @contextlib.contextmanager
 def reached(directory, *codes):
-    """(drive, environment) of a rig in its own process, built with these mistakes."""
+    """Return (drive, environment) of a rig in its own process, built with these faults."""
     rig = Rig(directory, with_injected_faults(MIDDLE, codes).to_json(), spare_object=SPARE)
     drive, client = rig.drive(), EnvironmentClient(rig.control)
     try:
@@ -38,7 +38,7 @@ def reached(directory, *codes):
 
 
 def cycle(drive, command, count, until=None):
-    """Rows of (age, deflection age, position, deflection, spare), one a cycle."""
+    """Return rows of (age, deflection age, position, deflection, spare), one for each cycle."""
     rows = []
     due = time.monotonic()
     for _ in range(count):
@@ -65,7 +65,7 @@ def test_a_lossy_bus_loses_frames_each_on_its_own(tmp_path):
     with reached(tmp_path, "bus_lossy") as (drive, _):
         command = energised(drive)
         rows = cycle(drive, command, 800)
-    # A frame that was lost leaves its value at least a period old: 1 − 0.9², and its own luck.
+    # A lost frame leaves its value at least one period old: 1 − 0.9², within random scatter.
     lost = rows[:, :2] > 0.9 * PERIOD
     for share in np.mean(lost, axis=0):
         assert 0.10 < share < 0.35
@@ -75,11 +75,11 @@ def test_a_lossy_bus_loses_frames_each_on_its_own(tmp_path):
 def test_half_the_rate_sends_every_value_twice(tmp_path):
     with reached(tmp_path, "sample_rate_half") as (drive, environment):
         cycle(drive, OFF, 100)
-        environment.move_nut(0.02, 0.02)  # some 16 counts a cycle
+        environment.move_nut(0.02, 0.02)  # about 16 counts per cycle
         rows = cycle(drive, OFF, 400)
     positions = rows[150:350, 2]
     steps = [b != a for a, b in itertools.pairwise(positions)]
-    # Not every cycle of a busy computer receives exactly one SYNC's answer.
+    # On a busy computer some cycles receive the answers to no SYNC or to several.
     assert 0.35 < np.mean(steps) < 0.65
     assert np.mean([a != b for a, b in itertools.pairwise(steps)]) > 0.6
     assert np.median(rows[:, 0]) < PERIOD
@@ -102,13 +102,13 @@ def test_a_withheld_heartbeat_and_the_way_back(tmp_path, code):
         resuming.resume_cyclic()
         cycle(drive, OFF, 250, lambda t: t.age_s < 1.0 and t.deflection_age_s < 1.0)
         assert drive.telemetry.lost == ""
-        # 0x6007 makes it disable the voltage: it is off, not in fault.
+        # 0x6007 makes it disable voltage: the drive is off, without a fault.
         cycle(drive, OFF, 50)
         assert drive.telemetry.power is PowerStage.OFF
         assert drive.telemetry.fault_code == 0
         energised(drive)
         cycle(drive, Command(power=PowerRequest.ON), 200)
-        assert drive.telemetry.lost == ""  # it monitors again, and receives from the host
+        assert drive.telemetry.lost == ""  # the drive monitors the host again
 
 
 @pytest.mark.parametrize("swapped", [False, True])

@@ -25,7 +25,7 @@ EDS = Path(__file__).parents[3] / "profiles" / "drives" / "bench_cia402.eds"
 
 @pytest.fixture
 def rig(tmp_path):
-    """A rig of the test's own: it moves, or ends."""
+    """A rig for one test, which may move it or end it."""
     rig = Rig(tmp_path)
     yield rig
     rig.end()
@@ -40,7 +40,7 @@ def running(tmp_path_factory):
 
 @pytest.fixture
 def still_rig(running):
-    """One rig for all that leave it where it is; each finds it as after power-up."""
+    """A shared rig for tests that do not move it; each test finds it as after power-up."""
     with can.Bus(interface="local_socket", channel=running.channel) as bus:
         bus.send(can.Message(arbitration_id=0, is_extended_id=False, data=[0x81, 5]))
         while (message := bus.recv(5.0)) is not None:
@@ -85,13 +85,13 @@ def test_velocity_and_position_modes(rig, mode):
 
 
 def test_opened_again_the_watch_over_the_host_begins_with_the_first_cycle(rig, monkeypatch):
-    """Between configuration and first cycle the host may be held up, however long it is watched."""
+    """A delay between configuration and first cycle does not count against the host-loss time."""
     drive = rig.drive()
     drive.open()
     cycle(drive, Command(), 0.02)
     drive.close()
     again = rig.drive()
-    monkeypatch.setattr(again, "_measure_a_look", lambda: time.sleep(0.25))  # limit is 0.1 s
+    monkeypatch.setattr(again, "_measure_a_look", lambda: time.sleep(0.25))  # the limit is 0.1 s
     again.open()
     assert not cycle(again, Command(), 0.05).lost
     again.close()
@@ -110,9 +110,9 @@ def test_drive_stops_by_itself_when_the_host_falls_silent(rig):
             if message is not None:
                 heard.append((message.arbitration_id, bytes(message.data)))
     emergencies = [data for identifier, data in heard if identifier == 0x85]
-    assert emergencies and emergencies[0][:2] == b"\x30\x81"  # 8130h, CiA 301
+    assert emergencies and emergencies[0][:2] == b"\x30\x81"  # CiA 301: 8130h, heartbeat error
     states = [data[0] for identifier, data in heard if identifier == 0x705]
-    assert states[-1] == 0x7F  # pre-operational
+    assert states[-1] == 0x7F  # CiA 301: pre-operational
     assert drive.read(time.monotonic() + 0.01).lost
     drive.close()
 
@@ -121,7 +121,7 @@ def test_a_drive_without_heartbeat_consumer_is_watched_by_its_commands(still_rig
     drive = still_rig.drive(watch="rpdo_timer", host_loss="60 ms")
     drive.open()
     try:
-        # From the first command on: until the host cycles, nothing runs out.
+        # Host monitoring starts with the first command; until then no time runs out.
         time.sleep(0.15)
         command = energise(drive)
         assert not cycle(drive, command, 0.1).lost
@@ -131,7 +131,7 @@ def test_a_drive_without_heartbeat_consumer_is_watched_by_its_commands(still_rig
             heard = []
             while (message := watcher.recv(0.05)) is not None:
                 heard.append((message.arbitration_id, bytes(message.data[:2])))
-        assert telemetry.lost and (0x85, b"\x50\x82") in heard  # 8250h, CiA 301
+        assert telemetry.lost and (0x85, b"\x50\x82") in heard  # CiA 301: 8250h, RPDO timeout
         command.heartbeat, command.power = True, PowerRequest.OFF
         drive.resume_cyclic()
         assert cycle(drive, command, 0.3).power == PowerStage.OFF and not drive.telemetry.lost
@@ -203,7 +203,7 @@ def test_an_abort_names_the_object(still_rig):
 
 
 def test_canopen_package_as_host_of_our_node(still_rig):
-    """Independent peer: RemoteNode of the ``canopen`` package reads and commands the node."""
+    """``RemoteNode`` of the ``canopen`` package, an independent peer, reads and commands the node."""
     network = canopen.Network()
     network.connect(interface="local_socket", channel=still_rig.channel)
     try:
@@ -232,7 +232,7 @@ def test_an_answer_that_came_late_does_not_delay_those_after_it(rig):
         command = energise(drive, mode=Mode.VELOCITY)
         command.velocity_rad_s = 20.0
         cycle(drive, command, 0.3)
-        for _ in range(3):  # answers that no request waits for
+        for _ in range(3):  # answers that no request is waiting for
             drive.read(time.monotonic())
             time.sleep(0.002)
         drive.read(time.monotonic() + 0.05)
@@ -246,7 +246,7 @@ def test_an_answer_that_came_late_does_not_delay_those_after_it(rig):
 
 
 def test_close_right_after_a_cycle_still_removes_power(still_rig):
-    """The answers to the last SYNC are unread when the socket closes."""
+    """Closing removes power even with the answers to the last SYNC unread."""
     drive = still_rig.drive()
     drive.open()
     command = energise(drive)
@@ -262,7 +262,7 @@ def test_close_right_after_a_cycle_still_removes_power(still_rig):
                 pytest.fail("only the lost heartbeat stopped the drive")
             if message is not None and message.arbitration_id == 0x705:
                 states.append(message.data[0])
-    assert states == [0x7F]  # told to go to pre-operational, before the host was missed
+    assert states == [0x7F]  # sent to pre-operational before the loss of the host was detected
 
 
 def test_killed_host_process_leaves_the_drive_without_power(rig):
@@ -289,10 +289,10 @@ def test_killed_host_process_leaves_the_drive_without_power(rig):
             node = network.add_node(5, canopen.ObjectDictionary())
             node.sdo.RESPONSE_TIMEOUT = 1.0
             host.kill()
-            emergency = node.emcy.wait(0x8130, timeout=3.0)  # CiA 301: heartbeat error
+            emergency = node.emcy.wait(0x8130, timeout=3.0)  # CiA 301: 8130h, heartbeat error
             assert emergency is not None
             status = int.from_bytes(node.sdo.upload(0x6041, 0), "little")
-            assert status & 0x4F == 0x40  # CiA 402: switch on disabled, by 0x6007 = 2
+            assert status & 0x4F == 0x40  # CiA 402: switch on disabled, as 0x6007 = 2 requires
         finally:
             network.disconnect()
     finally:
@@ -362,7 +362,7 @@ def test_the_shipped_sheet_fits_the_node(still_rig):
     assert drive.capabilities.identity.startswith("bench drive, simulated, node 5")
     assert drive.capabilities.modes == frozenset(Mode)
     drive.close()
-    drive.open()  # and once more, from whatever state was left
+    drive.open()  # once more, from whatever state the first session left
     drive.close()
     drive.close()
 
@@ -377,14 +377,14 @@ def test_event_driven_pdos_come_upon_change_and_by_their_timer(still_rig):
         network.subscribe(0x185, lambda i, data, t: heard.append(bytes(data)))
         node.sdo.download(0x1A00, 1, (0x60410010).to_bytes(4, "little"))
         node.sdo.download(0x1A00, 0, b"\x01")
-        node.sdo.download(0x1800, 2, b"\xff")  # event-driven, device profile
+        node.sdo.download(0x1800, 2, b"\xff")  # event-driven, by the device profile
         node.sdo.download(0x1800, 5, (20).to_bytes(2, "little"))  # event timer, ms
         node.sdo.download(0x1800, 1, (0x185).to_bytes(4, "little"))
         node.nmt.state = "OPERATIONAL"
         deadline = time.monotonic() + 3
         while len(heard) < 5 and time.monotonic() < deadline:
             time.sleep(0.01)
-        assert len(heard) >= 5  # no SYNC was sent
+        assert len(heard) >= 5  # without any SYNC
         node.sdo.download(0x6040, 0, b"\x06\0")
         while heard[-1][0] & 0x6F != 0x21 and time.monotonic() < deadline:
             time.sleep(0.01)

@@ -1,4 +1,4 @@
-"""Frames into telemetry: sound ones, and everything else a bus may carry."""
+"""Frames become telemetry: valid ones, and anything else that a bus may carry."""
 
 from __future__ import annotations
 
@@ -54,12 +54,12 @@ def test_digital_inputs_are_mapped_sent_and_read_bit_by_bit():
     options = Cia402Options(bus={"interface": "local_socket"}, node=5, inputs_object=inputs)
     last = pdos(options)[1][-1]
     assert last.entries[-1] == mapping.inputs(options) and last.transmission > 1
-    # The simulated node has the object, and a home switch at its bit.
+    # The simulated node has the object, with the home switch at its bit.
     core = SimulatedDriveCore(RigParameters().but({"home_input": 2, "home_position_m": 0.006}))
     sent = build(options, core, lambda: 0).upload(0x60FD, 0)
     assert sent == struct.pack("<I", 1 << 2)
     r = reception(inputs_object=inputs)
-    assert r.telemetry.digital_inputs == -1  # none has come
+    assert r.telemetry.digital_inputs == -1  # not received yet
     whole = last.packing.pack(*[0] * (len(last.entries) - 1), 0x8000_0004)
     r.take(frame(last.cob_id, whole))
     assert r.telemetry.digital_inputs == 0x8000_0004
@@ -73,7 +73,7 @@ def test_a_maker_s_object_gives_the_current_from_the_supply():
     core = SimulatedDriveCore(RigParameters())
     core.advance(0.01)
     sent = build(options, core, lambda: 0).upload(0x2012, 0)
-    # At rest it takes what it needs for itself.
+    # At rest the drive takes its idle current.
     idle_A = core.parameters.drive_idle_W / core.parameters.supply_V
     assert struct.unpack("<h", sent)[0] * 0.01 == pytest.approx(idle_A, abs=0.01)
     r = reception(supply_current_object=drawn)
@@ -81,7 +81,7 @@ def test_a_maker_s_object_gives_the_current_from_the_supply():
     values = [0] * len(slow.entries)
     values[slow.entries.index(mapping.supply_current(options))] = -250
     r.take(frame(slow.cob_id, slow.packing.pack(*values)))
-    assert r.telemetry.supply_A == pytest.approx(-2.5)  # back into the supply
+    assert r.telemetry.supply_A == pytest.approx(-2.5)  # regenerated into the supply
 
 
 @given(velocity=int32)

@@ -44,7 +44,7 @@ def test_segments_and_their_toggle_bit():
     assert first is not None
     assert first is not None
     assert first[0] == 0x00 and first[1:] == DEVICE_NAME[:7]
-    assert aborted(server.answer(b"\x60" + bytes(7))) == 0x05030000  # toggle not alternated
+    assert aborted(server.answer(b"\x60" + bytes(7))) == 0x05030000  # toggle bit not alternated
 
 
 def test_pdo_records_change_only_while_the_pdo_is_not_valid():
@@ -62,7 +62,7 @@ def test_pdo_records_change_only_while_the_pdo_is_not_valid():
             put(index, subindex, kind, value)
         assert abort.value.code == 0x08000022
     put(0x1800, 1, "I", 0x80000185)
-    with pytest.raises(Abort) as abort:  # entries only while their number is 0
+    with pytest.raises(Abort) as abort:  # entries may be written only while their number is 0
         put(0x1A00, 1, "I", 0x60640020)
     assert abort.value.code == 0x08000022
 
@@ -70,11 +70,11 @@ def test_pdo_records_change_only_while_the_pdo_is_not_valid():
 @pytest.mark.parametrize(
     ("mapping", "words", "code"),
     [
-        (0x1A00, [0x60790020, 0x60640020, 0x60410010], 0x06040042),  # more than 64 bits
-        (0x1A00, [0x60410008], 0x06040041),  # not of this length
-        (0x1A00, [0x60760020], 0x06040041),  # not for PDOs
-        (0x1600, [0x60410010], 0x06040041),  # read only, so not to be received
-        (0x1A00, [0x50000010], 0x06020000),  # no such object
+        (0x1A00, [0x60790020, 0x60640020, 0x60410010], 0x06040042),  # mapping longer than 64 bits
+        (0x1A00, [0x60410008], 0x06040041),  # length differs from the object's
+        (0x1A00, [0x60760020], 0x06040041),  # object cannot be mapped
+        (0x1600, [0x60410010], 0x06040041),  # read-only object in an RPDO
+        (0x1A00, [0x50000010], 0x06020000),  # object does not exist
     ],
 )
 def test_mappings_that_cannot_be(mapping, words, code):

@@ -1,4 +1,4 @@
-"""Statusword and controlword against the tables of the standard."""
+"""Statusword and controlword against the tables of CiA 402."""
 
 from __future__ import annotations
 
@@ -59,6 +59,6 @@ def test_every_emergency_code_has_words(code):
 
 
 def test_known_emergency_codes():
-    # CiA 301, emergency error codes: 8130h life guard or heartbeat error, 32xx internal voltage
+    # CiA 301, emergency error codes: 8130h life guard or heartbeat error, 32xx internal voltage.
     assert "heartbeat" in text_of(0x8130)
     assert "voltage" in text_of(0x3299)

@@ -1,4 +1,4 @@
-"""Torque offset 0x60B2 beside a velocity: mapped if asked for, zero without power, in the data sheet."""
+"""Torque offset 0x60B2 beside a velocity: mapped on request, zero without power, in the EDS."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def test_the_offset_goes_with_a_velocity_and_ends_with_power(tmp_path):
         with can.Bus(interface="local_socket", channel=rig.channel) as bus:
 
             def sent():
-                """Offsets on the wire since the last look, in units of the wire."""
+                """Return the offsets sent since the last call, in units of the wire."""
                 found = []
                 while (message := bus.recv(0.0)) is not None:
                     if message.arbitration_id == RPDO_1:
@@ -43,7 +43,7 @@ def test_the_offset_goes_with_a_velocity_and_ends_with_power(tmp_path):
             before = drive.telemetry.position_rad
             cycle(drive, command, 0.2)
             assert set(sent()) == {(Mode.VELOCITY, 0, round(0.2 / unit))}
-            # The loop's integral takes it over: the motor was moved a little, and rests.
+            # The velocity loop's integral cancels the offset: the motor moves a little, then rests.
             assert 0.001 < drive.telemetry.position_rad - before < 1.0
             command.torque_offset_N_m = 1e6
             cycle(drive, command, 3 * PERIOD)

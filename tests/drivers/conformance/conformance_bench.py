@@ -1,7 +1,7 @@
 """Drive and its simulated board on a real wire, observed and disturbed from both ends.
 
-The board runs in a thread of this process: a test sees what its core was requested to do, and no test has
-to wait for a process.
+The board runs in a thread of this process: a test can read what the board requested of its core,
+and no test has to wait for a process.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from drivers.simulated.parameters import RigParameters
 PERIOD_S = 0.002
 ANSWER_S = 0.005  # a cycle continues as soon as its answer has arrived
 PATIENCE_S = 6.0
-# No board misses its host before a test has lost its patience: what removes power in between
-# is what the test did, and not the board's watch. The longest that every description allows.
+# The longest time that every description allows. A board does not miss its host within the patience
+# of a test: power goes away by the test's own action, not by the board's watch.
 NEVER_MISSED = "10 s"
 ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 SOON_MISSED_S = 0.1
-SLOWEST_S = 0.02  # between two messages that a board sends less often
-LONG_ENOUGH = 25  # cycles in which any drive would have come on, if it were going to
+SLOWEST_S = 0.02  # longest interval of messages that a board sends less often
+LONG_ENOUGH = 25  # cycles within which any drive that is going to power on has done so
 TARGETS = {
     Mode.TORQUE: "torque_N_m",
     Mode.VELOCITY: "velocity_rad_s",
@@ -38,7 +38,7 @@ OFF = Command()
 
 
 class WatchedCore:
-    """Core of the simulated rig, which notes the requests of its board.
+    """Core of the simulated rig that records the requests of its board.
 
     Attributes:
         asked: every request to the power stage. targets: every target, by mode, SI.
@@ -58,7 +58,7 @@ class WatchedCore:
 
     @property
     def off(self) -> bool:
-        """True if the power stage drives nothing."""
+        """True if the power stage is off."""
         return self._core.power not in ENERGISED
 
     def advance(self, dt_s: float) -> None:
@@ -84,18 +84,18 @@ class WatchedCore:
     # Actions of a test on the board.
 
     def stand_still(self, still: bool = True) -> None:
-        """Freeze the rig; its sensors are still read."""
+        """Freeze the rig; its sensors can still be read."""
         self._still = still
 
     def come_to_rest(self) -> None:
-        """Somebody holds the screw fast until nothing moves."""
+        """Hold the screw until nothing moves."""
         with self._lock:
             self._core.environment.hold_screw(True)
             for _ in range(1000):
                 self._core.advance(0.001)
 
     def begin_anew(self) -> None:
-        """The board restarts, as after a loss of its supply."""
+        """Restart the board, as after a loss of its supply."""
         with self._lock:
             self._core.restart()
 
@@ -104,12 +104,12 @@ class WatchedCore:
             self._core.fault(code)
 
     def clear(self) -> None:
-        """Clear the fault without a request of the host."""
+        """Clear the fault without a request from the host."""
         with self._lock:
             self._core.request_power(PowerRequest.CLEAR_FAULT)
 
     def power_by_itself(self, on: bool) -> None:
-        """Switch power without a request of the host."""
+        """Switch power without a request from the host."""
         with self._lock:
             self._core.request_power(PowerRequest.OFF)
             if on:
@@ -118,7 +118,7 @@ class WatchedCore:
 
 
 class Board:
-    """The device's end in a thread; it is its own control."""
+    """The device's end in a thread, with control of itself."""
 
     def __init__(self, protocol: Any, options: Any, core: Any) -> None:
         self.ending = False
@@ -155,7 +155,7 @@ class Board:
 
 
 class Bench:
-    """One board and the drives that are opened on it."""
+    """One board and the drives opened on it."""
 
     def __init__(self, protocol: WireProtocol, options: Any, parameters: RigParameters) -> None:
         self.protocol = protocol
@@ -174,7 +174,7 @@ class Bench:
             board.end()
 
     def make(self) -> Drive:
-        """A drive that is not open yet; it is closed at the end at the latest."""
+        """Return a drive that is not open yet; the fixture closes it at the end."""
         drive = self.protocol.make(self.options, PERIOD_S)
         self._drives.append(drive)
         return drive
@@ -191,7 +191,7 @@ class Bench:
 
 
 def once(drive: Drive, command: Command) -> Telemetry:
-    """One cycle."""
+    """Run one cycle: read, then write."""
     telemetry = drive.read(time.monotonic() + ANSWER_S)
     drive.write(command)
     return telemetry
@@ -205,7 +205,7 @@ def cycles(drive: Drive, command: Command, count: int) -> None:
 def cycle_until(
     drive: Drive, command: Command, until: Callable[[Telemetry], bool], what: str
 ) -> int:
-    """Cycle until it has happened; how many cycles that took."""
+    """Cycle until the condition holds; return the number of cycles."""
     give_up = time.monotonic() + PATIENCE_S
     count = 1
     while not until(once(drive, command)):
@@ -215,7 +215,7 @@ def cycle_until(
 
 
 def keep_company(drive: Drive, command: Command, seconds: float) -> float:
-    """Cycle for so long; return the longest time in which the board was left alone, in s."""
+    """Cycle for a time; return the longest interval without a command to the board, in s."""
     wrote_s = time.monotonic()
     end_s, longest_s = wrote_s + seconds, 0.0
     while wrote_s < end_s:
@@ -226,7 +226,7 @@ def keep_company(drive: Drive, command: Command, seconds: float) -> float:
 
 
 def wait_until(met: Callable[[], bool], what: str) -> None:
-    """Without a call to the drive."""
+    """Wait until the condition holds, without a call to the drive."""
     give_up = time.monotonic() + PATIENCE_S
     while not met():
         assert time.monotonic() < give_up, f"{what} never came"
@@ -234,7 +234,7 @@ def wait_until(met: Callable[[], bool], what: str) -> None:
 
 
 def energise(drive: Drive, core: WatchedCore, **targets: Any) -> Command:
-    """The command by which power is on now."""
+    """Power on; return the command that did it."""
     command = Command(power=PowerRequest.ON, **targets)
     cycle_until(drive, command, lambda t: t.power is PowerStage.ON, "power")
     assert core.power is PowerStage.ON, f"power is told of, and {core.power!r} {core.fault_code:#x}"
@@ -242,13 +242,13 @@ def energise(drive: Drive, core: WatchedCore, **targets: Any) -> Command:
 
 
 def through_the_delay(drive: Drive) -> None:
-    """The cycles after which a command acts, as the drive's capabilities have it."""
+    """Run the cycles after which a command acts, by the drive's capabilities."""
     for _ in range(math.ceil(drive.capabilities.command_delay_cycles)):
         drive.read(time.monotonic() + PATIENCE_S)
 
 
 def moved(drive: Drive, core: WatchedCore) -> Command:
-    """With power, and some way from where it was at first."""
+    """Power on and move some way from the first position; return the command."""
     command = energise(drive, core)
     command.torque_N_m = 0.2 * drive.capabilities.rated_torque_N_m
     start = core.position_counts
@@ -257,7 +257,7 @@ def moved(drive: Drive, core: WatchedCore) -> Command:
 
 
 def all_told(drive: Drive, command: Command) -> None:
-    """Wait until the values that the drive reports less often have arrived as well."""
+    """Cycle until values that the drive reports less often have arrived as well."""
     end, frames = time.monotonic() + 2 * SLOWEST_S, drive.telemetry.frames
     cycle_until(
         drive, command, lambda t: t.frames > frames + 100 and time.monotonic() > end, "all values"
@@ -265,6 +265,6 @@ def all_told(drive: Drive, command: Command) -> None:
 
 
 def handles() -> tuple[int, frozenset[int]]:
-    """Return the open files and threads, which a leak would add to."""
+    """Return the open files and threads, to find leaks."""
     threads = frozenset(thread.ident or 0 for thread in threading.enumerate())
     return len(os.listdir("/proc/self/fd")), threads

@@ -1,4 +1,4 @@
-"""Reaching a drive and leaving it; what each cycle brings, and how soon a command acts."""
+"""Opening and closing a drive, the values of each cycle, and the delay of commands."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
 
 
 class CycleConformance(Benched):
-    """See ``conformance_suite``."""
+    """Tests of opening, closing and cycles; see ``conformance_suite``."""
 
     def test_open_tells_what_it_is_and_every_quantity_has_come(self, bench: Bench) -> None:
         drive = bench.opened()
@@ -95,7 +95,7 @@ class CycleConformance(Benched):
             wait_until(lambda: bench.core.off, "the end of power")
             drive.close()
         wait_until(lambda: handles() == before, "the end of every file and thread")
-        # Of a drive that is not open, no call does anything, and none ends a program.
+        # Calls on a drive that is not open have no effect and do not end the program.
         drive.de_energise()
         with pytest.raises(DriverError, match="not open"):
             drive.write(Command(power=PowerRequest.ON))
@@ -112,7 +112,7 @@ class CycleConformance(Benched):
         all_told(drive, command)
         telemetry = drive.telemetry
         turn = 2 * math.pi / core.parameters.encoder_counts_per_revolution
-        # Where two clocks are brought together, the position is moved by some milliseconds.
+        # Matching two clocks may shift the position by some milliseconds of motion.
         shift = 0.005 * abs(core.velocity_rad_s)
         position = core.position_counts * turn
         assert telemetry.position_rad == pytest.approx(position, abs=turn + shift)
@@ -156,7 +156,7 @@ class CycleConformance(Benched):
 
     @pytest.mark.parametrize("mode", list(Mode))
     def test_a_command_acts_within_its_cycles(self, bench: Bench, mode: Mode) -> None:
-        """And one of a mode that the drive has not got gives no power."""
+        """A command acts in time; a command in a mode that the drive lacks brings no power."""
         drive, core = bench.opened(), bench.core
         if mode not in drive.capabilities.modes:
             command = Command(power=PowerRequest.ON, mode=mode)

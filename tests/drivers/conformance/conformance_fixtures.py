@@ -1,4 +1,4 @@
-"""Fixtures of every part of the suite: a board and a drive on a wire of their own."""
+"""Fixtures of the whole suite: a board and a drive on their own wire."""
 
 from __future__ import annotations
 
@@ -17,36 +17,36 @@ from drivers.simulated.parameters import RigParameters
 
 
 class Benched:
-    """Give ``drive``; the fixtures are made of it."""
+    """Base of the suite's parts: give ``drive``, from which the fixtures are made."""
 
-    # Without noise, what is read twice at rest differs only if something went wrong.
+    # Without noise, two readings at rest differ only if something went wrong.
     parameters = RigParameters(sensor_noise_counts=0.0)
 
     def drive(self, host_loss: str) -> dict[str, Any]:
-        """The profile's ``drive`` mapping, with this time after which the board misses its host.
+        """Return the profile's ``drive`` mapping with this host-loss time.
 
-        Where its wires are does not matter: see ``placed``.
+        The place of its wires does not matter: see ``placed``.
         """
         raise NotImplementedError
 
     def placed(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
-        """The mapping with its wires in this directory, as for any simulated rig."""
+        """Return the mapping with its wires in this directory, as for any simulated rig."""
         return redirected(data, directory)
 
     def checked_frames(self, options: Any) -> frozenset[int]:
-        """Identifiers of CAN messages whose content a checksum guards, beside CAN's own."""
+        """Return the identifiers of CAN messages that have a checksum beside CAN's own."""
         return frozenset()
 
     _described: ClassVar[dict[str, tuple[WireProtocol, Any]]]
 
     def __init_subclass__(cls) -> None:
-        cls._described = {}  # read once, not for each test
+        cls._described = {}  # read once for all tests
 
     @pytest.fixture
     def before_power_up(
         self, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
     ) -> Iterator[Bench]:
-        """Nothing is there yet, and no board will miss its host."""
+        """A bench before power-up, whose board never misses its host."""
         yield from self._benched(NEVER_MISSED, tmp_path_factory, monkeypatch)
 
     @pytest.fixture
@@ -58,7 +58,7 @@ class Benched:
     def watching(
         self, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
     ) -> Iterator[Bench]:
-        """The board soon misses its host."""
+        """A bench whose board misses its host after a short silence."""
         host_loss = f"{1e3 * SOON_MISSED_S:g} ms"
         for bench in self._benched(host_loss, tmp_path_factory, monkeypatch):
             bench.start_board()
@@ -72,8 +72,8 @@ class Benched:
             protocol = find_protocol(str(data["protocol"]))
             self._described[host_loss] = protocol, protocol.options.model_validate(data)
         protocol, options = self._described[host_loss]
-        # This process is the tests': it keeps its priority and its garbage collection, whatever
-        # module has taken the function's name.
+        # The tests keep this process's priority and garbage collection. The function's code is
+        # replaced, because modules may have imported it by name.
         monkeypatch.setattr(pacing.real_time, "__code__", (lambda: None).__code__)
         bench = Bench(protocol, options, self.parameters)
         bench.wires.checked = self.checked_frames(options)

@@ -1,4 +1,4 @@
-"""Host or board falls silent, goes away, or nothing but garbage comes."""
+"""Host or board falls silent or goes away, or nothing but garbage arrives."""
 
 from __future__ import annotations
 
@@ -38,15 +38,15 @@ def readings(telemetry: Telemetry) -> tuple[float, ...]:
 
 
 class LossConformance(Benched):
-    """See ``conformance_suite``."""
+    """Tests of lost peers and garbage; see ``conformance_suite``."""
 
     def test_the_board_stops_when_its_host_falls_silent(self, watching: Bench) -> None:
         drive, core = watching.opened(), watching.core
         assert drive.capabilities.host_loss_s == pytest.approx(SOON_MISSED_S)
         command = energise(drive, core)
         alone_s = keep_company(drive, command, 1.5 * SOON_MISSED_S)
-        # This process itself may be held up, and a board that stops then is right. Of the rest of
-        # the time it receives a sign of its host, a third of the limit may pass between two.
+        # This process may itself be held up; the board is then right to stop. Otherwise a third of
+        # the limit may pass between two signs of the host.
         if alone_s < SOON_MISSED_S / 3:
             assert core.power is PowerStage.ON, "the board missed a host that was there"
         command.heartbeat = False
@@ -59,7 +59,7 @@ class LossConformance(Benched):
         assert core.off and core.energisings == 1
         if isinstance(drive, ResumesCyclic):
             drive.resume_cyclic()
-        if drive.telemetry.lost:  # which stays so, and only opening it again leads back
+        if drive.telemetry.lost:  # lost for good: only opening it again leads back
             drive.close()
             drive = watching.opened()
         clear = Command(power=PowerRequest.CLEAR_FAULT)
@@ -97,7 +97,8 @@ class LossConformance(Benched):
         core.environment.disturb("supply_V", core.supply_V + 3.0)
 
         def known(telemetry: Telemetry) -> bool:
-            """An old supply voltage is never taken for the present one."""
+            """True if the drive reports the new supply voltage or that it has none; the old one is
+            wrong."""
             told = abs(telemetry.supply_V - core.supply_V) < 0.5
             return core.supply_V > old_V + 2.0 and (told or telemetry.silent_name != "")
 

@@ -1,4 +1,4 @@
-"""Power comes on when requested and at no other time; contents of a command; faults."""
+"""Power comes on only when requested; contents of a command; faults."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ from conformance_fixtures import Benched
 from drivers.base import Command, Drive, DriverError, PowerRequest, PowerStage, Telemetry
 from drivers.simulated.drive_faults import HOST_LOST, OVERCURRENT
 
-NO_SUCH_CODE = 0x7123  # of a device's own range, described nowhere
+NO_SUCH_CODE = 0x7123  # in the manufacturer's range, and in no description
 
 
 class PowerConformance(Benched):
-    """See ``conformance_suite``."""
+    """Tests of power, commands and faults; see ``conformance_suite``."""
 
     def test_power_comes_only_when_asked_for(self, bench: Bench) -> None:
         drive, core = bench.opened(), bench.core
@@ -110,7 +110,7 @@ class PowerConformance(Benched):
         energise(drive, core)
 
     def test_on_during_a_fault_brings_no_power(self, bench: Bench) -> None:
-        """Neither then nor when the fault is gone."""
+        """ON during a fault is ignored, also once the fault is gone."""
         drive, core = bench.opened(), bench.core
         core.fault(OVERCURRENT)
         cycle_until(drive, OFF, lambda t: t.power is PowerStage.FAULT, "the fault")
@@ -132,7 +132,7 @@ class PowerConformance(Benched):
 
     @pytest.mark.parametrize("way", ["fault", "by itself", "restart"])
     def test_power_that_went_away_is_not_taken_up_again(self, bench: Bench, way: str) -> None:
-        """An ON that is left from before is not a new request."""
+        """An ON left from before is not a new request."""
         drive, core = bench.opened(), bench.core
         command = energise(drive, core)
         if way == "fault":

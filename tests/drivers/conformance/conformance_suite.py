@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-# Before they are imported: a failed assertion then shows its values.
+# Register before the import: only then does a failed assertion show its values.
 for part in ("cycle", "power", "loss"):
     pytest.register_assert_rewrite(f"conformance_{part}")
 
@@ -18,4 +18,4 @@ from conformance_power import PowerConformance  # noqa: E402
 
 
 class DriveConformance(CycleConformance, PowerConformance, LossConformance):
-    """Give ``drive``, and the whole suite runs against it."""
+    """The whole suite: give ``drive``, and every requirement is tested against it."""

@@ -1,4 +1,4 @@
-"""The host's end of every wire, seen and disturbed."""
+"""The host's end of every wire, observed and disturbed."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ import can
 
 
 class Wires:
-    """Disturber in the place of a recorder of the wires (``drivers.capture.wires``).
+    """Disturber that takes the place of a recorder of the wires (``drivers.capture.wires``).
 
-    ``noise``: after each thing that came, damaged copies of it come as well. ``deaf``: what
-    came is swallowed; with both, nothing but damaged things come.
+    ``noise``: damaged copies follow everything received. ``deaf``: everything received is dropped;
+    with both, only damaged data arrives.
 
     Attributes:
-        names: of all wires that were opened. waits: how long each reception was to wait at
-            most, s. sent: messages that went out. damaged: how many damaged ones came.
+        names: of all wires opened. waits: longest wait that each reception permitted, s. sent:
+            messages sent. damaged: number of damaged copies.
         checked: identifiers of CAN messages whose content a checksum guards.
     """
 
@@ -82,7 +82,7 @@ class Wires:
             if not self.noise:
                 return b"" if self.deaf else chunk
             if self.deaf:
-                # Every byte is turned, or one of several units in a chunk would stay whole.
+                # Change every byte: a chunk may hold several units, of which one would stay whole.
                 self.damaged += 1
                 return bytes(byte ^ self._draw.randrange(1, 256) for byte in chunk)
             return self._damaged_bytes(*last) + chunk + self._damaged_bytes(*last)
@@ -94,7 +94,7 @@ class Wires:
         vars(port).update(read=read_too, write=write_too)
 
     def _damaged_frame(self, frame: can.Message) -> can.Message | None:
-        """Of another length or kind, of nobody here, or with turned bits that a checksum tells."""
+        """Return the frame damaged: in length, kind, identifier, or bits under a checksum."""
         draw, data = self._draw, bytearray(frame.data)
         identifier, kind = frame.arbitration_id, draw.randrange(6)
         options: dict[str, Any] = {"is_extended_id": frame.is_extended_id}
@@ -109,7 +109,7 @@ class Wires:
         elif kind == 3:
             options["is_remote_frame"], data = True, bytearray()
         elif kind == 4:
-            # An identifier that no predefined set of connections uses (CiA 301).
+            # An identifier outside the predefined connection set (CiA 301).
             identifier, options["is_extended_id"] = draw.randrange(0x7F0, 0x800), False
         else:
             data = data[: draw.randrange(len(data))] if data else bytearray(b"\x55")

@@ -1,4 +1,4 @@
-"""The four kinds of drive that are shipped, and a CiA 402 motor beside a sensor of its own."""
+"""The four shipped kinds of drive, and a CiA 402 motor beside a separate sensor."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from hil.profile.loader import load_profile
 
 pytestmark = pytest.mark.real_time
 
-# The shipped ones take 50 ms of silence for a loss: a busy computer that runs tests takes as
-# much from a board in a thread.
+# The shipped profiles treat 50 ms of silence as a loss. Tests on a busy computer can delay a board
+# in a thread by as much.
 SILENCE = "100 ms"
 
 
@@ -63,7 +63,7 @@ class TestCanBoard(DriveConformance):
 
 
 class TestLineBoard(DriveConformance):
-    """Over a pseudo-terminal; simulated rigs have a local socket."""
+    """The line board over a pseudo-terminal; simulated rigs use a local socket."""
 
     def drive(self, host_loss: str) -> dict[str, Any]:
         return {**shipped("treadle_lines"), "host_loss": host_loss, "silence": SILENCE}
@@ -73,10 +73,10 @@ class TestLineBoard(DriveConformance):
 
 
 class TestFrameBoard(DriveConformance):
-    """A motor's board in binary frames, stuffed, that takes a current: invented, not shipped."""
+    """A motor board with byte-stuffed binary frames and a current command: invented, not shipped."""
 
     def drive(self, host_loss: str) -> dict[str, Any]:
-        # Forms of commands and states are the line board's own.
+        # The forms of commands and states are those of the line board.
         kept = ("status", "fault_texts", "heartbeat", "poll", "rated_torque", "peak_torque")
         order = {
             name: [{"send": "order", "with": {"action": action}}]
@@ -130,7 +130,7 @@ class TestFrameBoard(DriveConformance):
 
 
 class BesideASensor:
-    """Requirements on a rig of two devices, beyond those on any rig."""
+    """Further requirements on a rig of two devices."""
 
     def placed(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         data = redirected(data, directory)
@@ -152,7 +152,7 @@ class BesideASensor:
             cycle_until(drive, command, lambda t: t.lost != "", "the loss")
             assert drive.telemetry.lost.startswith(f"{name}: ")
             if name == "probe":
-                # The motor still receives: it is commanded off while power is still requested.
+                # The motor still receives: it is commanded off although power is still requested.
                 assert drive.telemetry.deflection_age_s > drive.telemetry.age_s
                 cycle_until(drive, command, lambda _: bench.core.off, "the end of power")
             drive.close()
@@ -161,7 +161,7 @@ class BesideASensor:
                 board.end()
 
     def test_the_motor_is_told_of_at_the_time_of_the_deflection(self, bench: Bench) -> None:
-        """Which is measured 3 ms before it is received: the motor was further back then."""
+        """The deflection is measured 3 ms before it is received: the motor was further back then."""
         options = bench.options.model_copy(update={"latency": {"probe": 0.003}})
         members = {
             name: find_protocol(member.protocol).make(member, PERIOD_S)
@@ -196,5 +196,5 @@ class TestFrameSensorBesideACanMotor(BesideASensor, TestCanBoard):
 
 class TestFrameSensorBesideACia402Motor(BesideASensor, TestCia402):
     def drive(self, host_loss: str) -> dict[str, Any]:
-        # The motor's drive has an input for a sensor, to which nothing is wired.
+        # The motor's drive has an input for a sensor, with nothing wired to it.
         return beside_a_sensor(super().drive(host_loss), quantities={"deflection": "probe"})

@@ -1,4 +1,4 @@
-"""A protocol from outside this tree, found by its entry point, passes the same suite."""
+"""A protocol from another package, found by its entry point, passes the same suite."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ OUTSIDE = Path(__file__).parent / "outside"
 
 
 def install(directory: Path) -> None:
-    """As an installer does: the packages, and beside them what the project says of itself."""
+    """Install as an installer does: the packages, and beside them the project's metadata."""
     about = tomllib.loads((OUTSIDE / "pyproject.toml").read_text())
     project = about["project"]
     for package in about["tool"]["setuptools"]["packages"]:

@@ -28,7 +28,7 @@ NAMES = set(re.findall(r"`([^`\n]+)`", BLOCK.sub("", PAGE)))
 
 
 def resolved(name: str) -> Any:
-    """The object of a dotted name; attributes of dataclasses and protocols included."""
+    """Return the object of a dotted name; attributes of dataclasses and protocols included."""
     module, _, rest = name.partition(".")
     found: Any = importlib.import_module(module)
     for part in rest.split(".") if rest else ():
@@ -94,7 +94,7 @@ def test_the_registration_is_the_examples_own() -> None:
 
 
 def test_the_steps_do_what_they_say(tmp_path: Path) -> None:
-    """In a new process, which finds the package as any other program would."""
+    """Run in a new process, which finds the package as any other program would."""
     place, tree = tmp_path / "work", tmp_path / "installed"
     place.mkdir()
     tree.mkdir()
@@ -102,7 +102,7 @@ def test_the_steps_do_what_they_say(tmp_path: Path) -> None:
     (place / "my_rig.yaml").write_text(BLOCKS["yaml"])
     installing, testing, checking, demonstrating = BLOCKS["sh"].splitlines()
     assert installing == f"pip install -e HOOKELINE/{OUTSIDE.relative_to(ROOT)}"
-    install(tree)  # as that would, without a network
+    install(tree)  # does the same as that line, without a network
     paths = f"{tree}{os.pathsep}{ROOT / 'tests/drivers/conformance'}"
     environment = {**os.environ, "PYTHONPATH": paths, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
 

@@ -1,4 +1,4 @@
-"""Protocols that other packages register, some of them wrongly."""
+"""Protocols registered by other packages, valid and faulty."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ WHOLE = "class Whole:\n name = 'sluice'\n options = object\n make = simulate = N
 def test_one_that_cannot_be_used_is_one_clear_error(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str, words: tuple[str, ...]
 ) -> None:
-    package = f"sluice_{len(code)}"  # one module each
+    package = f"sluice_{len(code)}"  # its own module for each case
     install(tmp_path, package, f"sluice = {package}:it", code)
     monkeypatch.syspath_prepend(str(tmp_path))
     assert "sluice" in protocol_names()

@@ -1,4 +1,4 @@
-"""Boards that end with their test."""
+"""Fixture of boards that end with their test."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.drivers.declared.declared_rig import Far
 
 @pytest.fixture
 def far(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Any, Any], Far]]:
-    # This process is the test's: it keeps its priority and its garbage collection.
+    # Real-time settings are for a board's own process; this one keeps priority and collector.
     monkeypatch.setattr(simulated_serial, "real_time", lambda: None)
     monkeypatch.setattr(simulated_can, "real_time", lambda: None)
     started: list[Far] = []

@@ -1,4 +1,4 @@
-"""A described board in front of a simulated rig, in a thread, and a drive that is led through."""
+"""A described board in a thread, in front of a simulated rig, and helpers that cycle its drive."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ HOST_LOSS_S = 1.0
 
 
 class Far:
-    """The device's end, in a thread; its own control."""
+    """The device's end, in a thread, with control of itself."""
 
     def __init__(self, options: Any, core: Any) -> None:
         self.ending = False
@@ -61,7 +61,7 @@ def options_of(name: str, directory: Path, **changes: Any) -> Any:
 
 
 def cycle(drive: Drive, command: Command, until: Callable[[], bool]) -> None:
-    """Read and write until something has happened."""
+    """Read and write until the condition holds."""
     give_up = time.monotonic() + PATIENCE_S
     while not until():
         assert time.monotonic() < give_up, drive.telemetry
@@ -76,7 +76,7 @@ def cycles(drive: Drive, command: Command, seconds: float) -> None:
 
 
 def patient(options: Any) -> Any:
-    """The same board, which waits for its host as long as a thread on a busy computer may need."""
+    """Return the options with a host-loss time that a thread on a busy computer can keep."""
     return options.model_copy(update={"host_loss": HOST_LOSS_S})
 
 

@@ -1,4 +1,4 @@
-"""CAN messages beside the library for databases and an independent package, bit for bit."""
+"""CAN messages against a CAN database library and an independent package, bit for bit."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ OFFSETS = st.sampled_from((0.0, 10.0, -0.25))
 
 @st.composite
 def messages(draw, lengths=(1, 2, 4, 6, 8, 12, 20, 64)):
-    """A message, multiplexed or not, of signals that fit into it."""
+    """Draw a message, multiplexed or not, whose signals fit into it."""
     length = draw(st.sampled_from(lengths))
     taken: dict[int, list[tuple[int, ...]]] = {}
     signals: dict[str, Signal] = {}
@@ -105,7 +105,7 @@ def kinds_of(message: CanMessage) -> list[int]:
 
 
 def decoded(message: CanMessage, wire: bytes | bytearray) -> dict[str, float]:
-    """What our reader makes of it."""
+    """Return what our reader decodes."""
     samples = {name: Sample() for name in message.signals}
     MessageReader(message, Counters(), {}, samples).take(bytes(wire), 0.0)
     return {name: sample.value for name, sample in samples.items() if sample.number}
@@ -123,7 +123,7 @@ def test_decoding_as_the_library_does(message, data):
     theirs: Any = as_library(message).decode(bytes(wire), decode_choices=False)
     ours = decoded(message, wire)
     if any(not math.isfinite(value) for value in theirs.values()):
-        assert ours == {}  # refused as a whole
+        assert ours == {}  # the whole message is refused
         return
     assert ours.keys() == theirs.keys()
     for name, value in ours.items():
@@ -140,7 +140,7 @@ def test_encoding_as_the_library_does_bit_for_bit(message, data):
         if signal.when and kind not in signal.when:
             continue
         if signal.floating:
-            # In the wire's own units within what 16 bits can say.
+            # In units of the wire, within the range of a 16-bit float.
             raw = data.draw(st.floats(-60000, 60000, width=16))
         else:
             low, high = signal.raw_range()
@@ -150,7 +150,7 @@ def test_encoding_as_the_library_does_bit_for_bit(message, data):
         values["m"] = kind
     writer, used = MessageWriter(message), MessageWriter(message)
     for name in set(message.signals) - set(values):
-        used.set(name, -1.0)  # of what takes turns at the same bits, the last one set is whole
+        used.set(name, -1.0)  # of signals that share bits, the last one set must be intact
     for name, value in values.items():
         writer.set(name, value)
         used.set(name, value)
@@ -214,7 +214,7 @@ def test_a_command_in_si_arrives_in_si(value, sign, offset):
 
 @st.composite
 def checked(draw):
-    """A message with a counter and a checksum of any kind, anywhere."""
+    """Draw a message with a counter and a checksum of any kind, anywhere in it."""
     message = draw(messages(lengths=(5, 6, 8, 12, 24, 64)))
     length = message.length
     width = draw(st.sampled_from((8, 16, 24, 32)))
@@ -226,7 +226,7 @@ def checked(draw):
     counter_at = draw(st.sampled_from([i for i in range(length) if not at <= i < at + width // 8]))
     first = draw(st.integers(0, length - 1))
     last = draw(st.integers(first, length - 1))
-    # Of the message's own signals those that are left beside these two.
+    # The message's own signals that do not overlap these two.
     own = {counter_at, *range(at, at + width // 8)}
     signals = {
         name: signal
@@ -262,7 +262,7 @@ def checked(draw):
 
 
 def independent(message: CanMessage, wire: bytes) -> int:
-    """The checksum of a message by plain arithmetic and another package."""
+    """Return the checksum of a message by plain arithmetic and another package."""
     declared = message.checksum
     last = declared.covers[1] % message.length
     own = {place // 8 for place in message.signals["check"].positions()}
@@ -314,7 +314,7 @@ def test_counter_and_checksum_as_others_have_them(message, data):
         values["check"] = independent(message, library.encode(values, strict=False))
         assert wire == library.encode(values, strict=False)
         assert take(wire, float(i))
-        # What came once is not taken again, nor is it with one bit of what is covered turned.
+        # A repeated frame is not taken, nor is one with a flipped bit under the checksum.
         received, repeated = counters.received, counters.repeated
         assert not take(wire, 99.0)
         assert (counters.received, counters.repeated) == (received, repeated + 1)

@@ -1,4 +1,4 @@
-"""A wrong description of a CAN board: file, line, key and fix, at load and by ``check``."""
+"""A wrong description of a CAN board is reported with file, line, key and fix."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ HEALTH = "  HEALTH: {every: 10 ms}\n"
 
 
 def more(text: str) -> str:
-    """One more message, below the others."""
+    """Return the description with one more message below the others."""
     return f"{HEALTH}  EXTRA: {text}\n"
 
 
 CASES = [
-    # what is changed, into what, the key, words of the reason, words of the fix
-    # Signals in their message.
+    # old text, new text, key, part of the reason, part of the fix
+    # Signals within their message.
     (
         HEALTH,
         more("{id: 0x300, signals: {A: {start: 0, bits: 9}, B: {start: 8, bits: 8}}}"),
@@ -185,7 +185,7 @@ CASES = [
         "20 values do not fit into the 4 bits",
         "16 at most",
     ),
-    # What is not there.
+    # Names that do not exist.
     (
         "from: MOTION.SHAFT_TORQUE",
         "from: MOTION.SHAFT_TORQE",
@@ -252,7 +252,7 @@ CASES = [
         "is not a database file for CAN",
         "messages",
     ),
-    # What the bench needs of it.
+    # Requirements of the bench.
     (
         "torque: {to: DEMAND",
         "current: {to: DEMAND",
@@ -347,7 +347,7 @@ def test_refused_with_file_line_key_and_fix(tmp_path, old, new, key, reason, fix
     assert error.key == f"drive.{key}"
     assert Path(error.file).name == "board.yaml"
     assert reason in error.what and fix in error.fix and error.fix
-    # The line is the one with the key's last part, or with the whole flow mapping around it.
+    # The line is that of the key's last part, or of the whole flow mapping around it.
     lines = board.splitlines()
     changed = board[: BOARD.index(old)].count("\n") + 1
     last = key.split(".")[-1].partition("[")[0]

@@ -107,7 +107,7 @@ def flexible(path: Path, text: str = FLEXIBLE) -> DeclaredCanOptions:
 def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> None:
     path = tmp_path / "can.sock"
     options = flexible(path) if name == "flexible" else options_of(name, tmp_path)
-    home = {"home_input": 3, "home_position_m": 1.0}  # acts all over the stroke
+    home = {"home_input": 3, "home_position_m": 1.0}  # active over the whole stroke
     core = SimulatedDriveCore(RigParameters().but(home), 1)
     board = far(options, core)
     drive: Any = find_protocol("declared_can").make(options, PERIOD_S)
@@ -117,7 +117,7 @@ def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> No
     assert telemetry.digital_inputs == (1 << 3 if name == "flexible" else -1)
     counters = drive.board.counters
     assert (counters.malformed, counters.checksum_failures, counters.counter_gaps) == (0, 0, 0)
-    # The host falls silent: the board stops by itself, and says so.
+    # The host falls silent: the board stops and reports it.
     cycle(drive, ON, lambda: telemetry.power is PowerStage.ON)
     silent = Command(power=PowerRequest.ON, heartbeat=False)
     cycle(drive, silent, lambda: telemetry.power is PowerStage.FAULT)

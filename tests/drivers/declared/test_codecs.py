@@ -1,4 +1,4 @@
-"""Checksums beside the catalogue and an independent package; what does not fit is reported."""
+"""Checksums against the catalogue and an independent package; values that do not fit are reported."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ NINE = b"123456789"
     [
         # Check values of the CRC catalogue for "123456789".
         (Checksum(width=8, polynomial=0x1D, init=0xFF, xor_out=0xFF), 0x4B),  # SAE J1850
-        (Checksum(width=16, polynomial=0x1021, init=0xFFFF), 0x29B1),  # CCITT, false
+        (Checksum(width=16, polynomial=0x1021, init=0xFFFF), 0x29B1),  # CCITT-FALSE
         (
             Checksum(
                 width=32,

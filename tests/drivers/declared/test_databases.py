@@ -1,4 +1,4 @@
-"""One board from database files of several formats: the same description, the same codec."""
+"""One board from database files of several formats yields the same description and codec."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from drivers.declared.can.messages import MessageReader
 from drivers.declared.can.options import DeclaredCanOptions
 from drivers.declared.common.board import Counters, Sample
 
-# Invented. HEALTH has a 29-bit identifier and two parts that take turns; VARIED has three, one of
-# which is there with two values of the multiplexer.
+# Invented. HEALTH has a 29-bit identifier and two multiplexed parts; VARIED has three, one of them
+# present with two values of the multiplexer.
 BOARD = """VERSION ""
 
 NS_ :
@@ -57,7 +57,7 @@ WIRE = struct.pack("<I", 12345 | 3 << 28) + struct.pack(">h", -1500) + bytes(2)
 
 @pytest.fixture
 def files(tmp_path: Path) -> dict[str, Path]:
-    """KCD and SYM as the library itself writes them; ARXML, which it cannot, lies beside this."""
+    """Write KCD and SYM with the library itself; it cannot write ARXML, so that file lies here."""
     paths = {name: tmp_path / f"board.{name}" for name in ("dbc", "kcd", "sym")}
     database = cantools.database.load_string(BOARD, "dbc")
     paths["dbc"].write_text(BOARD)
@@ -75,7 +75,7 @@ def test_every_format_gives_the_same_codec(files: dict[str, Path], name: str) ->
     message = CanMessage.model_validate(found["MOTION"])
     samples = {signal: Sample() for signal in message.signals}
     assert MessageReader(message, Counters(), {}, samples).take(WIRE, 1.0)
-    # The values are those that were packed above, by the scales that BOARD gives.
+    # The values packed into WIRE above, scaled as BOARD states.
     assert {signal: sample.value for signal, sample in samples.items()} == pytest.approx(
         {"SHAFT_ANGLE": 12.345 + 0.5, "FLAGS": 3.0, "SHAFT_TORQUE": -0.3}
     )

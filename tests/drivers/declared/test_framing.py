@@ -1,4 +1,4 @@
-"""Lines and frames: there and back, and through garbage."""
+"""Lines and frames: round trips, and recovery from garbage."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def lines(**changes: object) -> DeclaredLinesOptions:
 
 
 class Kind:
-    """One way to send the same three numbers."""
+    """One framing of the same three numbers."""
 
     def __init__(self, name: str) -> None:
         self.counters = Counters()
@@ -79,7 +79,7 @@ class Kind:
         if name == "lines":
             self.far = line_codec.board_codec(lines(), Counters())
             self.near = line_codec.host_codec(lines(), self.counters)
-            self.near.feed(b"\n")  # the line that was under way when the port was opened
+            self.near.feed(b"\n")  # ends the partial line that was under way at opening
         else:
             options = frames(FRAMINGS[name])
             self.far = frame_codec.host_codec(options, Counters())
@@ -108,7 +108,7 @@ def test_stuffing_there_and_back_without_zeros(data: bytes) -> None:
 @pytest.mark.parametrize(
     ("data", "packet"),
     [
-        # Examples of the paper's rules, by hand: a code before each run that ends in a zero.
+        # Examples by the paper's rules, worked by hand: a code before each run that ends in a zero.
         (b"", b"\x01"),
         (b"\0", b"\x01\x01"),
         (b"\x11\x22\0\x33", b"\x03\x11\x22\x02\x33"),
@@ -138,7 +138,7 @@ def test_there_and_back_however_the_bytes_are_cut(name, sent, cut) -> None:
 
 
 def damaged(chance: random.Random, packet: bytes) -> bytes:
-    """Random bytes, or the packet cut short, spliced, or with bits turned over."""
+    """Return random bytes, or the packet cut short, spliced or with flipped bits."""
     way = chance.randrange(5)
     if way == 0:
         return chance.randbytes(chance.randrange(1, 60))
@@ -161,7 +161,7 @@ def test_garbage_brings_no_wrong_value_and_the_second_good_one_is_taken(name: st
     for _ in range(2500):
         number += 1
         garbage = damaged(chance, kind.write(number, number % 30000, 1.5))
-        true.add((number, number % 30000, 1.5))  # the damage may have left it whole
+        true.add((number, number % 30000, 1.5))  # the damaged packet may still be whole
         got = kind.near.feed(garbage)
         wanted = []
         for _ in range(3):
@@ -171,7 +171,7 @@ def test_garbage_brings_no_wrong_value_and_the_second_good_one_is_taken(name: st
             got += kind.near.feed(kind.write(*wanted[-1]))
         values = [values for _, values in got]
         assert set(values) <= true
-        # The first may have been drawn into the garbage; all after it are there.
+        # Garbage may swallow the first packet after it; all later ones must be found.
         assert values[-2:] == wanted[-2:]
     assert kind.counters.malformed + kind.counters.checksum_failures > 1000
 

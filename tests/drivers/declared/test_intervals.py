@@ -1,4 +1,4 @@
-"""Interval of each quantity, as the description of its board has it."""
+"""Interval of each quantity, as its board's description states."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def test_a_multiplexed_message_comes_in_parts(tmp_path: Path) -> None:
     data = yaml.safe_load(FLEXIBLE)
     data["bus"]["channel"] = str(tmp_path / "can.sock")
     board = CanBoard(DeclaredCanOptions.model_validate(data))
-    assert board.interval_s("position", PERIOD_S) == PERIOD_S  # answers the poll
+    assert board.interval_s("position", PERIOD_S) == PERIOD_S  # it answers the poll
     assert board.interval_s("supply", PERIOD_S) == pytest.approx(4 * 0.005)
 
 

@@ -22,9 +22,9 @@ SPEED_RAD_S = 3.0
 
 
 def boards(tmp_path: Path, takes: str) -> dict[str, Any]:
-    """A line board on a socket and a CAN FD board, each taking one command other than torque.
+    """Return a line board on a socket and a CAN FD board, each with one command other than torque.
 
-    Both are patient: their host is a thread beside them.
+    Both have a long host-loss time: their host is a thread beside them.
     """
     port = {"path": str(tmp_path / "board.sock"), "baud": 1_000_000}
     command = {takes: {"to": "demand.torque"}}
@@ -68,7 +68,7 @@ def test_a_board_turns_as_it_is_asked_and_rests_without_power(
     with pytest.raises(DriverError, match="takes no torque"):
         drive.write(ON)
     cycle(drive, Command(mode=mode), lambda: core.power is PowerStage.OFF)
-    # The last command before power went asks for no motion.
+    # The last command before power went off requests no motion.
     at, targets = core._position_rad(), (core._targets.velocity_rad_s, core._targets._position_rad)
     assert targets[0] == 0.0
     if takes == "position":

@@ -1,4 +1,4 @@
-"""A board without a status: OFF comes in bursts, and between them its own watch can act."""
+"""A board without a status: OFF is sent in bursts, with pauses in which its own watch can act."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ PERIOD_S = 0.001
 def sent_after_off(
     directory: Path, monkeypatch: pytest.MonkeyPatch, heartbeat: bool
 ) -> tuple[DeclaredCanOptions, list[float]]:
-    """Moments in s at which OFF leaves in the second after it was first asked for."""
+    """Return the moments, in s after the first request, at which OFF is sent during one second."""
     data: dict[str, Any] = yaml.safe_load(FLEXIBLE)
     data["bus"]["channel"] = str(directory / "can.sock")
     del data["status"], data["gives"]["status"], data["sequences"]["clear_fault"]

@@ -1,4 +1,4 @@
-"""A wrong description of lines, frames or combined devices: file, line and fix, at load."""
+"""A wrong description of lines, frames or combined devices is reported with file, line and fix."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def examined(directory: Path, name: str, old: str, new: str):
 
 
 LINES = [
-    # what is changed, into what, a word of the reason, a word of the fix
+    # old text, new text, a word of the reason, a word of the fix
     ("turns, speed", "turns, turns", "repeated", "once"),
     ("from: state.turns", "from: state.turn", "no field 'turn'", "turns"),
     ("from: state.turns", "from: stat.turns", "'stat'", "state"),

@@ -39,7 +39,7 @@ pytestmark = pytest.mark.real_time
 
 @pytest.mark.parametrize("wire", ["board.sock", "board.tty"])
 def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> None:
-    """Over a local socket, as the bench has it, and over a pseudo-terminal."""
+    """Test over a local socket, which the bench uses, and over a pseudo-terminal."""
     port = {"path": str(tmp_path / wire), "baud": 1_000_000}
     options = patient(options_of("treadle_lines", tmp_path, port=port))
     core = SimulatedDriveCore(RigParameters(), 1)
@@ -49,7 +49,7 @@ def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> N
     assert drive.telemetry.supply_A == pytest.approx(core.supply_A, abs=1.0)
     counters = drive.board.counters
     assert (counters.malformed, counters.checksum_failures) == (0, 0)
-    # The board goes away with power on: lost, and what comes back later is not taken up again.
+    # The board goes away with power on: it is lost, and later frames do not bring it back.
     cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
     board.end()
     cycle(drive, ON, lambda: bool(drive.telemetry.lost))
@@ -75,7 +75,7 @@ def test_a_line_board_stops_when_its_host_falls_silent(tmp_path: Path, far: Any)
     cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
     silent = Command(power=PowerRequest.ON, heartbeat=False)
     cycle(drive, silent, lambda: drive.telemetry.power is PowerStage.FAULT)
-    # Why, it tells in a line that comes less often.
+    # The reason comes in a line that is sent less often.
     cycle(drive, silent, lambda: "silent" in drive.telemetry.fault_text)
     drive.close()
 
@@ -107,7 +107,7 @@ def test_either_device_lost_stops_the_other(tmp_path: Path, far: Any, name: str)
     cycle(drive, ON, lambda: bool(drive.telemetry.lost))
     assert drive.telemetry.lost.startswith(f"{name}: ")
     if name == "probe":
-        # The motor still hears: it is told to remove power, though power is still asked for.
+        # The motor still receives: it is commanded off although power is still requested.
         cycle(drive, ON, lambda: core.power is PowerStage.OFF)
     drive.close()
 
@@ -115,7 +115,7 @@ def test_either_device_lost_stops_the_other(tmp_path: Path, far: Any, name: str)
 def test_after_a_pause_a_sensor_is_waited_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What held up the bench held up the wire as well: the next frame is on its way."""
+    """A pause of the bench held up the wire as well: the read waits for the next frame."""
     path = str(tmp_path / "probe.sock")
     server = socket.socket(socket.AF_UNIX)
     server.bind(path)
@@ -144,7 +144,7 @@ def test_after_a_pause_a_sensor_is_waited_for(
     device.read(time.monotonic() + PATIENCE_S)
     assert (device.telemetry.deflection_counts, device.telemetry.lost) == (2, "")
     late.join()
-    # One that speaks rarely is not waited for between its words: the cycle would be late.
+    # A sensor with rare frames is not waited for: the cycle would be late.
     asked: list[float] = []
     monkeypatch.setattr(drive, "read", lambda until: asked.append(until) or drive.telemetry)
     for interval, waited in ((0.0, True), (0.05, False)):
@@ -154,7 +154,7 @@ def test_after_a_pause_a_sensor_is_waited_for(
         assert (asked.pop() == 1e12) is waited
     monkeypatch.undo()
     assert interval_s(options) == 0.001
-    # One that stays silent is lost.
+    # A sensor that stays silent is lost.
     time.sleep(1.5 * options.silence)
     device.read(time.monotonic() + PERIOD_S)
     assert "silent" in device.telemetry.lost
@@ -164,7 +164,7 @@ def test_after_a_pause_a_sensor_is_waited_for(
 
 
 def test_a_sensor_that_stands_still_in_its_own_time_grows_old(tmp_path: Path, far: Any) -> None:
-    """Frames go on, but the board's stamp does not: what it says is as old as the stamp."""
+    """Frames continue but the board's stamp stands still: the value is as old as its stamp."""
     options = options_of("treadle_frames", tmp_path).members["probe"]
     core = SimulatedDriveCore(RigParameters(), 1)
     far(options, core)
@@ -245,7 +245,7 @@ def test_the_shortest_answer_is_kept_for_a_while() -> None:
     assert times.half_s == 0.0
     for i in range(400):
         times.add(0.0004 if i == 3 else 0.001)
-        times.add(-0.5)  # received before it was asked for: no answer
+        times.add(-0.5)  # received before it was requested: not an answer
     assert times.half_s == pytest.approx(0.0002)
     for _ in range(1200):
         times.add(0.001)
@@ -253,7 +253,7 @@ def test_the_shortest_answer_is_kept_for_a_while() -> None:
 
 
 def test_a_late_answer_does_not_put_every_later_one_behind(tmp_path: Path) -> None:
-    """The board numbers the questions, and is late with one of its answers."""
+    """The board numbers the requests and is late with one answer; later answers are still in step."""
     path = tmp_path / "board.sock"
     options = find_protocol("declared_lines").options.model_validate(
         {
@@ -289,7 +289,7 @@ def test_a_late_answer_does_not_put_every_later_one_behind(tmp_path: Path) -> No
         telemetry = drive.read(time.monotonic() + 0.03)
         behind.append(asked - telemetry.deflection_counts)
         if behind[-1]:
-            time.sleep(0.1)  # until the late one has come, and waits
+            time.sleep(0.1)  # until the late answer has come and waits
     assert max(behind) >= 1
     assert behind[-20:].count(0) >= 15
     drive.close()

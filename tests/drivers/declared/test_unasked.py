@@ -1,4 +1,4 @@
-"""What no poll asks for has an age all the same, and so has every member of a combined drive."""
+"""Quantities that no poll requests have an age as well, in every member of a combined drive."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from tests.drivers.declared.declared_rig import ON, PERIOD_S, cycle, cycles, opt
 
 
 class Terminal:
-    """A board on a terminal: sends ``lines`` by itself, and ``answers`` what it is asked."""
+    """A board on a terminal that sends ``lines`` unasked and replies with ``answers`` to requests."""
 
     def __init__(self, lines: dict[str, bytes], answers: dict[bytes, bytes]) -> None:
         self._near, self._end = os.openpty()
@@ -78,7 +78,7 @@ def terminal() -> Iterator[Callable[..., Terminal]]:
 
 
 def lines_board(path: str, gives: dict[str, str], every: str | None = "5 ms") -> dict[str, Any]:
-    """A description of lines ``name=number``."""
+    """Return a description of lines ``name=number``."""
     line = {"fields": ["number"]} | ({"every": every} if every else {})
     return {
         "protocol": "declared_lines",
@@ -115,7 +115,7 @@ def test_what_answers_commands_is_as_old_as_its_last_answer_once_there_are_comma
     drive.open()
     telemetry = drive.telemetry
     cycles(drive, Command(), 0.1)
-    assert telemetry.silent_name == ""  # nobody asks
+    assert telemetry.silent_name == ""  # no request is sent
     cycle(drive, ON, lambda: telemetry.power is PowerStage.ON)
     cycles(drive, ON, 0.2)
     assert telemetry.silent_name == ""

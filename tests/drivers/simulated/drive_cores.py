@@ -1,4 +1,4 @@
-"""Cores of the simulated drive, moved on in time."""
+"""Cores of the simulated drive, advanced in time."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from drivers.base import PowerRequest, PowerStage
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 
-# A horizontal slide in the middle of its stroke: nothing acts on it by itself.
+# A horizontal slide in the middle of its stroke: no force acts on it.
 MIDDLE = RigParameters(
     rig="linear",
     linear_vertical=False,

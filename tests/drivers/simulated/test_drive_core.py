@@ -25,7 +25,7 @@ def test_power_comes_after_its_delay_and_without_torque():
     assert core.power is PowerStage.CHANGING
     run(core, 0.01)
     assert core.power is PowerStage.ON
-    assert core.torque_N_m == 0.0  # a target from before it was energised is forgotten
+    assert core.torque_N_m == 0.0  # a target set before power came on is dropped
 
 
 def test_torque_arrives_signed_by_polarity_and_limited():
@@ -97,14 +97,14 @@ def test_quick_stop_slows_down_then_removes_power():
     assert core.power is PowerStage.QUICK_STOP
     core.set_target(Mode.VELOCITY, 60.0)
     run(core, 0.01)
-    # 3000 rad/s² from 60 rad/s: half-way after 10 ms
+    # Deceleration of 3000 rad/s² from 60 rad/s: half-way after 10 ms.
     assert core.power is PowerStage.QUICK_STOP
     assert 10 < core.velocity_rad_s < 50
     run(core, 0.2)
     assert core.power is PowerStage.OFF
     core.request_power(PowerRequest.ON)
     run(core, 0.1)
-    assert core.power is PowerStage.OFF  # a request left standing does nothing
+    assert core.power is PowerStage.OFF  # an old request has no effect
 
 
 @pytest.mark.parametrize(
@@ -176,7 +176,7 @@ def test_a_reversed_encoder_makes_the_speed_loop_run_away_into_its_own_limit():
 )
 def test_power_never_returns_by_itself(asks):
     core = SimulatedDriveCore(MIDDLE)
-    allowed = True  # an OFF or CLEAR_FAULT since power was last lost
+    allowed = True  # true after an OFF or CLEAR_FAULT since power was last lost
     for ask, milliseconds in asks:
         before = core.power
         if ask == "fault":

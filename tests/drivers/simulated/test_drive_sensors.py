@@ -1,4 +1,4 @@
-"""Sensors of the simulated drive, and what disturbs them and the load."""
+"""Sensors of the simulated drive, and the disturbances of sensors and load."""
 
 from __future__ import annotations
 
@@ -188,7 +188,7 @@ def test_weights_come_and_go_and_the_load_follows():
     rig = core.environment
     empty = rig.state()["load_N"]
     rig.hang(5.0)
-    # 5 kg on 420 mm over 60 mm, at x = 0: angle −27.5/60 rad
+    # 5 kg at 420 mm, rod at 60 mm, x = 0: angle −27.5/60 rad.
     more = 9.80665 * 5.0 * 7.0 * math.cos(0.0275 / 0.06)
     assert rig.state()["load_N"] - empty == pytest.approx(more, rel=1e-3)
     assert rig.state()["mass_kg"] == 5.0

@@ -1,4 +1,4 @@
-"""What people do at the rig: turn the screw, clamp, support, wiggle, press the stop; true peaks."""
+"""Actions of people at the rig: turn the screw, clamp, support, wiggle, press the stop; true peaks."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def run(core: SimulatedDriveCore, seconds: float, step_s: float = 1e-3) -> None:
 
 
 def until_let_go(core: SimulatedDriveCore, step_s: float = 1e-3, most_s: float = 30.0) -> float:
-    """Seconds until the hand lets go of the screw."""
+    """Return the seconds until the hand lets go of the screw."""
     taken = 0.0
     while core.environment.state()["turning"]:
         run(core, 0.02, step_s)
@@ -49,8 +49,8 @@ def test_the_nut_goes_where_it_is_moved_at_the_speed_asked(distance_mm, speed_mm
     taken = until_let_go(core, step_s)
     run(core, 0.2, step_s)
     assert core.physics.nut_position_m - 0.02 == pytest.approx(distance_mm / 1e3, abs=1e-4)
-    assert core.peak_speed_m_s < 1.3 * speed_mm_s / 1e3 + 2e-3  # jerks as friction breaks away
-    # Time to come up to speed, and to arrive.
+    assert core.peak_speed_m_s < 1.3 * speed_mm_s / 1e3 + 2e-3  # friction breaks away with a jerk
+    # 2 s to accelerate and to arrive.
     assert taken < abs(distance_mm) / speed_mm_s + 2.0
 
 
@@ -69,7 +69,7 @@ def test_a_hand_at_an_end_is_no_stronger_than_a_hand_and_gives_up():
     core = SimulatedDriveCore(SLIDE)
     core.environment.move_nut(0.02, 0.1, most_N=100.0)
     until_let_go(core)
-    # Against the spring it gives what is left after friction (0.02 N·m at the shaft, 0.9).
+    # The spring force is what is left after friction (0.02 N·m at the shaft) at efficiency 0.9.
     force = core.peak_spring_force_N
     friction = 0.02 * 2 * math.pi / 0.010
     assert force == pytest.approx((100.0 - friction) * 0.9, rel=0.15)
@@ -99,7 +99,7 @@ def test_work_of_the_hand_is_accounted_for():
     until_let_go(core)
     gained = core.physics.mechanical_energy_J() - before
     assert 0.0 < gained < core.physics.hand_work_J
-    # The springs hold ½·k·δ²; let go, the screw is already on its way back.
+    # The springs store ½·k·δ²; the released screw is already on its way back.
     physics = core.physics
     moving = 0.5 * physics.nut_mass_kg * physics.nut_velocity_m_s**2
     assert gained == pytest.approx(0.5 * 120e3 * physics.deflection_m**2 + moving, rel=0.02)
@@ -186,7 +186,7 @@ def test_the_hard_wired_stop_takes_torque_link_and_state_at_once():
         drive.read(0.0)
         drive.write(command)
     assert telemetry.supply_V < 5.0
-    # Released, nothing comes back by itself; power only after clearing and asking anew.
+    # Releasing the stop restores nothing: power needs a cleared fault and a new request.
     rig.emergency_stop(False)
     for _ in range(100):
         drive.read(0.0)
@@ -239,7 +239,7 @@ def test_peaks_are_the_largest_since_they_were_forgotten():
         core.advance(1e-3)
         forces.append(abs(core.physics.spring_force_N))
         speeds.append(abs(core.physics.nut_velocity_m_s))
-    # The peak holds what the springs' damping transmits as well.
+    # The true peak contains the damping force of the springs as well.
     damping = 500.0 * 2 * max(speeds)
     assert max(forces) <= core.peak_spring_force_N <= max(forces) + damping
     assert core.peak_driven_force_N == core.peak_spring_force_N
@@ -256,7 +256,7 @@ def test_peaks_are_the_largest_since_they_were_forgotten():
 
 @pytest.mark.parametrize("speed", [0.02, 0.1, 0.3, -0.15])
 def test_the_speed_at_which_an_end_is_met(speed):
-    # A free carriage without springs to speak of runs into its end.
+    # A free carriage on very soft springs runs into its end.
     core = SimulatedDriveCore(
         SLIDE.but(
             {

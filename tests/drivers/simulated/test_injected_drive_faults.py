@@ -23,11 +23,11 @@ from tests.drivers.simulated.faulty_cores import energised, made, run
 def three_phase_torque(
     current_A: float, constant: float, field_rad: float, rotor_rad: float, swapped: bool
 ) -> float:
-    """Torque of a three-phase machine with sinusoidal EMF, from its phase currents.
+    """Return the torque of a three-phase machine with sinusoidal EMF, from its phase currents.
 
-    T·ω = Σ e_x·i_x with EMFs e_x/ω = −√(2/3)·k·sin(θ − 2πx/3) and currents in phase with what
-    the drive takes for θ, scaled so that T = constant·current when it is right (textbook
-    identity of field oriented control; from memory).
+    T·ω = Σ e_x·i_x with EMFs e_x/ω = −√(2/3)·k·sin(θ − 2πx/3) and currents in phase with the
+    drive's estimate of θ, scaled so that T = constant·current when the estimate is right (textbook
+    identity of field-oriented control; from memory).
     """
     phases = [-math.sin(field_rad - 2 * math.pi * x / 3) for x in range(3)]
     if swapped:
@@ -75,7 +75,8 @@ def test_torque_follows_the_phase_currents(codes, seen, pairs, swapped):
 
 @pytest.mark.parametrize(
     "code, electrical",
-    # Where cos passes zero falling: (p'·s − p)·θ = +90°, and for swapped phases −90° of 2·p·θ.
+    # Torque vanishes where the cosine falls through zero: (p'·s − p)·θ = +90°; swapped phases: −90°
+    # of 2·p·θ.
     [
         ("pole_pairs_wrong", 7),
         ("encoder_counts_wrong", 7),
@@ -93,7 +94,7 @@ def test_a_wrong_field_holds_the_rotor_where_its_torque_passes_zero(code, electr
     run(core, 2.0)
     angle = (core.physics.nut_position_m - 0.5) / core.physics.metres_per_radian
     assert angle == pytest.approx(math.pi / 2 / electrical, rel=0.02)
-    assert core.torque_N_m == pytest.approx(0.3, rel=1e-3)  # as the drive believes
+    assert core.torque_N_m == pytest.approx(0.3, rel=1e-3)  # the drive's own value, which is wrong
 
 
 def test_a_wrong_torque_constant_doubles_the_force_and_not_the_report():
@@ -118,9 +119,9 @@ def test_low_supply_shows():
 def test_a_supply_that_takes_nothing_back_rises_when_the_motor_brakes():
     def risen(*codes):
         core = energised(made(*codes))
-        core.set_target(Mode.VELOCITY, 30.0)  # 48 mm/s of the nut
+        core.set_target(Mode.VELOCITY, 30.0)  # the nut at 48 mm/s
         run(core, 0.5)
-        # Braking softly: at much current the winding's heat takes all that comes back.
+        # Brake softly: at high current the winding's heat takes all the returned energy.
         core.set_target(Mode.TORQUE, -0.2)
         highest = 0.0
         for _ in range(40):
@@ -136,7 +137,7 @@ def test_a_supply_that_takes_nothing_back_rises_when_the_motor_brakes():
 
 
 def cycles(code: str | None, count: int, torque=lambda _k: 0.0, period_s: float = 1e-3):
-    """(drive, telemetry rows as tuples) of an energised rig in lockstep."""
+    """Return (drive, telemetry rows as tuples) of an energised rig in lockstep."""
     drive = LockstepDrive(with_injected_faults(MIDDLE, [code] if code else []), 1, period_s)
     drive.open()
     command = Command(power=PowerRequest.ON)
@@ -150,8 +151,8 @@ def cycles(code: str | None, count: int, torque=lambda _k: 0.0, period_s: float 
 
 
 def test_a_lossy_bus_ages_telemetry_and_swallows_commands():
-    # A value arrives if neither SYNC nor its own frame is lost: 0.9². A command acts if its
-    # own frame comes and the SYNC after it; one that waits may act a cycle late (+0.9²·0.1²).
+    # A value arrives if neither the SYNC nor its own frame is lost: 0.9². A command acts if its own
+    # frame and the next SYNC arrive; a waiting command may act one cycle late (+0.9²·0.1²).
     _, rows = cycles("bus_lossy", 6000, lambda k: 0.001 * (k % 100))
     table = np.array(rows)
     assert np.mean(table[:, 0] < 1e-9) == pytest.approx(0.81, abs=0.02)
@@ -182,7 +183,7 @@ def test_half_the_rate_repeats_every_value_once():
     positions = [row[2] for row in rows[100:]]
     steps = [b != a for a, b in itertools.pairwise(positions)]
     assert all(a != b for a, b in itertools.pairwise(steps))
-    assert {row[0] for row in rows} == {0.0}  # frames come in time: only their content is old
+    assert {row[0] for row in rows} == {0.0}  # frames arrive in time; only their content is old
 
 
 @pytest.mark.parametrize("heartbeats", [True, False])
@@ -191,7 +192,7 @@ def test_a_drive_that_ignores_its_host_goes_on(heartbeats):
         drive, _ = cycles(code, 100)
         for _ in range(200):
             drive.read(0.0)
-            if heartbeats:  # commands without the host's heartbeat
+            if heartbeats:  # commands, but no heartbeat of the host
                 drive.write(Command(power=PowerRequest.ON, heartbeat=False))
         assert drive.core.power is stage
         assert drive.telemetry.power is stage

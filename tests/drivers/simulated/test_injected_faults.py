@@ -1,4 +1,4 @@
-"""Each mistake alone, by what drive and sensors then report; pairs, by physics that stays sound."""
+"""Each fault alone, by the reports of drive and sensors; pairs, by physics that stays sound."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from tests.drivers.simulated.drive_cores import MIDDLE
 from tests.drivers.simulated.faulty_cores import energised, made, run
 
 COUNT_M = 0.015 / 4096
-SET_N_M = 60e3  # of each of the two spring sets
+SET_N_M = 60e3  # stiffness of each of the two spring sets
 
 
 def pushed(core: SimulatedDriveCore, force_N: float) -> float:
-    """Reading from zero, in counts, with the screw held and the output pushed."""
+    """Return the reading from zero, in counts, with the screw held and the output pushed."""
     core.environment.hold_screw(True)
     core.environment.push(force_N)
     run(core, 2.0)
@@ -30,7 +30,7 @@ def pushed(core: SimulatedDriveCore, force_N: float) -> float:
 
 
 def turned(core: SimulatedDriveCore, turns: float) -> tuple[int, float]:
-    """Counts and nut travel of a screw turned by hand."""
+    """Return counts and nut travel of a screw turned by hand."""
     counts, nut = core.position_counts, core.physics.nut_position_m
     core.environment.turn_screw(turns)
     for _ in range(100):
@@ -51,7 +51,7 @@ def test_every_mistake_changes_the_rig_and_survives_json():
         assert parameters.injected_faults == (code,)
         assert parameters.but({"injected_faults": ()}) != MIDDLE
         assert RigParameters.from_json(parameters.to_json()) == parameters
-        assert with_injected_faults(parameters, [code]) == parameters  # not made twice
+        assert with_injected_faults(parameters, [code]) == parameters  # applied once, not twice
 
 
 @given(st.sets(st.sampled_from(sorted(INJECTED_FAULTS))), st.randoms())
@@ -118,7 +118,7 @@ def test_a_loose_contact_shows_when_the_cable_is_moved():
     wiggled = run(core, 4.0)
     after = run(core, 2.0)
     assert quiet.count(0) < 0.01 * len(quiet)
-    # Opens 30 times a second of contact, for 3 ms each and to the end of a period.
+    # Contact opens 30 times a second, for 3 ms each, rounded up to the end of a period.
     expected = 30 * 0.0035 / (1 + 30 * 0.0035)
     assert wiggled.count(0) / len(wiggled) == pytest.approx(expected, rel=0.35)
     assert after.count(0) < 0.02 * len(after)
@@ -150,7 +150,7 @@ def test_swapped_channels_show_the_sensor_at_the_spare_input(swapped):
 @pytest.mark.parametrize(
     "code, counts, nut_m",
     [
-        ("heartbeat_ignored", 4096, 0.010),  # nothing to do with it: as a sound rig
+        ("heartbeat_ignored", 4096, 0.010),  # no effect on the reading: as a healthy rig
         ("encoder_reversed", -4096, 0.010),
         ("encoder_counts_wrong", 8192, 0.010),
         ("screw_lead_wrong", 4096, 0.005),
@@ -172,7 +172,7 @@ def test_one_turn_of_the_screw_by_hand(code, counts, nut_m):
     [
         ("springs_soft", -60.0, 60.0 / SET_N_M),
         ("springs_soft", 60.0, -60.0 / SET_N_M),
-        # 0.5 mm of play, then the one set that is met
+        # 0.5 mm of play, then one set alone
         ("preload_absent", -60.0, 0.0005 + 60.0 / SET_N_M),
         ("preload_absent", 60.0, -0.0005 - 60.0 / SET_N_M),
         ("spring_missing", -60.0, 60.0 / SET_N_M),
@@ -187,7 +187,7 @@ def test_springs_give_as_their_mistake_says(code, force_N, deflection_m):
 
 @pytest.mark.parametrize("torque, moves", [(0.12, False), (0.14, True)])
 def test_a_stiff_place_holds_until_its_friction_is_overcome(torque, moves):
-    # At the middle of the place: break-away 0.03 N·m and 4·0.02 + 0.02 N·m on top.
+    # In the stiff spot: break-away 0.03 N·m, and 4·0.02 + 0.02 N·m on top.
     core = energised(made("screw_stiff_spot", initial_output_m=0.45))
     core.set_target(Mode.TORQUE, torque)
     run(core, 0.3)

@@ -1,4 +1,4 @@
-"""Late wake-ups, samplings and answers, drawn from declared distributions or a recorded run."""
+"""Late wake-ups, samples and answers, drawn from stated distributions or a recorded run."""
 
 from __future__ import annotations
 

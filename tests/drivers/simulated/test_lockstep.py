@@ -48,10 +48,10 @@ def test_a_command_acts_one_cycle_after_it_was_written():
     drive, command = started()
     command.torque_N_m = 0.3
     drive.write(command)
-    drive.read(0.0)  # taken over at this sampling
+    drive.read(0.0)  # the command takes effect with this sample
     assert drive.telemetry.torque_N_m == 0.0
     drive.write(command)
-    drive.read(0.0)  # one period of acting: four time constants of the current loop
+    drive.read(0.0)  # one period has acted: four time constants of the current loop
     assert drive.telemetry.torque_N_m == pytest.approx(0.3 * (1 - math.exp(-4)), abs=0.001)
 
 
@@ -87,7 +87,7 @@ def test_a_silent_host_is_a_fault_after_the_drives_own_limit():
     while drive.read(0.0).power is not PowerStage.FAULT:
         cycles += 1
         assert cycles < 200
-    assert 49 <= cycles <= 52  # 50 ms, seen one sampling later
+    assert 49 <= cycles <= 52  # 50 ms, seen one sample later
     assert drive.telemetry.fault_code == 0x8130
     assert "host" in drive.telemetry.fault_text
     drive.write(Command(power=PowerRequest.CLEAR_FAULT))

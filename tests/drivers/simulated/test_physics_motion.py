@@ -39,8 +39,8 @@ def crossings_and_peaks(time, value):
 @pytest.mark.parametrize("ratio", [0.0, 0.02, 0.1])
 @pytest.mark.parametrize("where", ["output", "spring"])
 def test_free_decay_frequency_and_logarithmic_decrement(mass_kg, ratio, where):
-    # Locked nut: f = √(k/m)·√(1 − ζ²)/2π, decrement Λ = 2πζ/√(1 − ζ²)
-    # (any text on vibration, e.g. Den Hartog, Mechanical Vibrations, ch. 2; from memory).
+    # Nut held: f = √(k/m)·√(1 − ζ²)/2π, decrement Λ = 2πζ/√(1 − ζ²) (any text on vibration, e.g.
+    # Den Hartog, Mechanical Vibrations, ch. 2; from memory).
     stiffness = 2 * 60e3
     natural = math.sqrt(stiffness / mass_kg)
     physics = RigPhysics(
@@ -63,7 +63,7 @@ def test_free_decay_frequency_and_logarithmic_decrement(mass_kg, ratio, where):
         time[k], moved[k] = physics.time_s, physics.coordinate - rest
     at, peaks = crossings_and_peaks(time, moved)
     root = math.sqrt(1 - ratio**2)
-    # Damping between the bodies is taken at the start of a substep: first order in it.
+    # Damping between the bodies is evaluated at the start of a substep: first order in the step.
     allowed = 2e-3 if where == "spring" else 1e-4
     assert np.mean(np.diff(at)) == pytest.approx(2 * math.pi / (natural * root), rel=allowed)
     decrement = np.log(peaks[0] / peaks[4]) / 4
@@ -71,7 +71,7 @@ def test_free_decay_frequency_and_logarithmic_decrement(mass_kg, ratio, where):
 
 
 def test_two_free_bodies_swing_at_their_reduced_mass():
-    # f = √(k·(1/m₁ + 1/m₂))/2π, and the centre of mass stays.
+    # f = √(k·(1/m₁ + 1/m₂))/2π, and the centre of mass does not move.
     physics = RigPhysics(FREE.but({"carriage_mass_kg": 25.0}))
     m1, m2 = physics.nut_mass_kg, 25.0
     centre = m1 * physics.nut_position_m + m2 * physics.coordinate
@@ -85,7 +85,7 @@ def test_two_free_bodies_swing_at_their_reduced_mass():
     at, _ = crossings_and_peaks(np.array(time), np.array(d))
     expected = math.sqrt(120e3 * (1 / m1 + 1 / m2)) / (2 * math.pi)
     assert 1 / np.mean(np.diff(at)) == pytest.approx(expected, rel=1e-3)
-    # No supply, no friction; back-EMF drives nothing through open windings.
+    # Without supply and friction; with open windings the back-EMF drives no current.
     assert m1 * physics.nut_position_m + m2 * physics.coordinate == pytest.approx(centre, rel=1e-9)
 
 
@@ -108,7 +108,7 @@ def test_current_follows_the_loop_and_the_winding():
         large.advance(1e-4, 1000.0, Winding.DRIVEN)
         t = k * 1e-4
         assert small.current_A == pytest.approx(5.0 * (1 - math.exp(-t / 0.5e-3)), rel=1e-9)
-        # Voltage-bound: i = V/R·(1 − e^(−tR/L)).
+        # Voltage-limited: i = V/R·(1 − e^(−tR/L)).
         assert large.current_A == pytest.approx(120.0 * (1 - math.exp(-t * 1e3)), rel=1e-9)
 
 
@@ -154,7 +154,7 @@ def test_torque_ripple_comes_six_times_an_electrical_turn():
 
 
 def test_a_swinging_hand_moves_a_free_mass_as_newton_says():
-    # x = F/m·(t/ω − sin(ωt)/ω²) from rest.
+    # From rest: x = F/m·(t/ω − sin(ωt)/ω²).
     physics = RigPhysics(
         FREE.but({"spring_rate_push_N_m": 0.0, "spring_rate_pull_N_m": 0.0, "spring_solid_m": 0.05})
     )
@@ -207,7 +207,7 @@ def braked(takes: bool) -> RigPhysics:
 def test_braking_energy_goes_back_to_the_supply_or_lifts_the_link():
     assert braked(True).link_V == pytest.approx(36.0, abs=1.0)
     lifted = braked(False)
-    # ½·C·(V² − Vs²) = energy at the shaft less the heat in the winding.
+    # ½·C·(V² − Vs²) = energy at the shaft minus the heat in the winding.
     gained = 0.5 * 0.002 * (lifted.link_V**2 - 36.0**2)
     assert lifted.link_V > 40.0
     heat = 0.3 * 8.0**2 * 0.025
@@ -268,11 +268,11 @@ def test_smooth_motion_agrees_with_scipy(kind):
     assert physics.coordinate == pytest.approx(y[2], abs=1e-5)
     assert physics.nut_velocity_m_s == pytest.approx(y[1], abs=2e-5)
     assert physics.coordinate_rate == pytest.approx(y[3], abs=2e-4)
-    assert abs(y[0] - 0.02) > 0.001  # it did move
+    assert abs(y[0] - 0.02) > 0.001  # the motion is large enough to compare
 
 
 def test_hysteresis_loop_has_the_width_it_should():
-    # Slow triangle about zero: force at zero deflection is ± the constant part.
+    # Slow triangle about zero: the force at zero deflection is ± the constant part.
     physics = RigPhysics(
         FREE.but(
             {"spring_guide_friction_N": 6.0, "spring_hysteresis": 0.02, "carriage_mass_kg": 10.0}
@@ -334,7 +334,7 @@ MOVES = st.lists(
 def test_energy_is_never_created(parameters, moves):
     physics = RigPhysics(parameters)
     stored, mechanical = physics.stored_energy_J(), physics.mechanical_energy_J()
-    given_J = moved_J = 0.0  # by hanging weights: a change of datum and of momentum
+    given_J = moved_J = 0.0  # changed by hanging weights: datum of energy, and momentum
     handled = abs(stored)
     for amperes, winding, milliseconds, push, mass in moves:
         if mass is not None:
@@ -347,7 +347,7 @@ def test_energy_is_never_created(parameters, moves):
             work = physics.motor_work_J, physics.hand_work_J
             physics.advance(1e-3, amperes, winding)
             moved_J += abs(physics.motor_work_J - work[0]) + abs(physics.hand_work_J - work[1])
-        # Leapfrog keeps energy to (ω·h)²/8: 0.2 % of what the stiffest contact exchanges.
+        # Leapfrog conserves energy to (ω·h)²/8: 0.2 % of the energy in the stiffest contact.
         slack = 1e-3 + 0.002 * (handled + moved_J)
         gain = physics.mechanical_energy_J() - mechanical - given_J
         assert gain <= physics.motor_work_J + physics.hand_work_J + slack
@@ -364,7 +364,7 @@ def test_same_inputs_same_motion_bit_for_bit_and_nearly_so_in_other_steps():
         return physics.nut_position_m, physics.coordinate, physics.link_V, physics.current_A
 
     assert moved(1e-3) == moved(1e-3)
-    # A step that does not divide evenly is cut into equal substeps of its own length.
+    # A step that is not a multiple of the substep is cut into equal, shorter substeps.
     assert moved(1.25e-3)[:2] == pytest.approx(moved(1e-3)[:2], abs=2e-5)
 
 
@@ -376,7 +376,7 @@ def test_motor_and_drive_warm_up_to_their_settled_rise(factor):
     tau, drive_tau = 60.0, 120.0
     for _ in range(300):
         physics.advance(0.1, 10.0, Winding.DRIVEN)
-    # The nut stands: one phase carries the crest of its current.
+    # At standstill one phase carries the crest of its current.
     winding = factor * 0.6 * (1 - math.exp(-30 / tau))
     housing = 0.4 * (1 - math.exp(-30 / 900.0))
     assert physics.housing_rise_K == pytest.approx(80 * housing, rel=0.01)
@@ -386,7 +386,7 @@ def test_motor_and_drive_warm_up_to_their_settled_rise(factor):
 
 @pytest.mark.parametrize("height_m", [0.0, 0.005, 0.03])
 def test_a_dropped_weight_presses_the_springs_by_the_textbook_force(height_m):
-    """F = own + W + √(W² + k·m·v²), v after a blow without rebound (from memory)."""
+    """F = own + W + √(W² + k·m·v²), with v after a perfectly inelastic impact (from memory)."""
     own_kg, dropped_kg, stiffness, g = 6.0, 2.5, 2 * 60e3, 9.80665
     physics = RigPhysics(
         FREE.but({"linear_vertical": True, "carriage_mass_kg": own_kg, "spring_hysteresis": 0.0})

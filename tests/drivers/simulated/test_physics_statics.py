@@ -47,7 +47,7 @@ def test_static_deflection_across_the_preload_knee(force_N):
     physics = RigPhysics(PLAIN)
     physics.jammed = True
     physics.rebuild()
-    physics.push(-force_N, 0.0, 0.0)  # a hand against the rod compresses
+    physics.push(-force_N, 0.0, 0.0)  # a push against the rod compresses the springs
     run(physics, 3.0)
     assert physics.deflection_m == pytest.approx(math.copysign(expected, force_N), abs=2e-7)
     assert physics.spring_force_N == pytest.approx(force_N, abs=0.02)
@@ -82,8 +82,8 @@ def test_a_missing_set_pushes_one_way_only():
 @pytest.mark.parametrize("friction_N_m", [0.0, 0.04])
 @pytest.mark.parametrize("way", [1.0, -1.0])
 def test_stall_force_from_torque_both_ways(hand, friction_N_m, way):
-    # Screw: F = 2π·η·T/lead driving (ISO 3408-1 practice); back-driven, T = F·lead·η'/2π.
-    # Friction takes its part of the torque on the way up and gives it on the way down.
+    # Screw: F = 2π·η·T/lead driving (ISO 3408-1 practice); back-driven, T = F·lead·η'/2π. Friction
+    # reduces the force on the way up and raises it on the way down.
     lead, forward, backward, kt = 0.01, 0.85, 0.7, 0.09
     physics = RigPhysics(
         PLAIN.but(
@@ -105,7 +105,7 @@ def test_stall_force_from_torque_both_ways(hand, friction_N_m, way):
     turn = hand * way / kt
     for k in range(3000):
         physics.advance(1e-3, turn * top * (k + 1) / 3000, Winding.DRIVEN)
-    run(physics, 1.0, turn * top, Winding.DRIVEN)  # viscous drag dies away
+    run(physics, 1.0, turn * top, Winding.DRIVEN)  # lets the viscous drag decay
     assert way * physics.spring_force_N == pytest.approx(
         TURN * forward * (top - friction_N_m) / lead, rel=0.001
     )
@@ -137,7 +137,7 @@ def test_lever_equilibrium_with_its_cosine(kind, position_m, mass_kg):
     x, p = physics.output_position_m, physics.parameters
     moment = 9.80665 * (0.6 * 0.2 + (0.3 + mass_kg) * 0.42)
     angle = (x - 0.0275) / 0.06
-    # Virtual work: F·dx = M·cos θ·dθ. On the sector dx = a·dθ; pinned, dx = a·cos θ·dθ.
+    # Virtual work: F·dx = M·cos θ·dθ. Sector: dx = a·dθ; pinned rod: dx = a·cos θ·dθ.
     expected = moment * math.cos(angle) / 0.06 if kind == "lever_sector" else moment / 0.06
     assert p.load_arm_m == 0.42
     assert physics.spring_force_N == pytest.approx(expected, rel=2e-4)
@@ -244,7 +244,7 @@ def test_stiction_holds_exactly_below_breakaway_and_lets_go_above():
 
 def test_a_slowed_screw_stops_for_good_without_chatter():
     physics = RigPhysics(PLAIN.but({"friction_coulomb_N_m": 0.03, "friction_breakaway_N_m": 0.04}))
-    # Momentum 48 kg · 0.1 mm/s, below the friction impulse of one substep, 25 N · 250 µs.
+    # Momentum 48 kg · 0.1 mm/s is below the friction impulse of one substep, 25 N · 250 µs.
     physics.nut_velocity_m_s = 1e-4
     physics.advance(250e-6, 0.0, Winding.OPEN)
     assert physics.nut_velocity_m_s == 0.0

@@ -1,4 +1,4 @@
-"""The simulated rig in a process of its own, behind the real wire protocol."""
+"""The simulated rig in its own process, behind the real wire protocol."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.real_time
 
 @pytest.fixture
 def served(tmp_path):
-    """A core and its control, served by a thread as a node's loop would."""
+    """Serve a core and its control in a thread, as a node's loop would."""
     endpoint = f"ipc://{tmp_path}/s.ipc"
     core = SimulatedDriveCore(RigParameters())
     control = SimulationControl(endpoint, core.environment)

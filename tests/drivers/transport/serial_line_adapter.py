@@ -12,14 +12,14 @@ from types import TracebackType
 
 
 class Adapter:
-    """Takes commands as an adapter does; a test says what comes from the bus.
+    """Adapter that takes commands; the test supplies the bus traffic.
 
     Attributes:
-        path: of the port.
-        lines: every command that came, without its CR, in order.
-        refuses: commands that are answered with BELL, by their first letters.
-        mute: it answers nothing, as some never do.
-        echo: frames that are sent come back from the bus.
+        path: path of the port.
+        lines: every command received, without its CR, in order.
+        refuses: first letters of the commands answered with BELL.
+        mute: never answers, as some adapters.
+        echo: sent frames come back from the bus.
     """
 
     def __init__(
@@ -51,7 +51,7 @@ class Adapter:
                 self.say(self._answer(line))
 
     def _answer(self, line: bytes) -> bytes:
-        # An empty line is a mistake to this adapter, as it is to some.
+        # An empty line is an error to this adapter, as to some real ones.
         if not line or line.startswith(self.refuses or (b"\0",)):
             return b"\a"
         if self.mute:
@@ -62,7 +62,7 @@ class Adapter:
         return b"\r"
 
     def say(self, data: bytes) -> None:
-        """Bytes to the computer, as they are."""
+        """Send bytes to the computer unchanged."""
         while data:
             data = data[os.write(self.master, data) :]
 

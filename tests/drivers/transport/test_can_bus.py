@@ -1,4 +1,4 @@
-"""A bus that does not open is reported with its place and fix."""
+"""A bus that does not open is reported with its location and a fix."""
 
 from __future__ import annotations
 

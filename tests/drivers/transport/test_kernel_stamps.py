@@ -1,7 +1,7 @@
-"""Receptions timed by the kernel: the clock that maps its stamps, and buses that carry them.
+"""Receptions timed by the kernel: the clock that maps the stamps, and the buses that carry them.
 
-The kernel here has no CAN sockets, so the SocketCAN bus reads a local socket in place of one: the
-stamps, their ancillary data and the code that reads them are the same.
+This kernel has no CAN sockets, so the SocketCAN bus reads a local socket instead: the stamps, their
+ancillary data and the code that reads them are the same.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from drivers.transport import StampClock, StampedFrame, open_bus
 from hil.profile import drive_options, load_profile
 
 MS = 1_000_000
-CLOCK_S = 200e-6  # by which two readings of clocks may lie apart: twice what counts as a step
+CLOCK_S = 200e-6  # permitted difference of two readings: twice the smallest step detected
 
 
 class Clocks:
-    """Monotonic and wall clock, in ns; reading takes ``reading_ns``."""
+    """Monotonic and wall clock, in ns; a reading takes ``reading_ns``."""
 
     def __init__(self) -> None:
         self.now_ns = 5_000 * MS
@@ -66,7 +66,7 @@ def test_a_wall_clock_that_is_set_meanwhile_counts_as_no_stamp(step_ms: int) -> 
     first, second = clocks.stamp() + MS, clocks.stamp() + 2 * MS
     clocks.now_ns += 30 * MS
     clocks.ahead_ns += step_ms * MS
-    for stamp in (first, second):  # both waited while it was set
+    for stamp in (first, second):  # both were waiting when the clock was set
         read_ns = clocks.now_ns
         assert 1e-9 * read_ns <= clock.monotonic_s(stamp) <= 1e-9 * clocks.now_ns
     clocks.now_ns += MS
@@ -79,7 +79,7 @@ def test_an_interruption_while_the_clocks_are_read_is_not_a_step() -> None:
     clocks, clock = made()
     clocks.now_ns += MS
     stamp, came_ns = clocks.stamp(), clocks.now_ns
-    clocks.readings_ns = [50, 8 * MS, 50]  # between wall and monotonic clock
+    clocks.readings_ns = [50, 8 * MS, 50]  # a delay between the two clocks
     assert clock.monotonic_s(stamp) == pytest.approx(1e-9 * came_ns, abs=1e-6)
 
 
@@ -100,7 +100,7 @@ def test_never_in_the_future_never_before_it_came_never_backwards(
         clocks.now_ns += waited
         clocks.ahead_ns += step
         found_s = clock.monotonic_s(stamp)
-        # A step that is too small to be one shifts a stamp by itself.
+        # A step too small to be detected shifts a stamp by its own size.
         assert 1e-9 * came_ns - 101e-6 <= found_s <= 1e-9 * clocks.now_ns
         assert found_s >= last_s
         last_s = found_s

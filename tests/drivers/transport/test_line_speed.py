@@ -1,4 +1,4 @@
-"""Speed of serial lines: what fits beforehand, the real rate of a port, bytes that are held back."""
+"""Speed of serial lines: the rate needed, the real rate of a port, and bytes that are held back."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def test_a_rate_that_the_hardware_lacks_is_one_clear_error(
 ) -> None:
     path = terminal[1]
     assert wrong_speed(3_000_000, 3_050_000) == wrong_speed(3_000_000, None) == ""
-    # A pseudo-terminal takes any rate; its report is that of a coarse divider.
+    # A pseudo-terminal accepts any rate; this report imitates a coarse divider.
     for room in (ports, adapters):
         monkeypatch.setattr(room, "actual_baud", lambda _number: 2_000_000)
     with pytest.raises(DriverError, match=r"2000000 baud instead of 3000000.*Fix: set a rate"):

@@ -1,4 +1,4 @@
-"""Listening to a board on a real bus: what came, what did not, and that nothing is ordered."""
+"""Listening to a board on a real bus: messages received and missing, and no command sent."""
 
 from __future__ import annotations
 
@@ -78,12 +78,12 @@ def described(path: str, poll: str | None = "ask") -> DeclaredCanOptions:
 
 
 class Board:
-    """The other end of the bus: answers each poll, and keeps what was sent to it."""
+    """The other end of the bus: answers each poll and keeps the frames received."""
 
     def __init__(self, path: str, state: MessageWriter) -> None:
         self.bus = can.Bus(interface="local_socket", channel=path, role="hub")
         self.sent: list[can.Message] = []
-        self.damage: set[int] = set()  # answers, by number, whose checksum is wrong
+        self.damage: set[int] = set()  # numbers of the answers with a wrong checksum
         self.leave_out: set[int] = set()
         self._state = state
         self._ending = False
@@ -141,7 +141,7 @@ def test_what_came_and_what_did_not(board: Board) -> None:
     board.damage, board.leave_out = {8, 9}, {12}
     ear = listened(described(path_of(board)), 0.5)
     stats = {stats.name: stats for stats in ear.declared}
-    assert set(stats) == {"state", "silent"}  # what we send is not waited for
+    assert set(stats) == {"state", "silent"}  # our own transmissions are not expected
     state = stats["state"]
     assert state.count > 10
     assert state.values["position"] == (20.0, "rad")

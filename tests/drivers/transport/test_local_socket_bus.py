@@ -25,7 +25,7 @@ def pair(tmp_path: Path):
         can.Bus(interface="local_socket", channel=path, role="hub") as hub,
         can.Bus(interface="local_socket", channel=path) as member,
     ):
-        assert hub.recv(0.05) is None  # the hub accepts while it reads
+        assert hub.recv(0.05) is None  # the hub accepts members while it reads
         yield hub, member, path
 
 
@@ -137,14 +137,14 @@ def test_malformed_packets_are_counted_and_passed_over(pair):
 
 
 def test_frames_of_a_member_that_left_are_not_lost(pair):
-    """The kernel resets a socket closed with unread frames: what it sent must still count."""
+    """The kernel resets a socket closed with unread frames; frames that it sent must still arrive."""
     hub, member, path = pair
     with LocalSocketBus(path) as other:
         hub.recv(0.05)
         for i in range(5):
-            hub.send(can.Message(arbitration_id=0x180 + i))  # nobody reads these
+            hub.send(can.Message(arbitration_id=0x180 + i))  # nobody reads these frames
         other.send(can.Message(arbitration_id=0x205, is_extended_id=False, data=bytes(5)))
-    hub.send(can.Message(arbitration_id=0x700))  # fails for the one that left
+    hub.send(can.Message(arbitration_id=0x700))  # fails for the member that left
     got = hub.recv(1.0)
     assert got is not None and got.arbitration_id == 0x205
     assert hub.recv(0.05) is None
@@ -203,7 +203,7 @@ def test_hub_removes_only_a_socket_that_nobody_serves(tmp_path):
 
 
 def packet_of_can_fd(draw_from: tuple[int, int, int, bytes]) -> bytes:
-    """Nearly one: the length said may be wrong."""
+    """Return a packet that may be invalid: its stated length may be wrong."""
     identifier, length, flags, data = draw_from
     return struct.pack("<IBB2x", identifier | FLEXIBLE, length, flags) + data
 

@@ -1,7 +1,7 @@
-"""Power-off is not kept behind old commands by an other end that took nothing for a while.
+"""Power-off is not queued behind old commands when the peer has stopped reading for a while.
 
 CAN over a serial line has its own test (``test_serial_line_bus.py``). The queue of a SocketCAN
-interface is the kernel's, and no computer of this project's tests has one.
+interface is in the kernel; no computer that runs these tests has such an interface.
 """
 
 from __future__ import annotations
@@ -48,11 +48,11 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
 
 
 def stuck_for_a_while(port: SerialPort, clock: Clock, take: Callable[[], bytes]) -> list[bytes]:
-    """Cycle with nobody reading, ask for power off, then read; returns the messages that came."""
+    """Cycle without a reader, request power-off, then read; return the messages received."""
 
     def write(data: bytes) -> None:
         clock.now_s += PERIOD_S
-        with contextlib.suppress(DriverError):  # the drive is lost by then; OFF goes on
+        with contextlib.suppress(DriverError):  # the drive is lost by then; OFF is still sent
             port.write(data)
 
     for cycle in range(CYCLES):
@@ -123,7 +123,7 @@ def test_over_a_terminal_off_is_the_next_whole_message_after_what_it_held(clock:
         return os.read(master, 65536) if select.select((master,), (), (), 0.0)[0] else b""
 
     try:
-        # The clock of the port stands still while it waits for room: it goes on by itself.
+        # The port's clock would stand still while the port waits for room: a thread advances it.
         ending = threading.Event()
         ticking = threading.Thread(target=_tick, args=(clock, ending), daemon=True)
         ticking.start()

@@ -1,4 +1,4 @@
-"""Serial-line adapters: frames, answers, refusals, garbage, loss; the stock reader beside it."""
+"""Serial-line adapters: frames, answers, refusals, garbage, loss, and the stock reader as a peer."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def test_a_frame_reads_back_as_it_was_written(frame: can.Message) -> None:
     assert read is not None
     assert read.equals(frame, timestamp_delta=None, check_channel=False)
     assert read.timestamp == 1.5
-    # An adapter that adds its own time stamp says the same.
+    # A frame with the adapter's own time stamp decodes alike.
     if not frame.is_remote_frame:
         stamped = line_frame(line[:-1] + b"1F3C", 1.5)
         assert stamped is not None and stamped.equals(read)
@@ -100,7 +100,7 @@ def test_a_line_with_a_damaged_end_is_no_frame(frame: can.Message, data: st.Data
     line = frame_line(frame)[:-1]
     cut = data.draw(st.integers(1, len(line) - 1))
     short = line_frame(line[:cut], 0.0)
-    # What two digits fewer cut off could only be the time stamp, which there is none of.
+    # Every cut is refused: only a time stamp may be missing, and this line has none.
     assert short is None
     assert line_frame(line + b"0", 0.0) is None
     assert line_frame(line[:-1] + b"_", 0.0) is None
@@ -128,7 +128,7 @@ def test_these_are_no_frames(line: bytes) -> None:
 
 
 def test_the_stock_interface_understands_ours_and_we_its() -> None:
-    """python-can's own slcan as the independent peer, through an adapter that echoes."""
+    """python-can's own slcan as an independent peer, through an adapter that echoes."""
     sent = [
         can.Message(arbitration_id=0x7FF, is_extended_id=False, data=bytes(range(8))),
         can.Message(arbitration_id=0x1ABCDEF0, is_extended_id=True, data=b"\x00\xff"),
@@ -272,7 +272,7 @@ def test_any_cut_of_the_stream_gives_the_same(parts: list[bytes], step: int) -> 
 
 
 def bare() -> SerialLineBus:
-    """The part of the bus that cuts bytes into frames, with no port."""
+    """Return the part of the bus that cuts bytes into frames, without a port."""
     from collections import deque
 
     bus = SerialLineBus.__new__(SerialLineBus)
@@ -312,7 +312,7 @@ def test_a_port_that_takes_nothing_is_told(pair: tuple[SerialLineBus, Adapter]) 
 
 
 def test_power_off_overtakes_old_commands_of_an_adapter_that_was_stuck() -> None:
-    """The adapter takes nothing for a second of commands; back again, OFF is the next to come."""
+    """The adapter stops reading for a second of commands; afterwards OFF is the next one received."""
     master, slave = pty.openpty()
     tty.setraw(slave)
     threading.Thread(
@@ -320,7 +320,7 @@ def test_power_off_overtakes_old_commands_of_an_adapter_that_was_stuck() -> None
     ).start()
     bus = SerialLineBus(os.ttyname(slave))
     opened.set()
-    for torque in range(1000):  # far more than pseudo-terminal and kernel hold
+    for torque in range(1000):  # far more than pseudo-terminal and kernel can hold
         with contextlib.suppress(can.CanOperationError):
             bus.send(
                 can.Message(arbitration_id=0x205, is_extended_id=False, data=b"\x0f%7d" % torque)
@@ -331,7 +331,7 @@ def test_power_off_overtakes_old_commands_of_an_adapter_that_was_stuck() -> None
     until = time.monotonic() + 5.0
     while not come.endswith(b"\r") or len(come.split(b"\r")) < 3 or b"006F6666" not in come:
         assert time.monotonic() < until, come[-80:]
-        bus.recv(0.01)  # a cycle goes by: what waits leaves
+        bus.recv(0.01)  # one cycle: pending bytes are sent
         come += _read_all(master)
     sent = [line_frame(line, 0.0) for line in come.split(b"\r") if line]
     assert len(sent) < 1000, "the port took them all: it was never stuck"

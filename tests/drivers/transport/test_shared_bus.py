@@ -1,4 +1,4 @@
-"""One bus for several drives of a process."""
+"""One bus shared by several drives of a process."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def test_every_member_receives_every_frame_and_the_last_one_closes_the_bus(
     node, path = hub
     with sharing_buses():
         one, other = (open_bus("local_socket", path, {}) for _ in range(2))
-        assert node.recv(0.05) is None  # the hub accepts while it reads
+        assert node.recv(0.05) is None  # the hub accepts members while it reads
         for number in (1, 2, 3):
             node.send(frame(number))
         assert identifiers(one) == [1, 2, 3]

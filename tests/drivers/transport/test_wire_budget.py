@@ -1,4 +1,4 @@
-"""Bits of a frame held against the published bound and against frames built bit by bit."""
+"""Bits of a frame against the published bound and against frames built bit by bit."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ SHIPPED = Path(__file__).parents[3] / "profiles"
 
 
 def stuffed(bits: list[int]) -> int:
-    """How many bits go on the wire: one of the other kind after five equal ones (ISO 11898-1)."""
+    """Return the number of bits on the wire: a stuff bit follows five equal ones (ISO 11898-1)."""
     sent, run, last = 0, 0, -1
     for bit in bits:
         sent += 1
@@ -38,7 +38,7 @@ def stuffed(bits: list[int]) -> int:
 
 
 def crc15(bits: list[int]) -> list[int]:
-    """The sequence of ISO 11898-1: x^15+x^14+x^10+x^8+x^7+x^4+x^3+1, from 0."""
+    """Return the CRC of ISO 11898-1: x^15+x^14+x^10+x^8+x^7+x^4+x^3+1, from 0."""
     register = 0
     for bit in bits:
         top = bit ^ register >> 14
@@ -53,7 +53,7 @@ def numbered(value: int, bits: int) -> list[int]:
 
 
 def frame_bits(identifier: int, extended: bool, data: bytes) -> int:
-    """Bits of a classic data frame on the wire, field by field, three of interframe space."""
+    """Return the bits of a classic data frame on the wire, with three of interframe space."""
     if extended:
         head = [0, *numbered(identifier >> 18, 11), 1, 1, *numbered(identifier & 0x3FFFF, 18)]
         head += [0, 0, 0]
@@ -80,7 +80,7 @@ def test_no_frame_is_longer_than_the_bound(identifier: int, extended: bool, data
 
 
 def test_frames_come_near_the_bound() -> None:
-    """The bound is not merely a guess from above: long runs of equal bits nearly reach it."""
+    """The bound is tight: frames with long runs of equal bits nearly reach it."""
     generator = random.Random(1)
     most = max(
         frame_bits(
@@ -95,9 +95,9 @@ def test_frames_come_near_the_bound() -> None:
 
 
 def test_the_flexible_frame_agrees_with_the_literature() -> None:
-    # Bordoloi, Samii, The frame packing problem for CAN-FD, RTSS 2014 (from memory):
-    # 32 bits at the slow rate, 28 + 5·⌈(s − 16)/64⌉ + 10·s at the fast one. Ours has the stuff
-    # count of ISO 11898-1:2015 on top (4 bits, one fixed stuff bit) and counts two bits more.
+    # Bordoloi, Samii, The frame packing problem for CAN-FD, RTSS 2014 (from memory): 32 bits at the
+    # slow rate, 28 + 5·⌈(s − 16)/64⌉ + 10·s at the fast one. Our bound adds the stuff count of ISO
+    # 11898-1:2015 (4 bits, one fixed stuff bit) and two further bits.
     for size in (0, 1, 8, 12, 16, 20, 24, 32, 48, 64):
         slow, fast = worst_fd_bits(size)
         published = 28 + 5 * max(0, math.ceil((size - 16) / 64)) + 10 * size
@@ -146,9 +146,9 @@ def test_the_shipped_drive_fits_at_1_kHz() -> None:
     protocol = find_protocol("cia402")
     assert isinstance(protocol, Budgeting)
     (budget,) = protocol.budgets(options, 0.001)
-    # A cycle: SYNC 55, RPDO of 5 and 8 bytes 105 + 135, TPDO of 8 and 7 bytes 135 + 125 bits.
-    # Every tenth: TPDO of 8 and 2 bytes, 135 + 75 bits. Heartbeats of one byte, 65 bits, 200 and
-    # 20 a second.
+    # Each cycle: SYNC 55, RPDO of 5 and 8 bytes 105 + 135, TPDO of 8 and 7 bytes 135 + 125 bits.
+    # Every tenth cycle: TPDO of 8 and 2 bytes, 135 + 75 bits. Heartbeats of one byte, 65 bits, 200
+    # and 20 per second.
     bits_per_s = 1000 * (55 + 105 + 135 + 135 + 125) + 100 * (135 + 75) + 65 * (200 + 20)
     assert budget.share == pytest.approx(bits_per_s / 1e6)
     assert "1 Mbit/s" in budget.what

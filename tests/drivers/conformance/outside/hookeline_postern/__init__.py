@@ -1,7 +1,8 @@
-"""The postern board, invented as an example: it requires a secret before it gives power.
+"""The postern board, invented as an example: it requires a secret before it powers on.
 
-To each request for power it answers with a newly drawn number, and comes on only for the checksum of
-that number and a key. No description of messages can say so; it takes a program.
+The board answers each request for power with a newly drawn number, and powers on only for the
+checksum of that number and a key. A description of messages cannot express this exchange; it takes
+a program.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from hookeline_postern.options import PosternOptions
 
 
 class PosternProtocol:
-    """Registered as ``postern``."""
+    """Protocol registered as ``postern``."""
 
     name = "postern"
     options = PosternOptions

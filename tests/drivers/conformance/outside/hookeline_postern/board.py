@@ -19,10 +19,10 @@ STAGE = {
 
 
 class PosternBoard:
-    """Board that ``drivers.declared.serial.simulated.simulate_serial`` runs.
+    """A board that ``drivers.declared.serial.simulated.simulate_serial`` runs.
 
     Attributes:
-        out: bytes that wait to be sent.
+        out: bytes waiting to be sent.
     """
 
     def __init__(self, options: PosternOptions, core: Any) -> None:
@@ -30,25 +30,25 @@ class PosternBoard:
         self._core = core
         self._framer = frames.Framer()
         self._chance = random.Random(1)
-        self._challenge = 0  # 0: none is open
+        self._challenge = 0  # 0: no challenge is open
         self._host_loss_s = 0.0
-        self._heard_s = math.inf  # nothing is watched before the host has spoken
+        self._heard_s = math.inf  # no watch before the first frame of the host
         self._number = 0
         self.out = bytearray()
 
     def next_due_s(self) -> float:
-        """It never speaks first."""
+        """Return infinity: the board never sends unasked."""
         return math.inf
 
     def take(self, chunk: bytes, now_s: float) -> None:
-        """Bytes from the host; physics has been brought up to now."""
+        """Take bytes from the host; the physics is already at the present time."""
         for kind, content in self._framer.feed(chunk):
             self._obey(kind, content, now_s)
         if self._core.environment.silent:
             self.out.clear()
 
     def tick(self, now_s: float) -> None:
-        """The watch over the host."""
+        """Watch over the host."""
         if now_s - self._heard_s > self._host_loss_s and self._core.power is PowerStage.ON:
             self._core.host_lost()
 
@@ -86,7 +86,7 @@ class PosternBoard:
             )
 
     def _unlock(self, answer: int) -> None:
-        challenge, self._challenge = self._challenge, 0  # good for one answer
+        challenge, self._challenge = self._challenge, 0  # valid for one answer
         if challenge and answer == frames.answer(challenge, self._key):
             self._core.request_power(PowerRequest.ON)
         else:

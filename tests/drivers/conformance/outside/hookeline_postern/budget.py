@@ -8,7 +8,7 @@ from hookeline_postern.options import PosternOptions
 
 
 def budgets(options: PosternOptions, period_s: float) -> tuple[Budget, ...]:
-    """One for each direction: a question and a torque there, a state back."""
+    """Return one budget for each direction: a request and a torque out, a state back."""
     port = options.port
     one = serial_s(SIZE, port.baud, port.bits_per_byte)
     there, back = WireLoad(), WireLoad()

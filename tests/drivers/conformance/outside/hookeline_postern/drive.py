@@ -32,20 +32,20 @@ FAULT_TEXTS = {
     0x4310: "board too hot",
     0x8130: "the board no longer heard its host",
 }
-MOST_CHUNKS = 16  # a babbling board must not hold the cycle
+MOST_CHUNKS = 16  # a board that never stops sending must not hold the cycle
 FIRST_ANSWER_S = 1.0
 NEVER_S = -1e9
 
 
 class PosternDrive:
-    """One thread may use it."""
+    """The drive; used by one thread."""
 
     capabilities: Capabilities
 
     def __init__(self, options: PosternOptions) -> None:
         self.telemetry = Telemetry()
         self._options = options
-        self._port = SerialPort(options.port)  # opened through drivers.capture: can be recorded
+        self._port = SerialPort(options.port)  # drivers.capture can record this kind
         self._opened = False
         self._begin_anew()
 
@@ -63,7 +63,7 @@ class PosternDrive:
     # ------------------------------------------------------------------ before and after
 
     def open(self) -> None:
-        """Take power away, agree on the watch, and wait for a first state."""
+        """Remove power, set the host-loss time, and wait for a first state."""
         if self._opened:
             raise DriverError("the drive is open already")
         self._begin_anew()
@@ -101,7 +101,7 @@ class PosternDrive:
             peak_torque_N_m=peak,
             torque_resolution_N_m=1e-6,
             host_loss_s=1e-3 * host_loss,
-            command_delay_cycles=0.0,  # it obeys as soon as it receives
+            command_delay_cycles=0.0,  # a command acts as soon as it is received
             identity=name.rstrip(b"\0").decode("ascii", "replace"),
             details={"counts per revolution": str(counts)},
         )
@@ -132,14 +132,14 @@ class PosternDrive:
     # ------------------------------------------------------------------ the cycle
 
     def read(self, deadline_s: float) -> Telemetry:
-        """Ask for the state and wait for it."""
+        """Request the state and wait for it."""
         telemetry = self.telemetry
         try:
             now = time.monotonic()
             if self._heartbeat_on and now >= self._next_heartbeat_s:
                 self._next_heartbeat_s = now + self._options.host_heartbeat
                 self._send(frames.ALIVE)
-            # An answer that came too late for its own cycle must not pass for one to this.
+            # An answer that came after its own cycle must not pass for this cycle's answer.
             self._collect(0.0)
             self._send(frames.ASK)
             self._collect(deadline_s)
@@ -155,7 +155,7 @@ class PosternDrive:
         return telemetry
 
     def _collect(self, until_s: float) -> None:
-        """What waits; and until a state has come, what comes before ``until_s``."""
+        """Take all bytes received; while no state has come, wait for it until ``until_s``."""
         number = self._number
         for _ in range(MOST_CHUNKS):
             chunk = self._port.read(until_s if self._number == number else 0.0)
@@ -184,7 +184,7 @@ class PosternDrive:
         self._asked = request
 
     def _follow(self, request: PowerRequest) -> None:
-        """Only a new ON knocks: power that was lost is not restored by one that is still set."""
+        """Only a new ON requests a challenge: an old one does not restore power that was lost."""
         new = request is not self._asked
         if request is PowerRequest.ON:
             if new and self.telemetry.power is PowerStage.OFF:
@@ -196,7 +196,7 @@ class PosternDrive:
         if request is PowerRequest.CLEAR_FAULT and stage is PowerStage.FAULT:
             self._send(frames.CLEAR)
         elif new or stage not in (PowerStage.OFF, PowerStage.FAULT):
-            self._send(frames.OFF)  # a quick stop as well: the springs bring it to rest
+            self._send(frames.OFF)  # a quick stop as well: the springs bring the rig to rest
 
     # ------------------------------------------------------------------ the wire
 
@@ -222,7 +222,7 @@ class PosternDrive:
     def _fill(self, values: tuple[float, ...]) -> None:
         stage, number, fault, counts, speed, torque, deflection, supply, tenths = values
         if number == self._number:
-            return  # the same once more
+            return  # a repeated state
         telemetry = self.telemetry
         self._number = int(number)
         self._sampled_s = telemetry.time_s = telemetry.received_s = self._heard_s

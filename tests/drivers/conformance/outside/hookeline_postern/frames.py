@@ -15,12 +15,12 @@ INTRODUCE, ASK, ALIVE, TORQUE, KNOCK, UNLOCK, OFF, CLEAR = b"iabtkuoc"
 # From the board
 IDENTITY, STATE, CHALLENGE = b"ISN"
 
-TERMS = struct.Struct("<H")  # ms after which the board is to miss its host
+TERMS = struct.Struct("<H")  # ms after which the board misses its host
 TARGET = struct.Struct("<f")  # N·m
-NUMBER = struct.Struct("<I")  # challenge, or the answer to it; a challenge of 0 is a refusal
-# Name, counts per revolution, rated and peak torque, ms after which it misses its host
+NUMBER = struct.Struct("<I")  # challenge or its answer; a challenge of 0 is a refusal
+# Name, counts per revolution, rated and peak torque, ms after which it misses its host.
 TOLD = struct.Struct("<8sIffH")
-# Stage, rolling number, fault; counts, rad/s, N·m; deflection, V, 0.1 K
+# Stage, rolling number, fault; counts, rad/s, N·m; deflection, V, 0.1 K.
 STATUS = struct.Struct("<BBHiffHfh")
 
 STAGES = (0, 1, 2, 3)
@@ -28,24 +28,24 @@ IS_OFF, IS_CHANGING, IS_ON, IS_FAULT = STAGES
 
 
 def frame(kind: int, content: bytes = b"") -> bytes:
-    """One frame; ``content`` is filled up with zeros."""
+    """Return one frame; ``content`` is padded with zeros."""
     body = bytes((kind,)) + content.ljust(CONTENT, b"\0")
     return bytes((SYNC,)) + body + CHECK.pack(zlib.crc32(body))
 
 
 def answer(challenge: int, key: int) -> int:
-    """Return the checksum that verifies that the key is known."""
+    """Return the checksum that proves knowledge of the key."""
     return zlib.crc32(NUMBER.pack(challenge) + NUMBER.pack(key))
 
 
 class Framer:
-    """Finds frames in what comes; garbage costs no more than the frame that it hit."""
+    """Finder of frames in received bytes; garbage costs only the frame that it hit."""
 
     def __init__(self) -> None:
         self._waiting = bytearray()
 
     def feed(self, chunk: bytes) -> list[tuple[int, bytes]]:
-        """Kind and content of each whole frame. Never raises."""
+        """Return kind and content of each whole frame. Never raises."""
         waiting = self._waiting
         waiting += chunk
         found: list[tuple[int, bytes]] = []

@@ -17,7 +17,7 @@ class PosternOptions(BaseModel):
 
     protocol: Literal["postern"] = "postern"
     port: PortOptions
-    key: Annotated[int, Field(ge=0, le=0xFFFF_FFFF)]  # as it is printed on the board
+    key: Annotated[int, Field(ge=0, le=0xFFFF_FFFF)]  # as printed on the board
     host_heartbeat: Annotated[Duration, Field(gt=0, le=1)] = 0.02
     host_loss: Annotated[Duration, Field(ge=0.01, le=60)] = 0.1
     silence: Annotated[Duration, Field(gt=0, le=10)] = 0.05
