@@ -8,20 +8,19 @@ rates run its line board at 3 Mbit/s, where the empty loop keeps no distance fro
 
 The baseline is a loop at the same rate that does nothing, in a process prepared exactly like the
 rig host: same scheduling priority, same processor, same requests to the system. It runs *at the
-same time*, its wake-ups put 0.7 of a period after the host's, when the host's cycle is over. So both meet
-the same background load, and the same pauses when a shared machine takes the processor away from
-this one, which are rare, long, and never alike in two runs; what differs is what the host does.
-An empty loop *alone*, before the bench starts and after it has ended, shows the machine by
-itself; no goal is held against it.
+same time*, its wake-ups put 0.7 of a period after the host's, when the host's cycle is over. Both
+then meet the same background load and the same pauses of a shared machine, which are rare, long,
+and differ between runs. The remaining difference is the host's. An empty loop *alone*, before the
+bench starts and after it has ended, shows the machine by itself; no goal refers to it.
 
-Work is the time from waking to the end of the cycle, the waiting for the drive's answer included.
-It is also given in its two parts: until the answer came (the host's SYNC, the bus, and a
-simulated drive that computes a cycle of physics meanwhile), and after it (the host's computing,
-its command to the drive, its samples to the link, requests). A cycle is late that woke after the
-next was due; a pause of several periods counts each.
+Work is the time from the wake-up to the end of the cycle, including the wait for the drive's
+answer. It is also given in two parts: until the answer (the host's SYNC, the bus, and a simulated
+drive that computes a cycle of physics meanwhile), and after it (the host's computing, its command
+to the drive, samples to the link, requests). A cycle is late if it woke after the next one was due;
+a pause counts every period in it.
 
 ``--against`` measures an earlier version in the same run, by its own copy of this program and in
-turns with today's at 1 kHz, and holds today's part after the answer against it.
+turns with today's at 1 kHz, and compares today's part after the answer with it.
 """
 
 from __future__ import annotations
@@ -142,13 +141,13 @@ def run_empty_loop(task: Task, seconds: float, channel: str) -> None:
     each_s: list[float] = []
     grant = prepare_realtime(PRIORITY, own_processor())
     empty_loop(task.rate_Hz, seconds, each_s, first_s)
-    # Writing takes tens of milliseconds, which at this priority would be the rig host's.
+    # Writing takes tens of milliseconds: at this priority the rig host would lose them.
     os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     print(json.dumps({"each_s": each_s, "first_s": first_s or 0.0, "notice": grant.notice}))
 
 
 def empty(task: Task, seconds: float, channel: str = "") -> tuple[NDArray[np.float64], float, str]:
-    """(latencies of the empty loop in s, its first wake-up, what the system granted)."""
+    """Return latencies of the empty loop in s, its first wake-up, and the scheduling granted."""
     process = subprocess.run(
         [
             *(sys.executable, __file__, "--rate", str(task.rate_Hz)),
@@ -163,13 +162,13 @@ def empty(task: Task, seconds: float, channel: str = "") -> tuple[NDArray[np.flo
 
 
 def late(latencies_s: NDArray[np.float64], period_s: float) -> float:
-    """Share of late cycles in %, pauses of several periods counted in full."""
+    """Return the share of late cycles in %; a pause counts every period in it."""
     missed = int((latencies_s / period_s).astype(int).sum())
     return 100 * missed / (len(latencies_s) + missed)
 
 
 def host_began(client: Client) -> float:
-    """The rig host's time 0 on the monotonic clock, to within the age of a fresh block."""
+    """Return the rig host's time 0 on the monotonic clock, to within the age of a fresh block."""
     began = []
     end = time.monotonic() + SETTLE_S
     while time.monotonic() < end:
@@ -181,7 +180,7 @@ def host_began(client: Client) -> float:
 
 
 def kept_run(bench: BenchProcesses) -> Run:
-    """The recorded run, once the recorder has closed it."""
+    """Return the recorded run once the recorder has closed it."""
     end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
         for file in sorted(bench.runs_directory.glob("*/samples.parquet")):
@@ -194,12 +193,13 @@ def kept_run(bench: BenchProcesses) -> Run:
 def measure_bench(
     task: Task, bench: BenchProcesses, seat: Seat, seconds: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
-    """(wake, work, answer) of the host's cycles, the empty loop's latencies, the grant."""
+    """Return (wake, work, answer) of the host's cycles, the empty loop's latencies, the scheduling
+    granted."""
     with Client.connect(bench.link_directory, name="benchmark") as client:
         seat.press("P")
         seat.press("Y")
         until_state(client, State.STANDBY)
-        time.sleep(SETTLE_S)  # the window sees it a moment later, and the load comes to rest
+        time.sleep(SETTLE_S)  # the window shows it a moment later, and the load comes to rest
         seat.enter(HOLD, "position", MIDDLE_M)
         seat.press(str(HOLD))
         seat.press("Return")
@@ -230,7 +230,7 @@ def measure_bench(
 
 
 def cut_short(runs: Path, error: Exception) -> list[str]:
-    """Say why the bench did not last: what stopped it, and every pause that it named."""
+    """Print why the bench stopped, and every pause that it reported."""
     lines = [f"NOT MEASURED: {error}"]
     for run in sorted(runs.glob("*/events.jsonl")):
         for event in read_events(run):

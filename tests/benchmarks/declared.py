@@ -1,11 +1,12 @@
-"""Messages of the shipped declared boards: our encode and decode of one cycle, beside others'.
+"""Compare encoding and decoding of one cycle's messages with general libraries, for the declared
+boards.
 
 CAN: what the cycle of ``treadle_can`` sends (poll and command) and receives (two messages), its
 counters and checksums included. Beside it cantools encodes and decodes the same messages, once
 alone and once with the counters kept in plain Python and the checksums made by an independent
-package. Lines and frames: one sound message in, one out, beside ``str.split`` with ``float`` and
-beside ``struct``, both without checksums. Each pair is taken in turn, block by block; before that
-it is made sure that both give the same.
+package. Lines and frames: one intact message in, one out, beside ``str.split`` with ``float`` and
+beside ``struct``, both without checksums. The two of a pair take turns, block by block; beforehand
+their results are checked to be equal.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from hil.profile.devices import drive_options
 from hil.profile.loader import SHIPPED, load_profile
 
 LEAST = 5.0
-BLOCK = 500  # cycles of one kind before the other has its turn
+BLOCK = 500  # cycles of one kind before the other takes its turn
 TORQUES = [0.013 * i - 1.2 for i in range(190)]
 Cycle = Callable[[int], Any]
 Decode = Callable[..., Any]  # a dictionary of floats for the plain messages here
@@ -38,7 +39,7 @@ Frames = list[tuple[int, bytearray]]
 
 
 def timed(kinds: dict[str, Cycle], seconds: float) -> dict[str, list[float]]:
-    """Seconds that each cycle took, of each kind."""
+    """Return the seconds that each cycle took, by kind."""
     took: dict[str, list[float]] = {name: [] for name in kinds}
     clock = time.perf_counter
     numbers = dict.fromkeys(kinds, 0)
@@ -57,7 +58,7 @@ def timed(kinds: dict[str, Cycle], seconds: float) -> dict[str, list[float]]:
 
 
 def ours(board: CanBoard, received: list[Frames]) -> Cycle:
-    """The board's own readers and writers, as the cycle uses them."""
+    """Return the board's readers and writers as the cycle uses them."""
     poll = board._writers["ASK"].build
     set_torque, build = board._commands["torque"]
     takes = [[(board._readers[name, False], data) for name, data in some] for some in received]
@@ -144,7 +145,7 @@ def library_checked(received: list[Frames], bad: list[str]) -> Cycle:
 
 
 def traffic(options: DeclaredCanOptions) -> list[Frames]:
-    """Messages that a board sends in 16 cycles, with correct counters and checksums."""
+    """Return the messages that a board sends in 16 cycles, with correct counters and checksums."""
     writers = {name: MessageWriter(options.messages[name]) for name in ("MOTION", "PROBE")}
     cycles = []
     for i in range(16):
@@ -160,7 +161,7 @@ def traffic(options: DeclaredCanOptions) -> list[Frames]:
 
 
 def can(bench: Benchmark, seconds: float) -> None:
-    """One cycle of the CAN board: with checks, without, and by the library."""
+    """Measure one cycle of the CAN board: with checks, without, and by the library."""
     options = drive_options(load_profile("treadle_can"))
     bare = options.model_copy(
         update={
@@ -204,12 +205,12 @@ def can(bench: Benchmark, seconds: float) -> None:
 
 
 def lines(bench: Benchmark, seconds: float) -> None:
-    """One answer of the line board in, one command out."""
+    """Measure one answer of the line board in, one command out."""
     options = drive_options(load_profile("treadle_lines"))
     counters = Counters()
     host = line_codec.host_codec(options, counters)
     board = line_codec.board_codec(options, Counters())
-    host.feed(b"\n")  # the end of a line whose beginning was not seen
+    host.feed(b"\n")  # the end of a line whose beginning was missed
     answers = []
     for i in range(16):
         for name, value in (
@@ -239,7 +240,7 @@ def lines(bench: Benchmark, seconds: float) -> None:
 
 
 def frames(bench: Benchmark, seconds: float) -> None:
-    """One frame of the sensor in, and one of the same kind built."""
+    """Measure one frame of the sensor in, and one of the same kind built."""
     options = drive_options(load_profile("treadle_frames")).members["probe"]
     counters = Counters()
     host = frame_codec.host_codec(options, counters)

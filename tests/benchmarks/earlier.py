@@ -1,8 +1,8 @@
 """Compare an earlier version of the tree with today's: its own benchmark programs, run in turns.
 
-The files of the commit are unpacked into a temporary folder and found first by Python, so that both
-versions run on the same interpreter and libraries. Each program is the version's own and prints
-JSON; what is read from it has kept its name.
+The files of the commit are unpacked into a temporary folder and found first by Python, so both
+versions run on the same interpreter and libraries. Each version's own program prints JSON; the
+figures read from it have kept their names.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ TRIES = 4  # a busy computer may keep a bench from starting, or stop it
 
 
 class NotThere(RuntimeError):
-    """An earlier version that cannot be unpacked or run; the text says why."""
+    """An earlier version cannot be unpacked or run; the text says why."""
 
 
 @contextmanager
@@ -57,7 +57,7 @@ def unpacked(commit: str) -> Iterator[Path]:
 
 @dataclass
 class Outcome:
-    """JSON that a program printed, and processor time of its rig host as share of real time."""
+    """Return a program's JSON, and the processor time of its rig host as a share of real time."""
 
     data: dict[str, Any]
     shares: list[float] = field(default_factory=list)

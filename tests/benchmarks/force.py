@@ -1,10 +1,10 @@
 """Closed-loop force bandwidth, phase margin, overshoot and steady error, against prediction.
 
-On the simulated demo rig with its output blocked, by sines and steps; beside it what the
-discrete model (scipy) says of the same profile, dry friction included by its describing
-function (``hil.control.dry_friction``). The profile is judged as it is shipped. Then the
-published plant of Paine, Oh, Sentis 2014 (IEEE/ASME T-Mech 19(3); 350 N/mm, 360 kg,
-2200 N·s/m, values from memory; 70 Hz reported) with the attainable bandwidth over the loop's delay.
+On the simulated demo rig with its output blocked, by sines and steps; beside it what the discrete
+model (scipy) says of the same profile, dry friction included by its describing function
+(``hil.control.dry_friction``). The profile is judged as shipped. Then the published plant of Paine,
+Oh, Sentis 2014 (IEEE/ASME T-Mech 19(3); 350 N/mm, 360 kg, 2200 N·s/m, values from memory; 70 Hz
+reported) with the attainable bandwidth over the loop's delay.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def smooth_rig(bench: Benchmark) -> None:
 
 
 def published_plant(bench: Benchmark) -> dict[str, list[tuple[float, float]]]:
-    """Figures, and the attainable bandwidth over the delay for each way of control."""
+    """Measure the figures, and the attainable bandwidth over the delay for each way of control."""
     profile, parameters = published()
     curves: dict[str, list[tuple[float, float]]] = {}
     for rate in RATES_HZ:
@@ -168,7 +168,7 @@ def published_plant(bench: Benchmark) -> dict[str, list[tuple[float, float]]]:
 def show_curves(
     bench: Benchmark, curves: dict[str, list[tuple[float, float]]], out: Path | None
 ) -> None:
-    """Attainable bandwidth over delay: a table in the notes, and a picture in ``out``."""
+    """Put attainable bandwidth over delay into a table in the notes and a picture in ``out``."""
     delays = [delay for delay, _ in curves[next(iter(curves))]]
     head = "| delay in ms | " + " | ".join(curves) + " |"
     rule = "|---" * (len(curves) + 1) + "|"

@@ -29,7 +29,7 @@ def response(
     amplitude: float,
     delay_cycles: int = 0,
 ) -> complex:
-    """Actual over desired force at one frequency, over whole periods after a second."""
+    """Return actual over desired force at one frequency, over whole periods after a second."""
     rig = BlockedRig(profile, gains=gains, parameters=parameters, delay_cycles=delay_cycles)
     period = rig.period
     settled = round(1.0 / period)
@@ -51,7 +51,7 @@ def bandwidth(
     amplitude: float,
     delay_cycles: int = 0,
 ) -> float:
-    """Measured −3 dB point, interpolated between sines around the predicted one."""
+    """Return the measured −3 dB point, interpolated between sines around the predicted one."""
     expected = gains.predicted.bandwidth_Hz
     frequencies = expected * np.array([0.7, 0.8, 0.88, 0.95, 1.02, 1.1, 1.2, 1.35])
     sizes = [
@@ -77,7 +77,8 @@ def margin(
     near_Hz: float,
     delay_cycles: int = 0,
 ) -> float:
-    """Phase margin in degrees at the crossover near ``near_Hz``, by sines added to the torque."""
+    """Return the phase margin in degrees at the crossover near ``near_Hz``, by sines added to the
+    torque."""
     gear = 1 / profile.actuator.radians_per_metre
     frequencies = near_Hz * np.array([0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25])
     loops = []
@@ -98,7 +99,7 @@ def margin(
 
 
 def least_margin(frequencies: np.ndarray, loops: np.ndarray) -> tuple[float, float]:
-    """(frequency, phase margin in degrees) of the crossover that leaves least."""
+    """Return (frequency, phase margin in degrees) of the crossover with the least margin."""
     sizes = np.log(np.abs(loops))
     found = [(math.nan, math.nan)]
     for i in np.nonzero(sizes[:-1] * sizes[1:] < 0)[0]:
@@ -114,7 +115,7 @@ def least_margin(frequencies: np.ndarray, loops: np.ndarray) -> tuple[float, flo
 
 
 def at_sine(loop: Loop, friction: float, given: str, size: float, frequency: float) -> Loop:
-    """``rubbed`` at the velocity that the loop itself then has, by iteration."""
+    """Return ``rubbed`` at the velocity that the loop itself then has, by iteration."""
     found = loop
     for _ in range(12):
         deflection = abs(found.response("deflection", given, np.array([frequency]))[0]) * size
@@ -123,7 +124,8 @@ def at_sine(loop: Loop, friction: float, given: str, size: float, frequency: flo
 
 
 def predicted_margin(profile: Profile, loop: Loop, level: float, push: float) -> float:
-    """Phase margin with friction in full: a steady demand gives the feed-forward nothing."""
+    """Return the phase margin with full friction: at a steady setpoint the feed-forward adds
+    nothing."""
     frequencies = crossover(loop) * np.linspace(0.5, 1.3, 60)
     friction = friction_N(profile, level)
     loops = [
@@ -133,7 +135,7 @@ def predicted_margin(profile: Profile, loop: Loop, level: float, push: float) ->
 
 
 def crossover(loop: Loop) -> float:
-    """Frequency at which the model crosses gain 1 with the least phase to spare."""
+    """Return the frequency at which the model crosses gain 1 with the least phase margin."""
     frequencies = loop.frequencies()
     return least_margin(frequencies, loop.opened(frequencies))[0]
 
@@ -141,7 +143,7 @@ def crossover(loop: Loop) -> float:
 def step_figures(
     profile: Profile, gains: ForceGains, parameters: RigParameters | None
 ) -> tuple[float, float, float]:
-    """(overshoot as a share of the step, steady error in N, torque ripple at rest in N·m)."""
+    """Return overshoot as a share of the step, steady error in N, torque ripple at rest in N·m."""
     rig = BlockedRig(profile, gains=gains, parameters=parameters)
     low, high = STEP_N
     rig.run(1.0, lambda t: low)

@@ -1,4 +1,4 @@
-"""Rigs whose force loop is compared: without dry friction, and the published plant."""
+"""Rigs whose force loops are compared: without dry friction, and the published plant."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def with_control(profile: Profile, **values: Any) -> Profile:
 
 
 def frictionless(profile: Profile) -> tuple[Profile, RigParameters]:
-    """The same rig without dry friction and screw loss, in the rig and in what is believed."""
+    """Return the rig without dry friction and screw loss, in the simulation and in the profile."""
     actuator = profile.actuator
     plain = profile.model_copy(
         update={
@@ -42,7 +42,7 @@ def frictionless(profile: Profile) -> tuple[Profile, RigParameters]:
 
 
 def published(rate: float = 1000.0) -> tuple[Profile, RigParameters]:
-    """The published plant as a rig: no dry friction, a motor and a supply that suffice."""
+    """Return the published plant as a rig: no dry friction, ample motor and supply."""
     base, _ = frictionless(load_profile("footplate_trainer"))
     actuator = base.actuator
     per_m = actuator.radians_per_metre
@@ -98,7 +98,7 @@ def published(rate: float = 1000.0) -> tuple[Profile, RigParameters]:
 def attainable(
     profile: Profile, delay_s: float, predictor: bool, most_Hz: float = 400.0
 ) -> ForceGains:
-    """The design of most bandwidth at the margin, over the damping ratios tried."""
+    """Return the design of greatest bandwidth at the margin, over the damping ratios tried."""
     period = 1 / profile.control.rate
     return max(
         (

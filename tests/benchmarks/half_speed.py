@@ -1,10 +1,10 @@
 """Run a program on a computer half as fast as this one: ``half_speed.py PROGRAM [OPTION ...]``.
 
-A stand-in: on each processor a process at the highest real-time priority but one works for 0.1 ms and
-sleeps for 0.1 ms, by turns, so that everything else gets half of the processor in slices far
-shorter than a cycle. A quota of a control group would not do: it does not count real-time programs.
-It fills the system's limit on real-time programs earlier than a slow computer does, since its own half
-counts as well: it is the harder test. ``--share`` sets another share to take.
+On each processor a process at the second highest real-time priority works for 0.1 ms and sleeps for
+0.1 ms in turn, so everything else gets half of the processor in slices far shorter than a cycle. A
+control group's quota does not count real-time programs. This process reaches the system's limit on
+real-time programs earlier than a slow computer would, since its own half counts as well, so this is
+the harder test. ``--share`` sets another share to take.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ TURN_S = 0.0002
 
 
 def take(processor: int, share: float, ready: Any) -> None:
-    """Take a share of a processor until the end."""
+    """Use a share of a processor until the process ends."""
     os.sched_setaffinity(0, {processor})
     os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
     parent = os.getppid()

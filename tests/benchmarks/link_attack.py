@@ -1,16 +1,17 @@
 """Measure how much longer the link takes in a cycle while clients attack it.
 
-The rig host's end of the link alone runs in a process prepared as the rig host is: each
-millisecond it publishes a row and polls, and a holder of control beats 25 times a second from a
-process of its own. The attack comes at full speed from another process, in every other second: so
-both meet the same other work of the computer, in one run. Measured of a cycle are
+The rig host's end of the link alone runs in a process prepared as the rig host is: each millisecond
+it publishes a row and polls, and a holder of control sends 25 heartbeats a second from a process of
+its own. The attack comes at full speed from another process, in every other second, so attacked and
+quiet cycles meet the same background load in one run. Measured in each cycle:
 
 - *late*: from when it was due to the wake-up, which a cycle that took too long delays;
 - *link*: the time in `poll` and the answers.
 
-`--check` holds p99.9 of the lateness, and p99 of the time of the link, to 0.1 ms above those without
-attack. Beside it stands how often the holder was found late, and how long a stop of a third client took to
-arrive at the worst. `--seconds` is for each attack; the last one, all of them at once, lasts a minute.
+`--check` holds p99.9 of the lateness, and p99 of the time of the link, to 0.1 ms above those
+without attack. The table also shows how often the holder was found late, and the longest time that
+a third client's stop took to arrive. `--seconds` is for each attack; the last one, all of them at
+once, lasts a minute.
 """
 
 from __future__ import annotations
@@ -43,14 +44,14 @@ PERIOD_S = 0.001
 PRIORITY = 60
 BEAT_S = 0.04
 STOP_EVERY_S = 0.05
-START_S = 90.0  # of a process, on a computer that is busy
+START_S = 90.0  # of a process, on a busy computer
 SECONDS, ALL_SECONDS = 8.0, 60.0  # of each attack, and of all at once; half of it without
-TURN_S = 1.0  # attacked, and not, by turns
-SETTLE_S = 0.2  # at the begin of each turn, that is not counted: what was sent still arrives
+TURN_S = 1.0  # attacked, and not, in turn
+SETTLE_S = 0.2  # at the beginning of each turn, not counted: earlier messages still arrive
 MORE_MS = 0.1
 ALL = "all at once"
 THIRD = "third"
-# By turn, attacked or not: lateness, and time in the link, in s.
+# Lateness and time in the link in s, by turn (attacked or not).
 Cycles = dict[bool, tuple[list[float], list[float]]]
 HELLO = {"type": "hello", "id": 1, "name": "attacker", "schema_version": SCHEMA_VERSION}
 WRONG_13_KB = json.dumps(
@@ -94,11 +95,11 @@ def turn_of(due_s: float) -> bool | None:
 def attack(
     directory: str, name: str, anew: bool, begin: Flag, ending: Flag, by_turns: bool = False
 ) -> None:
-    """Send without end, or ``by_turns``.
+    """Send without end, or in turns (``by_turns``).
 
     ``anew``: over a new connection every 50 ms, so never cut off for long.
     """
-    with contextlib.suppress(OSError, AttributeError):  # of no more use than any other program
+    with contextlib.suppress(OSError, AttributeError):  # no more urgent than any other program
         os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     send, pause_s = ATTACKS[name]
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
@@ -115,7 +116,7 @@ def attack(
             socket = context.socket(zmq.DEALER)
             socket.setsockopt(zmq.LINGER, 0)
             socket.setsockopt(zmq.SNDTIMEO, 100)
-            socket.setsockopt(zmq.SNDHWM, 50)  # what waits still comes when its turn is over
+            socket.setsockopt(zmq.SNDHWM, 50)  # queued messages still arrive when the turn is over
             socket.connect(endpoint(Path(directory), REQUESTS))
             fresh_s = time.monotonic()
         with contextlib.suppress(zmq.Again):
@@ -173,7 +174,7 @@ def serve(directory: str, seconds: float, ready: Flag, begin: Flag, result: Any)
     end = due + seconds
     while due < end:
         due += PERIOD_S
-        if due < time.monotonic() - PERIOD_S:  # whole periods cannot be made good
+        if due < time.monotonic() - PERIOD_S:  # whole periods cannot be caught up
             due += PERIOD_S * int((time.monotonic() - due) / PERIOD_S)
         sleep_until(due)
         woke = time.monotonic()
@@ -248,7 +249,7 @@ def main() -> int:
                 bench.figure(name_of, 1e3 * more, unit="ms", most=MORE_MS)
             worst = 1e3 * max(stops) if stops else math.nan
             bench.note(f"{title}: holder late {late} times, slowest stop {worst:.1f} ms")
-    # Of one attack alone a few cycles would decide, and whatever held the computer up just then.
+    # For one attack alone a few cycles would decide, and with them a chance pause of the computer.
     add_rows(bench, "every attack together", every)
     return bench.finish()
 

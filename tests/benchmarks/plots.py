@@ -1,18 +1,15 @@
-"""Milliseconds per frame of the strip charts: 12 traces at 1 kHz, windows of 10, 60 and 600 s.
+"""Measure the strip charts' time per frame: 12 traces at 1 kHz, windows of 10, 60 and 600 s.
 
-Drawn offscreen at the size the charts have in a 1440 × 900 window. One frame: the samples that
-came since the last one are appended, the widget is drawn into an image. Beside it, in the same
-run and taking turns, pyqtgraph draws the same traces of the same window at the same size with
-its own automatic peak downsampling. The twelve curves are ten lines and the two edges of the
-uncertainty band; pyqtgraph draws twelve lines and no band. Goals are held
+The charts are drawn offscreen at their size in a 1440 × 900 window. One frame appends the samples
+received since the last one and draws the widget into an image. In turn with it, pyqtgraph draws the
+same traces at the same size with its automatic peak downsampling. The twelve curves are ten lines
+and the two edges of the uncertainty band; pyqtgraph draws twelve lines and no band. Goals are held
 against the median; p99 is in the table.
 
 The traces are those of a rig in use: a move to another level every twenty seconds or so, with
-noise. The worst content there can be is measured too: twelve sines that fill their charts at
-each moment, so that every column is painted from top to bottom.
-
-Growth: the frame at 600 s after 30 minutes of data have gone through, over the same frame when
-the window had just been filled.
+noise. The worst content is measured too: twelve sines that fill their charts, so every column is
+painted from top to bottom. Growth is the frame time at 600 s after 30 minutes of data, over that of
+a window just filled.
 """
 
 from __future__ import annotations
@@ -47,7 +44,8 @@ CHUNK = 20_000
 
 
 def made(first: int, count: int, full: bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """Times (count,) and traces (count, 12): levels held and left, or full sines, with noise."""
+    """Return times (count,) and traces (count, 12): levels held and left, or full sines, with
+    noise."""
     rng = np.random.default_rng(first)
     times = (first + np.arange(count)) / RATE_HZ
     channels = np.arange(len(TRACES))
@@ -60,7 +58,7 @@ def made(first: int, count: int, full: bool = False) -> tuple[np.ndarray, np.nda
         after = np.sin(2.3 * level + channels)
         values = after + (before - after) * np.exp(-since * held_s / 0.3)
     values = values + 0.02 * rng.normal(size=(count, len(TRACES)))
-    # Every trace in the range its panel is for, so that all are inside the picture.
+    # Every trace stays in the range of its panel, so all are inside the picture.
     scale = np.full(len(TRACES), 1.0)
     for panel in PANELS:
         for trace in panel.traces:
@@ -103,7 +101,8 @@ class Ours:
         return milliseconds(self.charts[window_s], lambda: self.model.buffer.append(*block))
 
     def frames(self, count: int) -> dict[float, np.ndarray]:
-        """By window; they take turns, so that a busy moment of the machine meets them all."""
+        """Return frame times by window; the windows take turns, so a busy moment of the machine
+        meets all of them."""
         for charts in self.charts.values():
             charts.grab()
         taken = [[self.frame(window_s) for window_s in WINDOWS_S] for _ in range(count)]
@@ -160,7 +159,7 @@ def main() -> int:
         bench.samples(f"{window_s:g} s", mine[window_s], unit="ms")
         theirs = peer.frames(window_s, times, values, PEER_FRAMES)
         bench.samples(f"{window_s:g} s, pyqtgraph", theirs, unit="ms")
-    # A second history stands still at the beginning, to be drawn in turn with the old one.
+    # A second history stays at the beginning and is drawn in turn with the old one.
     young = Ours()
     young.fill(longest + 5.0)
     ours.fill(LATER_S)

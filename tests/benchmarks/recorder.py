@@ -5,8 +5,8 @@ A process publishes rows of the simulated rig through the rig host's own ``LinkS
 row with ``csv.writer`` take them at the same time. In the middle each disk write stalls for 2 s.
 
 Bytes are those of the finished file per sample. CSV is counted in two ways: as ``csv.writer``
-puts out the link's float64, and with each value as short as its column's own type permits; the
-goal is held against the shorter one.
+writes the link's float64, and with each value as short as its column's own type permits; the goal
+refers to the shorter one.
 """
 
 from __future__ import annotations
@@ -58,9 +58,10 @@ JITTER = ("telemetry_age_s", "wake_latency_s", "work_s", "answer_s")
 
 
 def simulated_rows() -> np.ndarray:
-    """Ten seconds of the demo rig: it moves, holds, and a hand pushes on a virtual spring.
+    """Return ten seconds of the demo rig: it moves, holds, and a hand pushes on a virtual spring.
 
-    Lockstep knows no jitter; its four timing columns are given some, or they would cost nothing.
+    Lockstep has no jitter; its four timing columns are given some, or they would compress to
+    nothing.
     """
     bench = LockstepBench(load_profile("footplate_trainer"))
     rows = bench.run(0.1)
@@ -81,10 +82,10 @@ def simulated_rows() -> np.ndarray:
 
 
 def never_repeated(rows: np.ndarray, count: int) -> np.ndarray:
-    """Return ``rows`` over and over until there are ``count``.
+    """Repeat ``rows`` up to ``count`` rows.
 
-    Each time has another jitter, and estimates that differ in the fifth digit: a repetition
-    would compress too well.
+    Each repetition has its own jitter, and estimates that differ in the fifth digit: exact
+    repetition would compress too well.
     """
     random = np.random.default_rng(2)
     parts = []
@@ -140,7 +141,7 @@ def publish(directory: Path, rate_hz: float, rows_file: Path) -> int:
 
 
 class Stalling(Disk):
-    """Sleeps once in a write, when the sign is there."""
+    """A writer that sleeps once in a write, when the sign file exists."""
 
     def __init__(self, sign: Path) -> None:
         self.sign = sign
@@ -210,7 +211,7 @@ def role(*arguments: str) -> Iterator[subprocess.Popen[str]]:
 
 
 def cpu_s(process: subprocess.Popen[str]) -> float:
-    """Processor time of a process's present threads so far, in s."""
+    """Return the processor time of a process's present threads so far, in s."""
     total = 0
     for task in Path(f"/proc/{process.pid}/task").iterdir():
         with contextlib.suppress(OSError):
@@ -292,7 +293,7 @@ def measure(rate_hz: float, seconds: float, rows_file: Path) -> Measured:
 
 
 def shortest_csv_bytes(rows: np.ndarray) -> float:
-    """Bytes per row of CSV with every value as short as its column's type permits."""
+    """Return bytes per row of CSV with every value as short as its column's type permits."""
     length = rows.size  # commas and line ends
     for i, column in enumerate(COLUMNS):
         length += sum(len(str(value)) for value in rows[:, i].astype(column.kind))

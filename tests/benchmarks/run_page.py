@@ -1,18 +1,19 @@
-"""The Runs page: a list of 10 000 runs, an hour at 1 kHz to its first picture, pan and zoom.
+"""Measure the Runs page: a list of 10 000 runs, an hour at 1 kHz to its first picture, pan and
+zoom.
 
-List: ten thousand folders with one run's files linked into each, listed by the index. Baseline in the
-same run: looking at each folder and its run.yaml alone (``scandir`` and ``stat``), below which nothing
-that checks the index can come.
+The list has ten thousand folders with one run's files linked into each, listed by the index.
+Baseline in the same run: looking at each folder and its run.yaml alone (``scandir`` and ``stat``),
+below which nothing that checks the index can come.
 
 First picture: from the request to the picture in memory, of six columns in four panels. Beside it,
 taking turns, the same columns of the same file: pyarrow and pyqtgraph on raw arrays with its
 documented settings for much data (clip, automatic peaks), and pandas with matplotlib, which the
-extra ``benchmarks`` installs. The file is in the computer's memory by then, for all alike. Each is let
-go before the next is opened: ten hours at once would crowd the memory that all are read into.
+extra ``benchmarks`` installs. The file is in the page cache by then, for all alike. Each run is
+released before the next is opened: ten hours at once would crowd the memory.
 
-Pan and zoom: random windows from the whole hour down to 50 ms, a frame each.
+Pan and zoom take random windows from the whole hour down to 50 ms, a frame each.
 
-Processor time stands beside what people wait for: on a busy computer the latter is longer.
+The table shows processor time beside elapsed time, which a busy computer lengthens.
 """
 
 from __future__ import annotations
@@ -204,7 +205,7 @@ class PlotPeer:
 
 
 def let_go(view: RunsModel, *widgets: QWidget) -> None:
-    """Give back all that was read for a page and its peer."""
+    """Release everything that was read for a page and its peer."""
     view.close()
     view.opened = None
     for widget in widgets:

@@ -1,7 +1,7 @@
-"""The dashboard in a process of its own, drawn in memory and worked by keys, for the benchmarks.
+"""A dashboard in a process of its own, drawn offscreen and operated by keys, for the benchmarks.
 
-Keys come as lines on a pipe that Qt's own loop watches, as it watches a window system's
-connection, so that a key waits for whatever the window is doing, exactly as a real one does.
+Keys arrive as lines on a pipe that Qt's event loop watches as it watches a window system's
+connection: a key waits for whatever the window is doing, as a real one does.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ def until_state(client: Client, state: State, seconds: float = PATIENCE_S) -> No
     """Wait until the bench is in ``state``.
 
     Raises:
-        RuntimeError: it is not, in time.
+        RuntimeError: another state is still reported after ``seconds``.
     """
     end = time.monotonic() + seconds
     last = "nothing was heard"
@@ -94,7 +94,7 @@ class Seat:
 
 
 def main(link_directory: Path, runs_directory: Path) -> int:
-    """The dashboard's process: as ``hookeline bench --link`` opens it, and the keys."""
+    """Run the dashboard as ``hookeline bench --link`` opens it, and its keys."""
     from PySide6.QtCore import QSocketNotifier, Qt, QTimer
     from PySide6.QtTest import QTest
 
@@ -103,7 +103,7 @@ def main(link_directory: Path, runs_directory: Path) -> int:
 
     app = application()
 
-    seen: Window | None = None  # found once: a search takes 1 ms, and no key of a person needs it
+    seen: Window | None = None  # found once: a search takes 1 ms, and a person's key needs none
 
     def opened() -> None:
         nonlocal seen

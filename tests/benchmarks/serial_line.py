@@ -1,9 +1,10 @@
-"""Serial-line CAN: our reader beside python-can's stock ``slcan`` on a pair of pseudo-terminals.
+"""Compare our serial-line CAN reader with python-can's stock ``slcan`` on a pair of pseudo-
+terminals.
 
-A cycle sends three frames of eight bytes and waits for the three that the adapter (a process of
-its own) answers them with; what nobody fetches is lost after 8 KB. The stock interface goes
-through the same cycles against the same adapter. Kept: frames that came, of those due. CPU: of
-the thread that reads and writes, for each frame that went or came.
+A cycle sends three frames of eight bytes and waits for the adapter's three answers (the adapter is
+a process of its own); data beyond 8 KB that is not fetched is lost. The stock interface goes
+through the same cycles against the same adapter. "Kept" is the share of due frames that arrived,
+"CPU" the time of the reading and writing thread for each frame sent or received.
 """
 
 from __future__ import annotations
@@ -74,7 +75,8 @@ class Adapter:
 
 
 def run(interface: str, rate_Hz: float, seconds: float) -> tuple[dict[str, float], list[float]]:
-    """Figures of cycles against a fresh adapter, and the time in s that each cycle took."""
+    """Run cycles against a fresh adapter; return the figures, and the time in s that each cycle
+    took."""
     adapter = Adapter()
     options: dict[str, Any] = {"sleep_after_open": 0.0} if interface == "slcan" else {}
     bus = can.Bus(interface=interface, channel=adapter.path, bitrate=1_000_000, **options)
@@ -98,7 +100,7 @@ def run(interface: str, rate_Hz: float, seconds: float) -> tuple[dict[str, float
             select.select((), (), (), left)
         began = monotonic()
         if began - started > 1.5 * seconds:
-            break  # too slow to reach the end; what was reached is told
+            break  # too slow to reach the end; the part reached is reported
         for frame in frames:
             bus.send(frame)
         got = 0
@@ -117,7 +119,7 @@ def run(interface: str, rate_Hz: float, seconds: float) -> tuple[dict[str, float
         done_cycles += 1
     lasted = monotonic() - started
     cpu = time.thread_time() - cpu
-    # Frames that came after their cycle was given up are late, not lost.
+    # Frames received after their cycle was given up are late, not lost.
     straggling = 0
     while straggling + came < FRAMES * done_cycles and bus.recv(0.2) is not None:
         straggling += 1

@@ -1,8 +1,8 @@
-"""Lockstep seconds simulated per second of computing, beside the physics alone.
+"""Measure lockstep seconds simulated per second of computing, beside the physics alone.
 
-A weight is lifted, floated on a constant force and pushed to and fro on a virtual spring,
-which is what tests and a demonstration in lockstep do. The baseline is the same simulated
-drive and rig advanced at the same rate without the bench around it.
+A weight is lifted, floated on a constant force and pushed to and fro on a virtual spring, as tests
+and a demo in lockstep do. The baseline is the same simulated drive and rig advanced at the same
+rate without the bench around it.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from hil.profile.devices import make_lockstep_drive
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 
-LEAST = 5.0  # to reach; 10 is aimed at
+LEAST = 5.0  # the goal; 10 is the aim
 WEIGHT_KG = 2.5
 BLOCK_S = 0.25
 
 
 def session(profile: Profile, seconds: float) -> tuple[list[float], LockstepBench]:
-    """Seconds simulated per second, block by block, of a bench at work."""
+    """Return seconds simulated per second, block by block, of a bench at work."""
     bench = LockstepBench(profile, seed=1)
     bench.environment.hang(WEIGHT_KG)
     bench.run(0.1)
@@ -54,7 +54,7 @@ def session(profile: Profile, seconds: float) -> tuple[list[float], LockstepBenc
 
 
 def physics_alone(profile: Profile, seconds: float) -> list[float]:
-    """The same of the simulated drive and rig without a bench."""
+    """Return the same for the simulated drive and rig without a bench."""
     drive = make_lockstep_drive(profile, 1)
     core = drive.core
     core.environment.hang(WEIGHT_KG)
@@ -87,7 +87,7 @@ def main() -> int:
 
     session(profile, 1.0)  # warm up
     gc.collect()
-    # Taken in turn, so that a change of the machine's mood meets both.
+    # Taken in turn, so a change of the machine's speed meets both.
     with_bench: list[float] = []
     alone: list[float] = []
     for _ in range(3):

@@ -1,4 +1,4 @@
-"""Force loop over torque, velocity and position on one plant: predicted beside measured.
+"""Measure the force loop over torque, velocity and position on one plant, beside its prediction.
 
     .venv/bin/python tests/benchmarks/sources.py --check
 
@@ -79,7 +79,7 @@ class Commanded(BlockedRig):  # type: ignore[misc]
                 self.target = PositionTarget(gain, 1e6)
 
     def quiet(self) -> None:
-        """Leave out the dead zone of a nut at rest: the prediction of noise has none."""
+        """Omit the dead zone of a nut at rest: the prediction of noise has none."""
         if isinstance(self.gains, VelocityGains):
             self.by_velocity._dead_m = 0.0
         else:
@@ -111,7 +111,7 @@ class Commanded(BlockedRig):  # type: ignore[misc]
                 return sent[0]
 
         def turn(command: Any) -> None:
-            # What the rig takes for a torque is a velocity of the nut.
+            # The value that the rig takes as a torque is a velocity of the nut.
             velocity = command.torque_N_m * self.sign / self.per_rad
             command.torque_N_m, command.velocity_rad_s = 0.0, velocity
             command.mode = Mode.VELOCITY if self.target is None else Mode.POSITION
@@ -127,7 +127,8 @@ class Commanded(BlockedRig):  # type: ignore[misc]
 
 
 def answer(rig: Commanded, frequency: float, asked: bool, size: float) -> complex:
-    """Force over setpoint at one frequency, or the opened loop by what is added to the command."""
+    """Return force over setpoint at one frequency, or the open loop by a sine added to the
+    command."""
     period = rig.period
     settled = round(SETTLES_S / period)
     count = round(max(1, round(frequency * COUNTED_S)) / frequency / period)
@@ -147,7 +148,8 @@ def answer(rig: Commanded, frequency: float, asked: bool, size: float) -> comple
 
 
 def measured(profile: Profile, parameters: RigParameters, loop: Loop | VelocityLoop) -> list[float]:
-    """Bandwidth in Hz, margin in degrees, overshoot in %, force noise in N, ceiling in N/mm."""
+    """Measure bandwidth in Hz, margin in degrees, overshoot in %, force noise in N, ceiling in
+    N/mm."""
 
     def rig(blocked: bool = True) -> Commanded:
         return Commanded(profile, parameters, blocked)
@@ -172,14 +174,14 @@ def measured(profile: Profile, parameters: RigParameters, loop: Loop | VelocityL
     still.quiet()
     still.run(3.0, lambda t: LEVEL_N)
     still.run(4.0, lambda t: LEVEL_N)
-    # The integral is slow: what is left of the way to the level is no noise.
+    # The integral is slow: the remaining approach to the level is not noise.
     at = np.linspace(-1.0, 1.0, len(still.true_N))
     noise = float(np.std(still.true_N - np.polyval(np.polyfit(at, still.true_N, 4), at)))
     return [bandwidth, margin, 100 * overshoot, noise, ceiling(profile, parameters)]
 
 
 def predicted(profile: Profile, loop: Loop | VelocityLoop, noise_N: float) -> list[float]:
-    """The same, by the model on the slope at rest."""
+    """Predict the same by the model on the slope at rest."""
     answer = loop.step(500)
     overshoot = max(0.0, float(np.max(answer)) - 1.0)
     return [
@@ -234,7 +236,7 @@ def predicted_ceiling(profile: Profile, loop: Loop | VelocityLoop) -> float:
 
 def ceiling(profile: Profile, parameters: RigParameters) -> float:
     """Largest virtual stiffness at which a kick to the free output dies away, N/mm."""
-    # Without weight, in mid-stroke, nothing but the spring that is rendered acts.
+    # Without weight, in mid-stroke, only the rendered spring acts.
     middle = 0.5 * profile.actuator.stroke
     free = parameters.but(
         {"gravity_m_s2": 0.0, "initial_output_m": middle, "pivot_friction_N_m": 0.0}

@@ -1,23 +1,23 @@
-"""Measure how soon a power-off is on the wire, whichever client requests it or dies; all processes run.
+"""Measure how soon power-off is on the wire after a client requests a stop or a process dies.
 
-A listener of its own, at real-time priority, stands on the bus beside simulated drive and rig
-host and reads the clock that all processes share (CLOCK_MONOTONIC). It counts
+All processes run. A separate listener at real-time priority watches the bus between simulated drive
+and rig host; all processes share one clock (CLOCK_MONOTONIC). It measures
 
-- *key*: from Esc in the dashboard, put where a window system puts it, into the window's event
-  loop at whatever moment that is, to the first control word that disables voltage. Baseline: the
-  same from a script that calls ``Client.stop``, without a window;
+- *key*: from Esc, put into the dashboard's event loop at a random moment, to the first control word
+  that disables voltage. Baseline: the same from a script that calls ``Client.stop``, without a
+  window;
 - *key, attacked*: the same key while another client sends wrong messages of 13 kB at full speed, over
   a new connection every 50 ms, so that it is never cut off for long;
 - *limit*: from the telemetry frame that shows the crossed limit (a jump of the deflection sensor)
-  to that control word; both are on the bus, and baseline is the cycle's period;
+  to that control word; both are on the bus; the baseline is the cycle's period;
 - *dashboard killed*: from SIGKILL to that control word, with the dashboard holding control.
   Baseline: the profile's heartbeat limit;
 - *host killed*: from SIGKILL to the drive's own stop, the EMCY with which it removes power.
   Baseline: the drive's heartbeat limit.
 
-*Link to wire* is the part of *key* from the moment at which the dashboard gave the stop to the link,
-as the rig host tells it. It takes some five minutes, in which it says on stderr where it is;
-``--keys 20`` takes one.
+*Link to wire* is the part of *key* after the dashboard gave the stop to the link, as reported by
+the rig host. The program takes about five minutes and reports its progress on stderr; ``--keys 20``
+takes one.
 """
 
 from __future__ import annotations
@@ -61,13 +61,13 @@ JUMP_COUNTS = 250  # the limit is 200
 PRIORITY = 50
 ATTACK = "wrong publishes, 13 kB"
 KEYS, ATTACKED, SCRIPTED, CROSSED, KILLED = 100, 50, 25, 25, 5
-BETWEEN_S = 0.2  # states are seen by everybody, and the load has come to rest
+BETWEEN_S = 0.2  # every client has the state, and the load has come to rest
 LATEST_S = 3.0
 KEY_MS = 5.0
 
 
 def listen(channel: str) -> None:
-    """The listener's process: one line, kind and time, for each thing worth knowing."""
+    """Run the listener: print one line, kind and time, for each event."""
     with can.Bus(interface="local_socket", channel=channel) as bus:
         on = False
         counts = None
@@ -95,7 +95,7 @@ class Listener:
     """The listener as the benchmark sees it. A context manager.
 
     Attributes:
-        early: what ``next`` waited for had come before the time it was to come after.
+        early: the event that ``next`` waited for had come before that time.
     """
 
     def __init__(self, link_directory: Path) -> None:
@@ -117,7 +117,7 @@ class Listener:
             self._heard.put((kind.strip(), float(when or 0.0)))
 
     def next(self, kind: str, after_s: float = 0.0) -> float:
-        """Time of the next thing of this kind after ``after_s``; NaN if none comes."""
+        """Return the time of the next event of this kind after ``after_s``; NaN if none comes."""
         self.early = False
         end = time.monotonic() + (LATEST_S if after_s else 20.0)
         while (left := end - time.monotonic()) > 0:
@@ -141,13 +141,14 @@ class Listener:
 
 
 def say(text: str) -> None:
-    """Tell on stderr where the measurement is, and how busy the computer."""
+    """Print on stderr how far the measurement is, and how busy the computer is."""
     load = os.getloadavg()[0]
     print(f"{time.strftime('%H:%M:%S')} {text} (load {load:.1f})", file=sys.stderr, flush=True)
 
 
 def link_to_wire(client: Client) -> float:
-    """Seconds from the link to the wire of the latest stop by a person; NaN if none is recorded."""
+    """Return the seconds from link to wire of the latest stop by a person; NaN if none is
+    recorded."""
     end = time.monotonic() + LATEST_S
     while time.monotonic() < end:
         for item in client.poll():
@@ -158,7 +159,7 @@ def link_to_wire(client: Client) -> float:
 
 
 def energise(seat: Seat, client: Client) -> None:
-    """From Stopped or De-energised to Standby, by keys."""
+    """Go from Stopped or De-energised to Standby by keys."""
     time.sleep(BETWEEN_S)
     seat.press("T")
     until_state(client, State.DE_ENERGISED)
@@ -211,7 +212,7 @@ def measure_keys(
 
 
 def measure_stops(running: BenchProcesses, keys: int) -> tuple[dict[str, list[float]], int]:
-    """Return seconds to the wire by what asked for the stop.
+    """Return seconds to the wire by the source of the stop.
 
     The last is how often the bench had stopped by itself just before the key.
     """
@@ -265,7 +266,7 @@ def measure_stops(running: BenchProcesses, keys: int) -> tuple[dict[str, list[fl
 
 
 def measure_own_stop(folder: Path) -> float:
-    """Seconds from a killed rig host to the drive's own stop."""
+    """Return the seconds from a killed rig host to the drive's own stop."""
     with (
         start_bench(
             PROFILE,

@@ -41,7 +41,7 @@ PERCENTILES = {"median": 50.0, "p99": 99.0, "p99.9": 99.9, "max": 100.0}
 
 @dataclass
 class Samples:
-    """Percentiles of one measured quantity, in ``unit``."""
+    """Percentiles of one measured quantity in ``unit``."""
 
     name: str
     unit: str
@@ -51,7 +51,7 @@ class Samples:
 
 @dataclass
 class Figure:
-    """One number; ``most``/``least`` is the goal, if there is one."""
+    """One number; ``most``/``least`` is its goal, if any."""
 
     name: str
     value: float
@@ -62,7 +62,7 @@ class Figure:
 
     @property
     def reached(self) -> bool:
-        """False for a missed goal; a figure that is not a number never reaches one."""
+        """Return False for a missed goal; a figure that is not a number always misses it."""
         if self.most is None and self.least is None:
             return True
         if not math.isfinite(self.value):
@@ -107,13 +107,13 @@ class Benchmark:
         self.options = argparse.Namespace(json=False, check=False, seconds=None)
 
     def parse(self, arguments: Sequence[str] | None = None) -> argparse.Namespace:
-        """Read the command line; also kept as ``options``."""
+        """Parse the command line; the result is also kept as ``options``."""
         self.options = self.parser.parse_args(arguments)
         self.load = os.getloadavg()[0]
         return self.options
 
     def samples(self, name: str, values: ArrayLike, *, unit: str, scale: float = 1.0) -> Samples:
-        """A row of percentiles from an array of any shape; ``scale`` brings it into ``unit``.
+        """Add a row of percentiles from an array of any shape; ``scale`` converts it into ``unit``.
 
         Raises:
             ValueError: the name is taken.
@@ -144,7 +144,7 @@ class Benchmark:
         least: float | None = None,
         baseline: str = "",
     ) -> Figure:
-        """One number with its goal; ``baseline`` names what it is compared with."""
+        """Add one number with its goal; ``baseline`` names what it is compared with."""
         figure = Figure(name, float(value), unit, most, least, baseline)
         self.figures.append(figure)
         return figure
@@ -152,7 +152,7 @@ class Benchmark:
     def percentile(
         self, name: str, row: str, percentile: str, *, most: float | None = None
     ) -> Figure:
-        """A figure from a row: ``percentile`` is one of ``PERCENTILES``."""
+        """Add a figure from a row: ``percentile`` is one of ``PERCENTILES``."""
         found = self._row(row)
         return self.figure(name, found.values[percentile], unit=found.unit, most=most)
 
@@ -166,7 +166,7 @@ class Benchmark:
         most: float | None = None,
         least: float | None = None,
     ) -> Figure:
-        """A figure: one row's percentile over the baseline's, NaN if that is 0."""
+        """Add one row's percentile over the baseline's as a figure; NaN if that is 0."""
         above, below = self._row(row), self._row(baseline)
         if above.unit != below.unit:
             raise ValueError(f"'{row}' is in {above.unit}, '{baseline}' in {below.unit}")
@@ -175,11 +175,11 @@ class Benchmark:
         return self.figure(name, value, unit="×", most=most, least=least, baseline=baseline)
 
     def note(self, text: str) -> None:
-        """A line below the tables, such as what the system granted."""
+        """Add a line below the tables, such as the scheduling granted."""
         self.notes.append(text)
 
     def finish(self) -> int:
-        """Print everything; the exit code."""
+        """Print everything and return the exit code."""
         if self.load is not None:
             now = os.getloadavg()[0]
             self.note(f"load average of the computer: {self.load:.1f} before, {now:.1f} after")
@@ -227,7 +227,7 @@ class Benchmark:
         return 1 if self.options.check and missed else 0
 
     def as_data(self) -> dict[str, object]:
-        """Everything as plain values; a number that is none becomes null."""
+        """Return everything as plain values; NaN becomes null."""
         return {
             "title": self.title,
             "machine": machine(),
@@ -250,7 +250,7 @@ class Benchmark:
 
 
 def machine() -> str:
-    """Processor count and kind, kernel and Python; no names of machine or user."""
+    """Return processor count and kind, kernel and Python; no names of machine or user."""
     return (
         f"{len(os.sched_getaffinity(0))} cores {platform.machine()}, "
         f"{platform.system()} {platform.release().split('-')[0]}, "
@@ -259,7 +259,7 @@ def machine() -> str:
 
 
 def machine_line() -> str:
-    """Machine and date, for the head of a table."""
+    """Return machine and date for the head of a table."""
     return f"{machine()}, {datetime.date.today().isoformat()}"
 
 
@@ -272,7 +272,7 @@ def _finite(value: float) -> float | None:
 
 
 def _grid(head: list[str], body: list[list[str]]) -> str:
-    """A table that also reads as Markdown, so that it can go into the documents as it is."""
+    """Return a table that is also valid Markdown, for the documents."""
     widths = [max(len(row[i]) for row in [head, *body]) for i in range(len(head))]
     lines = [
         "| " + " | ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) + " |"

@@ -1,4 +1,4 @@
-"""An earlier version is unpacked from the history and runs its own programs."""
+"""An earlier version unpacked from the history runs its own programs."""
 
 from __future__ import annotations
 
