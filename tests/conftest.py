@@ -18,13 +18,14 @@ from drivers.motion import speak
 
 REPEATS = 2
 
-# Modules load in nine tenths of the time without the collector; it is on again once all are there.
+# Modules load in nine tenths of the time without the collector; it is on again once all are loaded.
 gc.disable()
-# Where bytecode is not to be kept, each of the many processes that tests start would compile all it
-# imports: a third of a second each, and ten for each worker.
+# Without kept bytecode, each of the many processes that tests start would compile all its imports:
+# a third of a second each, and ten for each worker.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
-# Two workers keep the processors awake; what does so beside a live bench would only compete.
+# Two workers keep the processors awake; the process that does so beside a live bench would only
+# compete.
 os.environ.setdefault("HOOKELINE_LET_SLEEP", "1")
 
 # ``--hypothesis-profile long`` draws twenty times as many.
@@ -68,7 +69,8 @@ LONGEST_FIRST = (
     "hil/host/test_power_stays_on.py",
 )
 TESTS = Path(__file__).parent
-# They look into the source: its syntax, and whole benches that are copied, which compiled ones are not.
+# They inspect the source: its syntax, and copies of whole benches, which compiled ones do not
+# allow.
 OF_THE_SOURCE = (
     "hil/handover",
     "ui_cli/test_hand_over.py",
@@ -80,7 +82,7 @@ SOURCE_MARK = "of_the_source"
 
 @pytest.fixture
 def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Keep what is verified and referenced, and heat, in a directory of the test's own."""
+    """Keep verification, reference and heat in a directory of the test's own."""
     tmp_path.chmod(0o700)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     return tmp_path
@@ -97,7 +99,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     """Keep the order of files: the workers' own is by the number of tests in each."""
     config.option.loadscopereorder = False
-    # A shell starts what runs in its background deaf to Ctrl-C, and live tests interrupt themselves.
+    # A shell starts background processes with Ctrl-C ignored, and live tests interrupt themselves.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
@@ -113,7 +115,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
-    """Leave other files alone if the tests of the source alone are wanted: to import them costs 5 s."""
+    """Skip other files if only the tests of the source are wanted: their import costs 5 s."""
     if config.option.markexpr != SOURCE_MARK or collection_path.suffix not in ("", ".py"):
         return None
     files = collection_path.rglob("test_*.py") if collection_path.is_dir() else [collection_path]
@@ -164,7 +166,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_finish() -> None:
-    """Take what the modules hold out of the collector's rounds: a twentieth of lockstep's time."""
+    """Exclude the modules' objects from the collector's rounds: a twentieth of lockstep's time."""
     gc.enable()
     gc.collect()
     gc.freeze()
@@ -173,7 +175,7 @@ def pytest_collection_finish() -> None:
 
 @pytest.hookimpl(trylast=True)
 def pytest_runtest_teardown() -> None:
-    """Take back what a rig in a thread of the test did to the collector: memory grew by gigabytes."""
+    """Undo the collector settings of a rig in a thread of the test: memory grew by gigabytes."""
     if not gc.isenabled():
         gc.unfreeze()
         gc.enable()
@@ -193,5 +195,5 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> Iterat
 
 @pytest.fixture(autouse=True)
 def linear_words() -> None:
-    """Let each test begin in a process that speaks of a linear actuator, as a new one does."""
+    """Let each test begin with the texts of a linear actuator, as a new process does."""
     speak("linear")

@@ -1,11 +1,11 @@
-"""Bring up every rig with one mistake, every rig with two, and healthy ones that vary.
+"""Bring up rigs with one mistake, rigs with two, and healthy rigs that vary.
 
     .venv/bin/python tests/campaigns/bringup.py --singles --check
     .venv/bin/python tests/campaigns/bringup.py --quick --check
     .venv/bin/python tests/campaigns/bringup.py --singles --profile footplate_velocity
 
-Each is brought up in lockstep by a simulated operator. Figures are the rig's true ones, of the
-time with the power stage on. Without --singles, --pairs or --healthy, all three are run.
+A simulated operator brings up each rig in lockstep. Figures are the rig's true values while the
+power stage is on. Without --singles, --pairs or --healthy, all three are run.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from hil.profile.devices import varied_simulation, with_simulated_faults
 from hil.profile.loader import load_profile
 
 PROFILE = "footplate_trainer"
-FORCE_SHARE = 0.15  # of the rated force, in every step but the one that goes up to it
+FORCE_SHARE = 0.15  # of the rated force, in every step but the one that reaches it
 WORKING = "working_force"
 WORKING_SHARE = 1.1  # of the rated force, in that step
 END_MM_S = 20.0
@@ -87,7 +87,7 @@ def run_case(case: Case) -> Outcome:
     ends = 0.0
 
     def note(step: Step, result: Result | None = None) -> None:
-        """Keep the peaks of what has passed: earlier steps, or the step itself."""
+        """Keep the peaks of the earlier steps, or of the step itself."""
         nonlocal ends
         working = result is not None and step.key == WORKING
         forces[working] = max(forces[working], core.peak_driven_force_N)
@@ -123,7 +123,7 @@ def run_case(case: Case) -> Outcome:
 
 
 def cases(singles: bool, pairs: int, healthy: int, seed: int, profile: str) -> Iterator[Case]:
-    """Cases of the kinds asked for; of the pairs at most so many, drawn by ``seed``."""
+    """Return the cases of the requested kinds; of the pairs at most so many, drawn by ``seed``."""
     possible = injected_faults_of(load_profile(profile).control.source)
     if singles:
         yield from (Case((code,), 0, profile) for code in possible)
@@ -135,7 +135,7 @@ def cases(singles: bool, pairs: int, healthy: int, seed: int, profile: str) -> I
 
 
 def shortfalls(outcome: Outcome, most_N: float) -> list[str]:
-    """Violations, as text."""
+    """Return the violations as text."""
     short = []
     if outcome.force_N > most_N:
         short.append(f"force {outcome.force_N:.1f} N above {most_N:.1f} N")

@@ -1,13 +1,13 @@
-"""Calibrate 40 rigs that differ, and hold each new law to the rig's own true force.
+"""Calibrate 40 rigs that differ, and compare each new law with the rig's true force.
 
     .venv/bin/python tests/campaigns/calibration.py --check
 
-Each rig is drawn from its seed: friction, hysteresis, noise, spring rates, preload, sensor zero
-and scale as rigs of one drawing differ; arms, weights, angle, gravity and own weight within
-the standard uncertainties that the calibration states for them. The procedure knows the profile
-alone. Check points lie at other loads and positions than the calibration's, come to from below
-and from above, and in pull, where no weight ever hung, with the output clamped. Each is one
-sample: the force by the new law against the springs' true one.
+Each rig is drawn from its seed: friction, hysteresis, noise, spring rates, preload, sensor zero and
+scale as rigs of one drawing differ; arms, weights, angle, gravity and own weight within the
+standard uncertainties that the calibration states for them. The procedure knows only the profile.
+Check points lie at other loads and positions than the calibration's, approached from below and from
+above, and also in pull, with the output clamped, where no weight ever hung. Each is one sample: the
+force by the new law against the true spring force.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ from hil.profile.schema import Profile
 
 PROFILE = "footplate_trainer"
 SEEDS = 40
-# The profile's, and one between the two heaviest: a knee far from every load is known badly.
+# The profile's, and one between the two heaviest: a knee far from every load is poorly determined.
 WEIGHTS_KG = (2.5, 5.0, 6.25, 7.5)
 PROCESSES = 2
 LEAST, MOST = 0.93, 0.98
@@ -97,7 +97,8 @@ class Outcome:
 
 
 def drawn(seed: int, profile: str = PROFILE) -> tuple[Profile, Callable[[float], float]]:
-    """A profile whose simulated rig differs from it, and what a weight really weighs in kg."""
+    """Return a profile whose simulated rig differs from it, and the true mass of each weight in
+    kg."""
     base = varied_simulation(load_profile(profile), seed)
     chance = random.Random(f"calibration {seed}")
     told, accuracy = rig_parameters(base), Accuracy()
@@ -124,7 +125,7 @@ def drawn(seed: int, profile: str = PROFILE) -> tuple[Profile, Callable[[float],
 
 
 class RealWeights(LockstepRunner):
-    """Hangs what the weights really weigh."""
+    """A person who hangs the weights' true masses."""
 
     weighs: Callable[[float], float]
 
@@ -133,7 +134,7 @@ class RealWeights(LockstepRunner):
 
 
 def checks(profile: Profile, bench: LockstepBench) -> Generator[Action, Seen, list[Check]]:
-    """Procedure: (true force in N, reading in counts) at each check point."""
+    """Procedure that returns (true force in N, reading in counts) at each check point."""
     found: list[Check] = []
     travel = profile.limits.travel
 
@@ -175,8 +176,8 @@ def run_seed(profile_name: str, seed: int) -> Outcome:
     ended = runner.run(calibrate(profile, Options(weights_kg=WEIGHTS_KG)))
     result: CalibrationResult | None = ended.value
     if result is not None and any(f.code == "on_stop" for f in result.findings):
-        # This rig's motor does not lift the heaviest everywhere within its limit. The fix that
-        # is told is followed: leave that weight out, and repeat.
+        # This rig's motor does not lift the heaviest weight everywhere within its limit. Follow the
+        # stated fix: leave that weight out, and repeat.
         ended = runner.run(calibrate(profile, Options(weights_kg=WEIGHTS_KG[:-1])))
         result = ended.value
     how = "" if ended.how == "finished" else f"{ended.how}: {ended.text}"
@@ -218,13 +219,13 @@ def held_to(law: ForceCalibration, true: float, counts: float) -> tuple[float, f
 
 
 def true_knee_m(p: RigParameters) -> float:
-    """Deflection at which the set that works in pull goes slack."""
+    """Return the deflection at which the set that works in pull goes slack."""
     k1, k2 = p.spring_rate_push_N_m, p.spring_rate_pull_N_m
     return 2 * p.spring_preload_m * k1 / (k1 + k2)
 
 
 def sensor_error(p: RigParameters, law: ForceCalibration) -> float:
-    """Greatest error in counts over what the loads reach, from the zero that the law has."""
+    """Return the greatest error in counts over the range of the loads, from the law's zero."""
     per_m = p.sensor_sign * math.ldexp(p.sensor_scale, int(p.sensor_bits)) / p.sensor_span_m
     reached: list[float] = np.linspace(-0.006, 0.006, 25).tolist()
     return max(
@@ -233,7 +234,7 @@ def sensor_error(p: RigParameters, law: ForceCalibration) -> float:
 
 
 def shortfalls(outcome: Outcome) -> list[str]:
-    """Violations of one rig, as text."""
+    """Return the violations of one rig as text."""
     short = []
     if outcome.how:
         short.append(outcome.how)

@@ -1,9 +1,9 @@
-"""Calibrate the simulated rig in every wrong way there is, and hold the judge to its words.
+"""Calibrate the simulated rig in every known wrong way, and check the findings.
 
     .venv/bin/python tests/campaigns/calibration_wrong.py --check
 
-Each mistake is made on a rig of its own, in lockstep: what hangs is not what was named, an arm is
-not as written, the springs or the sensor are not as they must be, or loads are left out.
+Each mistake is made on a rig of its own, in lockstep: another weight hangs than was named, an arm
+differs from the profile, springs or sensor are faulty, or loads are left out.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from hil.profile.schema import Lever, Profile
 PROFILE = "footplate_trainer"
 PROCESSES = 2
 QUICK = Options(series=1, read_s=0.1)
-# By arms that are wrong 7.5 kg would press too hard, and is refused before it hangs.
+# With wrong arms 7.5 kg would press too hard; it is refused before it hangs.
 LIGHTER = Options(weights_kg=(2.5, 5.0, 6.5), series=1, read_s=0.1)
 
 
@@ -99,7 +99,7 @@ INJECTED_FAULTS: dict[str, InjectedFault] = {
 
 
 def rigged(mistake: InjectedFault) -> tuple[Profile, Profile]:
-    """(as the operator wrote it, as it is)."""
+    """Return the profile as the operator wrote it, and as the rig is."""
     told = load_profile(PROFILE)
     assert isinstance(told.rig, Lever) and told.simulation is not None
     simulation = told.simulation.model_copy(
@@ -111,7 +111,7 @@ def rigged(mistake: InjectedFault) -> tuple[Profile, Profile]:
 
 
 class WrongHands(LockstepRunner):
-    """Person who hangs what the mistake specifies."""
+    """A person who hangs what the mistake specifies."""
 
     mistake: InjectedFault
     done = False
@@ -123,7 +123,7 @@ class WrongHands(LockstepRunner):
 
 
 def run(name: str) -> tuple[str, list[tuple[str, str, str]], str]:
-    """(name, findings as (code, sentence, fix) of errors, how it ended)."""
+    """Return the name, the errors as (code, sentence, fix), and how the calibration ended."""
     mistake = INJECTED_FAULTS[name]
     written, real = rigged(mistake)
     bench = LockstepBench(real, 1)

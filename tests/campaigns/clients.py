@@ -1,17 +1,17 @@
 """Attack a running bench with hostile clients: millions of messages, on both ports.
 
 A live bench (simulated rig, rig host, recorder, also served on the network) is in Running under a
-holder of control, who applies, marks and polls all the time; honest clients come and go. Beside
-it each attack runs in a process of its own: random bytes, real messages with mistakes, replayed,
-reordered and oversized ones, connections that break the protocol or take an hour over a byte,
-with and without keys. Counted are
+holder of control, who applies, marks and polls all the time; honest clients come and go. Beside it
+each attack runs in a process of its own: random bytes, real messages with mistakes, replayed,
+reordered and oversized ones, connections that break the protocol or take an hour over a byte, with
+and without keys. The campaign counts
 
-- what was accepted wrongly: of a client without control, by a judge of its own;
-- what was refused wrongly: requests of the holder and of the honest clients;
-- stops that nobody asked for, moments with power and no living holder, samples that are missing
-  in the run on disk;
-- the wake-up of the cycle under attack, beside the same without: the attackers are held back for
-  2 s after each 4 s, so that both meet the same other work of the computer.
+- what was accepted wrongly from a client without control, by an independent judge;
+- what was refused wrongly to the holder and to the honest clients;
+- stops that nobody requested, moments with power but without a living holder, samples missing in
+  the run on disk;
+- the wake-up of the cycle under attack and without: the attackers pause for 2 s after each 4 s, so
+  both meet the same background load.
 
 ``--count`` messages (default a million; ``--quick``: 6000); ``--check`` exits 1 naming what fell
 short; ``--json`` puts one object on the last line. Valid stops are sent by a stranger between
@@ -57,7 +57,7 @@ SHARES = {
     "without keys": 0.015,
     "slow": 0.005,
 }
-ATTACK_S, QUIET_S, SETTLE_S = 4.0, 2.0, 0.2  # under attack and without, by turns
+ATTACK_S, QUIET_S, SETTLE_S = 4.0, 2.0, 0.2  # under attack and without, in turn
 ALONE_S, QUICK_ALONE_S = 20.0, 2.0
 MORE_US = 100.0  # of the wake-up's p99.9, under attack above without
 STOPS = 10
@@ -65,7 +65,7 @@ STOP_TO_POWER_OFF_S = 0.1
 
 
 class Attackers:
-    """One attack under way: a process on each side, let go and held back by turns.
+    """One attack under way: a process on each side, released and held back in turn.
 
     Local sockets are attacked by one, the network by the other, at the same time.
     """
@@ -90,7 +90,7 @@ class Attackers:
         return all(done.is_set() or not process.is_alive() for process, done, _ in self._running)
 
     def end(self, phase: Phase) -> None:
-        """Take what they saw into the phase."""
+        """Add the attackers' observations to the phase."""
         self.go.set()
         try:
             for _, _, result in self._running:
@@ -106,7 +106,7 @@ class Attackers:
 
 
 def attacked(holder: Holder, phase: Phase, attackers: Attackers) -> None:
-    """Work while the attackers are let go and held back by turns, until they are done."""
+    """Work while the attackers are released and held back in turn, until they are done."""
     began = time.monotonic()
     try:
         while not attackers.over:
@@ -114,7 +114,7 @@ def attacked(holder: Holder, phase: Phase, attackers: Attackers) -> None:
                 (attackers.go.set if attacking else attackers.go.clear)()
                 begin = time.monotonic()
                 while (past_s := time.monotonic() - begin) < seconds and not attackers.over:
-                    # What was sent before still arrives, and samples come in blocks.
+                    # Earlier messages still arrive, and samples come in blocks.
                     phase.quiet = None if past_s < SETTLE_S else not attacking
                     holder.turn()
                     if holder.state == State.STOPPED:
@@ -129,7 +129,7 @@ def attacked(holder: Holder, phase: Phase, attackers: Attackers) -> None:
 def campaign(
     count: int, seed: int, only: list[str], nice: int, keep: Path | None
 ) -> tuple[list[Phase], list[str]]:
-    """Run it; return the phases and what else fell short."""
+    """Run the campaign; return the phases and the other violations."""
     short: list[str] = []
     phases: list[Phase] = []
     alone_s = ALONE_S if count >= COUNT else QUICK_ALONE_S
@@ -149,7 +149,7 @@ def campaign(
         with bench, contextlib.ExitStack() as kept:
             holder = Holder(bench.link_directory)
             kept.enter_context(holder.client.keep_control())
-            punctual()  # the thread that beats as well
+            punctual()  # the thread that sends heartbeats as well
             holder.start()
             holder.client.request(StartRun(name="campaign"))
             tcp = _served_at(bench.processes["host"].pid)
@@ -207,7 +207,7 @@ def campaign(
 
 
 def pooled(phases: list[Phase]) -> Phase:
-    """All attacks as one phase: under attack, and held back meanwhile."""
+    """Return all attacks as one phase: under attack, and held back meanwhile."""
     every = Phase("all attacks")
     for one in phases:
         if one.sent:
@@ -234,7 +234,7 @@ def _until_recorded(holder: Holder) -> None:
 
 
 def _served_at(process: int) -> str:
-    """Address at which the rig host listens on the network: the lower of its two ports."""
+    """Return the rig host's address on the network: the lower of its two ports."""
     listening = "0A"
     inodes = set()
     for file in Path(f"/proc/{process}/fd").iterdir():
@@ -282,7 +282,7 @@ def main() -> int:
         print("\nnothing accepted or refused wrongly; the bench went on; the run is whole")
     if options.json:
         today = datetime.date.today().isoformat()
-        # A zero is none: of the time without attack there is nothing.
+        # Zero would count as a value: nothing is known of the time without attack.
         shown = [
             {k: ("–" if v == 0.0 and "p99.9 w" in k else v) for k, v in r.items()} for r in rows
         ]

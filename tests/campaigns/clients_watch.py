@@ -1,4 +1,4 @@
-"""The client in control beside hostile ones: its work, and what it sees of the bench."""
+"""The client in control beside hostile clients: its work, and its observations of the bench."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class Phase:
     work_s: list[Any] = field(default_factory=list)
     quiet_wake_s: list[Any] = field(default_factory=list)  # while the attackers were held back
     quiet: bool | None = False  # None: neither, just after a change
-    load: float = 0.0  # of the computer, when its row is made first
+    load: float = 0.0  # of the computer, when the phase's row is first made
     accepted_wrongly: list[str] = field(default_factory=list)
     refused_wrongly: list[str] = field(default_factory=list)
     stops: list[str] = field(default_factory=list)
@@ -58,7 +58,7 @@ class Phase:
     without_holder: int = 0
     seen: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0  # under attack
-    whole_s: float = 0.0  # with the pauses between
+    whole_s: float = 0.0  # including the pauses between
 
     def row(self) -> dict[str, Any]:
         self.load = self.load or round(os.getloadavg()[0], 1)
@@ -84,7 +84,7 @@ class Phase:
 
 
 class Holder:
-    """The client in control, at work; and what it sees."""
+    """The client in control at work, with its observations."""
 
     def __init__(self, link: Path) -> None:
         self.client = Client.connect(link, name="holder", unlimited=True)
@@ -135,7 +135,7 @@ class Holder:
             time.sleep(TURN_S)
 
     def turn(self) -> None:
-        """See what has come, ask for something now and then."""
+        """Read new messages, and send a request now and then."""
         self._see()
         now_s = time.monotonic()
         if now_s >= self._next_s:
@@ -192,7 +192,7 @@ class Holder:
         print(f"{self.phase.name}: {kind}: {text}", file=sys.stderr, flush=True)
 
     def stopped_by_a_stranger(self) -> float:
-        """Seconds from a stranger's stop to power off, as the samples show it."""
+        """Return the seconds from a stranger's stop to power off, as the samples show it."""
         self.asked_stop = True
         with Client.connect(self._link, name="stranger") as stranger:
             asked_s = time.monotonic()

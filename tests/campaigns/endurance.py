@@ -2,12 +2,12 @@
 
     .venv/bin/python tests/campaigns/endurance.py --hours 8 --check
 
-One bench in lockstep, never started anew: powered, behaviours one after the other with hands,
-weights and late cycles, stopped and reset, again and again. The resident memory is read after
-each ``SAMPLE_S``, and a line fitted to it once ``WARM_SHARE`` of the time has passed. Where force
-and nut are quiet, the measured spring force is held against the true one: its mean over an hour
-must stay within the uncertainty that the calibration states (95 %). Exits 1 with ``--check`` if
-either fails. Ctrl-C ends it early, and what was reached is judged and told.
+One bench in lockstep, never restarted, repeats mixed sessions: power on, behaviours one after the
+other with hands, weights and late cycles, stop and reset. The resident memory is read after each
+``SAMPLE_S``, and a line fitted to it once ``WARM_SHARE`` of the time has passed. While force and
+nut are quiet, the measured spring force is compared with the true one: the mean error over an hour
+must stay within the uncertainty stated by the calibration (95 %). Exits 1 with ``--check`` if
+either fails. Ctrl-C ends it early; the part reached is judged and reported.
 """
 
 from __future__ import annotations
@@ -50,13 +50,14 @@ BEHAVIOURS = 8  # between power on and stop
 MOST_GROWTH_KB_H = 100.0
 MOST_REFUSED = 0.01  # of the sessions
 QUIET_M_S = 0.002
-RESTED_S = 5.0  # in which 5 kg sink onto the lower end, where power is given again
+RESTED_S = 5.0  # in which 5 kg sink onto the lower end, where power is switched on again
 PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
 @dataclass
 class Hour:
-    """Quiet spells of one simulated hour, added up: a list of them would grow by 190 kB an hour.
+    """Sums over the quiet spells of one simulated hour: a list of them would grow by 190 kB an
+    hour.
 
     Attributes:
         off_N, band_N: sums of mean force error and of stated 95 % band. spells, inside: how many.
@@ -77,7 +78,7 @@ class Hour:
 
 @dataclass
 class Seen:
-    """Measured so far, in a size that does not depend on the hours.
+    """Measurements so far, in a size that does not depend on the hours.
 
     Attributes:
         at_h, rss_kB: simulated hours, and resident memory then. stops: how often, by label.
@@ -99,17 +100,17 @@ class Seen:
         self.rss_kB.append(rss_kB)
 
     def take_spell(self, at_h: float, off_N: float, band_N: float) -> None:
-        """Take the mean force error of a quiet spell, and its stated 95 % band."""
+        """Add the mean force error of a quiet spell, and its stated 95 % band."""
         self.hours.setdefault(int(at_h), Hour()).take(off_N, band_N)
 
 
 def resident_kB() -> float:
-    """Resident memory of this process, from the kernel's page count."""
+    """Return the resident memory of this process, from the kernel's page count."""
     return int(Path("/proc/self/statm").read_text().split()[1]) * PAGE / 1024
 
 
 class Endurance:
-    """One bench and what it goes through."""
+    """One bench and its sessions."""
 
     def __init__(self, seed: int) -> None:
         self.chance = random.Random(seed)
@@ -125,7 +126,7 @@ class Endurance:
         return self.bench.time_s / 3600
 
     def go_on(self, seconds: float) -> None:
-        """Let time pass; the quiet part of it is held against the truth."""
+        """Let time pass; compare the quiet part of it with the truth."""
         bench, physics = self.bench, self.bench.drive.core.physics
         force, band, speed = self._columns
         total = count = widest = 0.0
@@ -143,7 +144,7 @@ class Endurance:
             self.seen.take_memory(self.hours, resident_kB())
 
     def session(self) -> None:
-        """From power on to stop and reset."""
+        """Run one session, from power on to stop and reset."""
         bench, chance, hands = self.bench, self.chance, self.bench.environment
         profile = bench.profile
         bench.be_late(draw_lateness(chance, profile))
@@ -186,7 +187,7 @@ class Endurance:
 
 
 def growth_kB_h(seen: Seen) -> float:
-    """Slope of the resident memory after the first quarter; NaN of too few samples."""
+    """Return the slope of the resident memory after the first quarter; NaN for too few samples."""
     hours, kB = np.array(seen.at_h), np.array(seen.rss_kB)
     late = hours >= WARM_SHARE * hours[-1]
     if np.count_nonzero(late) <= 2:
@@ -195,7 +196,7 @@ def growth_kB_h(seen: Seen) -> float:
 
 
 def by_hour(seen: Seen) -> list[dict[str, float]]:
-    """A row for each hour: force from the truth, stated band, spells, share inside in %, memory."""
+    """Return a row for each hour: force error, stated band, spells, share inside in %, memory."""
     memory = {int(h): kB / 1024 for h, kB in zip(seen.at_h, seen.rss_kB, strict=True)}  # the last
     return [
         {
@@ -211,7 +212,7 @@ def by_hour(seen: Seen) -> list[dict[str, float]]:
 
 
 def judge(seen: Seen) -> tuple[list[str], list[str]]:
-    """Lines of the report, and what fails."""
+    """Return the lines of the report, and the violations."""
     lines, bad = [], []
     reached = seen.at_h[-1] if seen.at_h else 0.0
     slope = growth_kB_h(seen)
@@ -219,10 +220,10 @@ def judge(seen: Seen) -> tuple[list[str], list[str]]:
         f"memory: {seen.rss_kB[0] / 1024:.1f} MB at the start, {seen.rss_kB[-1] / 1024:.1f} MB at "
         f"the end, {slope:+.0f} kB an hour after the first quarter"
     )
-    # A short run has no line that means anything: growth is judged from half an hour on.
+    # The fitted line of a short run means nothing: growth is judged from half an hour on.
     if reached >= 0.5 and not slope <= MOST_GROWTH_KB_H:
         bad.append(f"memory grows by {slope:.0f} kB an hour, above {MOST_GROWTH_KB_H:.0f}")
-    # A bench that stays without power grows by nothing and drifts by nothing.
+    # A bench that stays without power would pass: neither memory nor force changes.
     if seen.refused > MOST_REFUSED * seen.sessions:
         bad.append(f"{seen.refused} of {seen.sessions} sessions without power: {seen.refusal}")
     for row in by_hour(seen):

@@ -1,4 +1,4 @@
-"""Judgement of a session with faults, by what the simulation knows."""
+"""Judgement of a session with faults, by the simulation's truth."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from hil.core.limit_texts import label
 
 MOST_FORCE = 1.05  # of the force limit that trips
 END_MM_S = 20.0
-# Beyond these two, power may not make it worse: by no more than a repetition in another phase of the same
-# swing does (3 to 12 mm/s about the speed of the fall, of which the comparison takes the largest).
+# Beyond these two, power may make it worse by no more than a repetition in another phase of the
+# same swing does (3 to 12 mm/s about the speed of the fall; the comparison takes the largest).
 WORSE_FORCE, WORSE_MM_S = 1.05, 5.0
-MOST_S = 0.101  # and the period in which it is seen
+MOST_S = 0.101  # and the period in which it is noticed
 REMOVED_S = ALLOWED_S + 0.02  # wait for the drive, then the drive's own watch (15 ms)
 
 
@@ -28,7 +28,7 @@ def right_causes(session: Session) -> frozenset[int]:
 
 
 def named(outcome: Outcome) -> bool:
-    """The stop, if there was one, has a right name, or would have come without the fault."""
+    """Return whether the stop, if any, has a right name or would have come without the fault."""
     if not outcome.cause:
         return True
     if outcome.cause == Limit.DRIVE_FAULT and FAULT_TEXTS[OVERSPEED] in outcome.text:
@@ -36,13 +36,14 @@ def named(outcome: Outcome) -> bool:
         return Limit.SPEED in right_causes(outcome.session)
     asks = any(FAULTS[name].asks_stop for name in outcome.session.faults)
     if asks and outcome.cause == Cause.OPERATOR:
-        # Asked for, and power went before it had to be called still on.
+        # Requested, and power went before it had to be reported as still on.
         return outcome.stopped_s < ALLOWED_S
     return outcome.own or outcome.cause in right_causes(outcome.session)
 
 
 def late(outcome: Outcome) -> list[str]:
-    """True if it continues too long after what must stop it, or the first false figure."""
+    """Return whether it continues too long after the fault that must stop it, or the first false
+    figure."""
     faults = [FAULTS[name] for name in outcome.session.faults]
     if any(fault.asks_stop for fault in faults):
         if not removable(outcome.session):
@@ -67,19 +68,20 @@ def late(outcome: Outcome) -> list[str]:
 
 
 def removable(session: Session) -> bool:
-    """Whether anything that the host does takes power away: an OFF that is heard, or a watch.
+    """Return whether any action of the host removes power: an OFF that the drive receives, or a
+    watch.
 
-    Otherwise the load falls or is thrown under power until somebody presses the emergency stop,
-    and the stop's name alone is judged: it must tell so.
+    Otherwise the load falls or is thrown under power until somebody presses the emergency stop, and
+    only the stop's name is judged: it must say so.
     """
     return not any(FAULTS[name].entry.get("value") == 2.0 for name in session.faults)
 
 
 def runs_free(outcome: Outcome) -> bool:
-    """Whether the stop itself was ignored, until the drive's own watch acted.
+    """Return whether the drive ignored the stop until its own watch acted.
 
-    A drive that ignores OFF takes no torque: the nut runs free, and nothing of the host brakes the
-    load before. That time is judged.
+    A drive that ignores OFF accepts no torque: the nut runs free, and the host cannot brake the
+    load until then. That time is judged.
     """
     asks = any(FAULTS[name].asks_stop for name in outcome.session.faults)
     return asks and outcome.stopped_s <= REMOVED_S
@@ -107,19 +109,20 @@ def _force_within(outcome: Outcome, without: float) -> bool:
 
 
 def _ends_within(outcome: Outcome, without_mm_s: float) -> bool:
-    # A comparison that was not needed is NaN: nothing to hold against.
+    # A comparison that was not needed is NaN.
     return outcome.end_mm_s <= END_MM_S or (
         without_mm_s > END_MM_S and outcome.end_mm_s <= without_mm_s + WORSE_MM_S
     )
 
 
 def forces_short(outcome: Outcome) -> str:
-    """Too large a force as text: beyond the limit and, by more than the margin, that without power."""
+    """Return a text for a force that exceeds the limit and, by more than the margin, the force
+    without power."""
     most = MOST_FORCE
     laws = ("spring_factor", "deflection_factor")
     kinds = {FAULTS[name].entry["what"] for name in outcome.session.faults}
     if outcome.session.behaviour == DE_ENERGISED and kinds.intersection(laws):
-        # A force limit is no truer than a law that was false before the rig ever moved.
+        # A force limit is no more accurate than a spring law that was false before the rig moved.
         most /= 1.0 - UNKNOWN_SHARE
     if outcome.share <= most or _force_within(outcome, outcome.share_without):
         return ""
@@ -132,7 +135,8 @@ def forces_short(outcome: Outcome) -> str:
 
 
 def ends_short(outcome: Outcome) -> str:
-    """Too hard an end as text: beyond the limit and, by more than the margin, both comparisons."""
+    """Return a text for an end met harder than the limit and, by more than the margin, both
+    comparisons."""
     if any(_ends_within(outcome, v) for v in (outcome.without_mm_s, outcome.braked_mm_s)):
         return ""
     if runs_free(outcome):
@@ -144,7 +148,7 @@ def ends_short(outcome: Outcome) -> str:
 
 
 def shortfalls(outcome: Outcome) -> list[str]:
-    """Violations, as text."""
+    """Return the violations as text."""
     if not removable(outcome.session):
         return [] if named(outcome) else [f"named '{label(outcome.cause)}': {outcome.text}"]
     short = [found for found in (forces_short(outcome), ends_short(outcome)) if found]

@@ -1,4 +1,4 @@
-"""Benches of the fault campaign: rigs, loads, behaviours, and the places where faults find them."""
+"""Benches of the fault campaign: rigs, loads, behaviours, and the states in which faults occur."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from hil.profile.devices import varied_simulation
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 
-# Of the rigs; processes that are spawned inherit it. A footplate trainer over any source.
+# Profile of the rigs, a footplate trainer over any source; spawned processes inherit it.
 PROFILE = os.environ.get("FAULT_CAMPAIGN_PROFILE", "footplate_trainer")
 LOADS_KG = (0.0, 2.5, 7.5)
 MIDDLE_M = 0.027
@@ -33,7 +33,7 @@ OFF_S = 1.6  # from the start of the rig host to power: shorter than any person 
 
 
 def behaviours(balance_N: float) -> dict[str, Behaviour]:
-    """All behaviours, about mid-stroke and the force that bears the load."""
+    """Return all behaviours, about mid-stroke and the force that bears the load."""
     return {
         "float": Float(damping_N_s_m=100.0),
         "constant force": ConstantForce(force_N=balance_N, damping_N_s_m=100.0),
@@ -65,7 +65,7 @@ BEHAVIOURS = (*behaviours(0.0), STANDBY, DE_ENERGISED)
 
 
 def rig_profile(rig: int) -> Profile:
-    """The profile of a rig; its springs are as the calibration says."""
+    """Return the profile of a rig whose springs are as the calibration states."""
     profile = load_profile(PROFILE)
     if rig == 0:
         return profile
@@ -97,7 +97,7 @@ def _standby(load_kg: float, rig: int) -> LockstepBench:
 
 @functools.cache
 def _standing(load_kg: float, rig: int) -> LockstepBench:
-    """A bench that holds mid-stroke under a load."""
+    """Return a bench that holds mid-stroke under a load."""
     bench = copy.deepcopy(_standby(load_kg, rig))
     bench.request(Apply(behaviour=HoldPosition(position_m=MIDDLE_M, speed_m_s=0.06)))
     bench.run(1.3)

@@ -21,11 +21,11 @@ from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, Stop
 
 WATCHED_S = 1.2  # after the fault
 AFTER_S = 0.4  # after the stop
-POWERED_S = 0.05  # power asked for to power on
-ASKED_AFTER_S = 0.2  # fault to the request to stop, for faults that show only then
+POWERED_S = 0.05  # from the request for power to power on
+ASKED_AFTER_S = 0.2  # from the fault to the request to stop, for faults that show only then
 # A weight laid on at rest has moved by 0.3 mm then (1.4 m/s2 at the rod), a count or two.
 BRAKED_AFTER_S = 0.02
-LOADS = ("hang", "push")  # what gives force and motion of its own, whatever is commanded
+LOADS = ("hang", "push")  # these bring force and motion of their own, whatever is commanded
 ANOTHER_S, MOMENTS = 0.002, 50  # between moments at which power is removed for comparison
 LIFTED_S = 1.2  # in which a load is lifted
 # Without power 7.5 kg sink at 18 mm/s by the drag of the shorted windings and swing on their springs by 3 to
@@ -34,7 +34,7 @@ SWING_S = 0.3
 
 
 def run(session: Session) -> Outcome:
-    """One session, and the session that it is compared with."""
+    """One session, and its comparison."""
     at_s = moments(session)
     bench = copy.deepcopy(running(session.behaviour, session.load_kg, session.rig))
     bench.drive.core._random.seed(session.seed)
@@ -117,7 +117,8 @@ def _without_power(
     share: float,
     end_mm_s: float,
 ) -> tuple[float, float]:
-    """Largest (share of the force limit that trips, end met in mm/s) if power goes meanwhile.
+    """Return the largest (share of the tripped force limit, end met in mm/s) if power is removed
+    meanwhile.
 
     Power is removed at the fault, and at moments from then to the bench's own stop with nothing of the
     fault but what a weight or a hand does: a light nut and a heavy weight in motion are caught by the
@@ -131,7 +132,7 @@ def _without_power(
     if len(moments) > MOMENTS:
         moments = [moments[round(n)] for n in np.linspace(0, len(moments) - 1, MOMENTS)]
     while moments and not (most_share > share and most_mm_s > end_mm_s):
-        stopped = moments.pop()  # the latest first: it is nearest to the bench's own stop
+        stopped = moments.pop()  # the latest first: it is closest to the bench's own stop
         core = stopped.drive.core
         core.reset_peaks()
         stopped.request(Stop())
@@ -143,7 +144,7 @@ def _without_power(
 def _moments(
     before: LockstepBench, session: Session, until_s: float, borne_N: float
 ) -> list[LockstepBench]:
-    """The bench at the moments at which power is removed, with loads alone."""
+    """Yield the bench at the moments of power removal, with loads but without faults."""
     bench = copy.deepcopy(before)
     _keep_loads(bench, session)
     another_s = max(ANOTHER_S, until_s / MOMENTS)
@@ -167,7 +168,7 @@ def _moments(
 
 
 def _keep_loads(bench: LockstepBench, session: Session) -> None:
-    """Let nothing go wrong; a weight or a hand that comes beside what does comes all the same."""
+    """Leave the faults out; keep a weight or a hand that accompanies them."""
     if all(FAULTS[name].entry["what"] in LOADS for name in session.faults):
         bench._rehearser = None
         return
@@ -178,7 +179,8 @@ def _keep_loads(bench: LockstepBench, session: Session) -> None:
 
 
 def _sink(bench: LockstepBench, seconds: float) -> float:
-    """Hardest end in mm/s that is met without power, in any phase of the last swing before it."""
+    """Return the hardest end in mm/s met without power, in any phase of the last swing before
+    it."""
     core = bench.drive.core
     speeds: deque[float] = deque(maxlen=round(SWING_S / bench.period_s))
     most_mm_s = met_mm_s = 0.0
@@ -228,7 +230,7 @@ def _braked(before: LockstepBench, session: Session, seconds: float) -> float:
 
 
 def _ask_for_power(bench: LockstepBench) -> RequestOutcome:
-    """Ask for power and, once it is there, for a move to mid-stroke; the answer."""
+    """Request power and, once it is on, a move to mid-stroke; return the answer."""
     answer = bench.request(PowerOn(load_supported=True))
     if answer.accepted:
         bench.run(POWERED_S)
@@ -239,7 +241,7 @@ def _ask_for_power(bench: LockstepBench) -> RequestOutcome:
 
 
 def _power_on(watch: Watch) -> str:
-    """Ask for power and a behaviour with the fault there; the reason if that is refused."""
+    """Request power and a behaviour while the fault is present; return the reason if refused."""
     bench = watch.bench
     answer = _ask_for_power(bench)
     if answer.accepted and bench.bench.state is not State.STOPPED:
@@ -250,7 +252,7 @@ def _power_on(watch: Watch) -> str:
 
 
 def _until_off(watch: Watch) -> None:
-    """After a stop was asked for: until the drive's power is truly off."""
+    """Continue after a requested stop until the drive's power is truly off."""
     bench = watch.bench
     for _ in range(round(WATCHED_S / bench.period_s)):
         bench.step()

@@ -1,4 +1,4 @@
-"""A session of the fault campaign: which faults, when, in what; and how it went."""
+"""A session of the fault campaign: its faults, their times, behaviour and load; and its outcome."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ PAIR_S = 0.15  # most between the two faults of a pair
 
 @dataclass(frozen=True)
 class Session:
-    """Which faults, in which behaviour, under which load."""
+    """Faults, behaviour and load of a session."""
 
     faults: tuple[str, ...]
     behaviour: str
@@ -33,7 +33,7 @@ class Session:
 
     @property
     def rig(self) -> int:
-        """Which of the rigs its seed gives it."""
+        """Return which of the rigs the seed selects."""
         return (self.seed - 1) % RIGS
 
 
@@ -85,7 +85,7 @@ def moments(session: Session) -> tuple[float, ...]:
 
 
 def entries(session: Session) -> list[dict[str, Any]]:
-    """The rehearsal of a session, its times from when the behaviour was applied."""
+    """Return the rehearsal of a session; its times count from when the behaviour was applied."""
     return [
         {"at": f"{at:.3f} s", **FAULTS[name].entry}
         for at, name in zip(moments(session), session.faults, strict=True)
@@ -100,7 +100,7 @@ def rehearsal(session: Session) -> Rehearsal:
 
 
 def snippet(session: Session) -> str:
-    """The same as YAML, for ``--disturb``."""
+    """Return the same as YAML, for ``--disturb``."""
     lines = []
     for entry in entries(session):
         keys = ", ".join(f"{key}: {value}" for key, value in entry.items())
@@ -109,13 +109,13 @@ def snippet(session: Session) -> str:
 
 
 def sessions(seeds: int, pairs: int, every: int = 1) -> Iterator[Session]:
-    """Every fault in every behaviour under every load, ``every``-th of them; then pairs."""
+    """Return every ``every``-th combination of fault, behaviour and load; then pairs."""
     places = list(itertools.product(BEHAVIOURS, LOADS_KG))
     count = 0
     for name, seed in itertools.product(FAULTS, range(1, seeds + 1)):
         for behaviour, load in places:
             if behaviour == DE_ENERGISED and FAULTS[name].asks_stop:
-                continue  # there is no power to be removed
+                continue  # no power to remove
             count += 1
             if count % every == 0:
                 yield Session((name,), behaviour, load, seed)
@@ -129,7 +129,7 @@ def sessions(seeds: int, pairs: int, every: int = 1) -> Iterator[Session]:
 
 
 def parsed(text: str) -> Session:
-    """A session from its name.
+    """Return the session of this name.
 
     Raises:
         ValueError: not 'fault + fault; behaviour; load in kg; seed', or an unknown name.

@@ -8,12 +8,13 @@ from typing import Any
 
 from hil.core import Cause, Limit
 
-# What a person, a weight or a wall does to the rig, not a lie: any limit it really reaches.
+# A person, a weight or a wall acts on the rig; no signal is false: any limit really reached is
+# right.
 BLOW = frozenset(
     (Limit.FORCE, Limit.FORCE_RATE, Limit.DEFLECTION, Limit.TRAVEL, Limit.SPEED, Limit.SUPPLY_HIGH)
 )
 LATE = frozenset((Cause.CYCLE_LATE, Limit.TELEMETRY_AGE))
-# The last torque stands while the host does not see: the blow is real, as its drive's own watch.
+# The last torque stands while the host is blind: the blow is real, and so is the drive's own watch.
 HELD_UP = LATE | BLOW | {Limit.DRIVE_FAULT}
 LOOSE = frozenset((Limit.SENSOR_JUMP, Limit.SENSOR_RAIL))
 # The sentence and fix of these three point at spring law, sensor and torque.
@@ -27,9 +28,9 @@ class Fault:
 
     Attributes:
         entry: of a rehearsal file, without ``at``.
-        causes: that name it rightly; none for a fault that must be borne.
-        at_once: the bench must stop however little has come of it yet.
-        asks_stop: shows only once power is to go; the session asks for a stop.
+        causes: those that name it rightly; none for a fault that must be borne.
+        at_once: the bench must stop however small the effect so far.
+        asks_stop: shows only at power removal; the session requests a stop.
     """
 
     entry: Mapping[str, Any]
@@ -39,7 +40,8 @@ class Fault:
 
     @property
     def over_before_power(self) -> bool:
-        """True if nothing of it is left when power is requested a while later."""
+        """Return whether the fault has passed without trace when power is requested a while
+        later."""
         return self.entry["what"] in ("pause", "restart") or "for" in self.entry
 
 

@@ -1,4 +1,5 @@
-"""Judge of the fault campaign: figures held against the truth, and what of it can be seen.
+"""Judge of the fault campaign: figures compared with the truth, and how much of an error is
+observable.
 
 A false force is seen by the motor while the nut moves, but for half of the stated friction. While
 it stands, friction carries any difference up to break-away and the screw's loss: within that
@@ -17,7 +18,7 @@ from hil.bench.lockstep import LockstepBench
 from hil.core import State
 from hil.core.samples import INDEX
 
-# Figures hold within this; beyond it, for a mean over 20 ms, a session must not go on.
+# Figures must stay within this; a session must not continue beyond it, as a mean over 20 ms.
 FALSE_SHARE, FALSE_M, MEAN_S = 0.05, 0.001, 0.020
 # The nut shows the force once it has moved so fast for so long; then stated friction may be half
 # as much again, as everywhere in supervision.
@@ -31,7 +32,7 @@ SOLID, AT_END = "springs solid", "at an end"
 
 
 class Watch:
-    """Runs a bench from the fault on, and keeps what the judge needs."""
+    """Runner of a bench from the fault on; it keeps what the judge needs."""
 
     def __init__(self, bench: LockstepBench) -> None:
         self.bench = bench
@@ -82,7 +83,8 @@ class Watch:
             self.note_peak()
 
     def note_peak(self) -> None:
-        """Follow where the largest spring force came: with or without power, springs solid, at an end."""
+        """Track where the largest spring force occurred: with or without power, springs solid, at
+        an end."""
         core = self.core
         if not core.peak_spring_force_N > self._peak_N:
             return
@@ -98,7 +100,7 @@ class Watch:
         self.peak = ", ".join(place)
 
     def _lost_s(self, before_s: float, off: bool) -> float:
-        """Moment of the stop: in a long cycle the drive's own watch acts within it."""
+        """Return the moment of the stop: in a long cycle the drive's own watch acts within it."""
         watch_s = before_s + self.core.parameters.drive_host_loss_s
         return (watch_s if off and watch_s < self.now_s else self.now_s) - self.began_s
 
@@ -123,7 +125,7 @@ class Watch:
             self.unseen_N = max(self.unseen_N, abs(self._false_N))
 
     def _carried_N(self, dt: float) -> float:
-        """Difference of forces in N that friction may carry or explain now."""
+        """Return the force difference in N that friction may carry or explain now."""
         speed = self.core.physics.nut_velocity_m_s
         sense = 1.0 if speed > MOVING_M_S else -1.0 if speed < -MOVING_M_S else 0.0
         self._moved_s = self._moved_s + dt if sense and sense == self._sense else 0.0
@@ -135,7 +137,7 @@ class Watch:
         return self._dry_N + self._loss * force + unknown
 
     def _place_seen(self, measured_N: float) -> bool:
-        """Return whether drive or torque show that a position is false."""
+        """Return whether the drive or its torque shows that a position is false."""
         if not self.core.environment.disturbances["encoder_frozen"] or self._froze_moving:
             return True
         motor_N = (

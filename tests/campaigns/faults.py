@@ -1,16 +1,17 @@
-"""Throw every fault that the simulated rig knows into running sessions, and judge by the truth.
+"""Inject every fault that the simulated rig knows into running sessions, and judge by the truth.
 
     .venv/bin/python tests/campaigns/faults.py --quick --check
 
 A session brings the output of one of three rigs to mid-stroke, applies one of seven behaviours
-under one of three loads, or stays in standby or without power, waits for a time drawn by its
-seed, and then rehearses a fault, or two within 150 ms; without power it then asks for it. Judged
-is what the simulation knows, no sensor: the largest spring force and the speed at which an end is
-met, each no more than slightly beyond the same session with its power removed between the fault and the
-bench's own stop (a load that falls or is caught without power is not the bench's doing), the end also
-against a bench that brakes a weight or a hand with all the permitted force at once; how long it goes on
-once a fault that must stop it is there, or a false figure can be seen; and the name of the stop.
-``--session`` runs one again, ``--short FILE`` those that fell short in a run printed with ``--json``.
+under one of three loads, or stays in standby or without power, waits for a time drawn by its seed,
+and then rehearses a fault, or two within 150 ms; without power it then requests it. The judge uses
+the simulation's truth, no sensor: the largest spring force and the speed at which an end is met,
+each no more than slightly beyond the same session with its power removed between the fault and the
+bench's own stop (a load that falls or is caught without power is not the bench's doing), the end
+also compared with a bench that brakes a weight or a hand with all the permitted force at once; how
+long it goes on once a fault that must stop it is there, or a false figure can be seen; and the name
+of the stop. ``--session`` repeats one, ``--short FILE`` repeats those that fell short in a run
+printed with ``--json``.
 """
 
 from __future__ import annotations
@@ -46,7 +47,8 @@ WORST = 20
 
 
 def fell_short(path: Path) -> list[Session]:
-    """Sessions that fell short in a run whose ``--json`` output ``path`` ends with.
+    """Return the sessions that fell short in the run whose ``--json`` output ends the file
+    ``path``.
 
     Raises:
         ValueError: it does not, or a name is not known any more. OSError: it cannot be read.
@@ -73,7 +75,7 @@ WIDTHS = {
 
 
 def row(name: str, of: list[Outcome]) -> dict[str, str | int]:
-    """One row of the table, by its columns."""
+    """Return one row of the table, by its columns."""
     stops = [o for o in of if o.stopped]
     hardest = max(of, key=lambda o: o.end_mm_s)
     force = max(of, key=lambda o: o.share)
@@ -91,7 +93,8 @@ def row(name: str, of: list[Outcome]) -> dict[str, str | int]:
 
 
 def rows(outcomes: list[Outcome]) -> list[dict[str, str | int]]:
-    """A row for each fault alone, one for the pairs, one for all; of all, what is excused and why."""
+    """Return a row for each single fault, one for the pairs, one for all; of all, the excused ones
+    by reason."""
     single = [o for o in outcomes if len(o.session.faults) == 1]
     by_fault = {name: [o for o in single if o.session.faults == (name,)] for name in FAULTS}
     found = [row(name, of) for name, of in by_fault.items() if of]
@@ -106,7 +109,7 @@ def rows(outcomes: list[Outcome]) -> list[dict[str, str | int]]:
 
 
 def badness(outcome: Outcome) -> float:
-    """Order of the worst: ends first, then force, then what lies longest."""
+    """Return the sort key of the worst: ends first, then force, then the longest false figure."""
     ends = (outcome.without_mm_s, outcome.braked_mm_s)
     most_end = max((END_MM_S, *(v + WORSE_MM_S for v in ends if v > END_MM_S)))
     excess_end = max(0.0, outcome.end_mm_s - most_end) / END_MM_S

@@ -1,14 +1,14 @@
-"""A disk that is full for an hour, under a run at 1 kHz.
+"""Fill the disk for an hour under a run at 1 kHz.
 
 The hour is one of samples, not of the clock: the recorder's writing thread gets 3600 s of rows as
-fast as it takes them, while its disk refuses every byte (ENOSPC) from the second minute to the
-end of the hour; then there is room again for a minute more. Judged are
+fast as it takes them, while its disk refuses every byte (ENOSPC) from the second minute to the end
+of the hour; then the disk has room for one more minute. The judge checks
 
-- *memory*: what waits never exceeds ``MOST_WAITING_BYTES`` by more than 5 %;
-- *said*: the operator is told that the disk refuses, once that samples are being lost, and in the
-  end how many were;
-- *the run*: complete and readable, with every sample up to the first that found no room in memory, and
-  every one from when there was room again; as many are missing as was told.
+- *memory*: the queue never exceeds ``MOST_WAITING_BYTES`` by more than 5 %;
+- *reported*: the operator learns that the disk refuses, once that samples are being lost, and in
+  the end how many were lost;
+- *the run*: complete and readable, with every sample up to the first that found no room in memory,
+  and every one after room returned; the number missing is the number reported.
 
 It needs 0.6 GB of memory and as much disk. ``--check`` exits 1 naming what fell short; ``--json`` puts
 one object on the last line.
@@ -48,7 +48,7 @@ PATIENCE_S = 120.0
 
 
 class FillingDisk(Disk):
-    """Refuses every byte while ``full``."""
+    """A file that refuses every byte while ``full``."""
 
     def __init__(self) -> None:
         self.full = False
@@ -59,12 +59,12 @@ class FillingDisk(Disk):
         return super().write(file, data)
 
 
-# Of no two samples the same, so that nothing is gained by compressing them.
+# No two samples are the same, so compression gains nothing.
 DRAW = np.random.default_rng(1)
 
 
 def rows_of(second: int) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """The samples of one second, all different in cycle and time."""
+    """Return the samples of one second, all different in cycle and time."""
     rows = DRAW.random((RATE_HZ, len(COLUMNS)))
     for name in ("state", "power_stage"):
         rows[:, INDEX[name]] = 0.0
@@ -82,7 +82,7 @@ def until_written(writer: WriterThread, below: int) -> None:
 
 
 def campaign(full_s: int) -> tuple[dict[str, Any], list[str]]:
-    """Run it; return what was seen and what fell short."""
+    """Run the campaign; return the observations and the violations."""
     short: list[str] = []
     said: list[OperatorNotice] = []
     disk = FillingDisk()
@@ -116,7 +116,7 @@ def campaign(full_s: int) -> tuple[dict[str, Any], list[str]]:
         writer.end("the campaign is over")
         writer.join(PATIENCE_S)
         told_lost = f"{lost} samples were lost" if lost else "nothing was lost"
-        if most > 1.05 * MOST_WAITING_BYTES:  # what the writing thread has in hand comes on top
+        if most > 1.05 * MOST_WAITING_BYTES:  # plus the rows that the writing thread is working on
             short.append(f"{most} bytes were kept in memory, above {MOST_WAITING_BYTES}")
         full_told = sum("samples are being lost" in one.text for one in said)
         if full_told != bool(lost):
@@ -132,7 +132,7 @@ def campaign(full_s: int) -> tuple[dict[str, Any], list[str]]:
             short.append(f"{len(cycles)} samples in the run, {expected} expected")
         steps = np.diff(cycles)
         gaps = np.flatnonzero(steps != 1)
-        # Compressed, what waits takes less: a few samples find room still, so there are more gaps.
+        # Compression shortens the queue: a few samples still find room, so there are more gaps.
         if bool(len(gaps)) != bool(lost) or (lost and cycles[gaps[0]] != first_lost - 1):
             short.append(
                 f"gaps at cycles {cycles[gaps].tolist()}, the first expected at {first_lost}"

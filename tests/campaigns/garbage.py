@@ -1,10 +1,11 @@
-"""Garbage on the wire: random, truncated, spliced and bit-flipped frames and lines, by the million.
+"""Send garbage on the wire: random, truncated, spliced and bit-flipped frames and lines, by the
+million.
 
-For each protocol good units come between bursts of damaged ones. Counted are exceptions, values
-that were taken though their checksum (computed here, bit by bit) is wrong, and good units lost
-after a burst until one is taken again. A damaged unit whose checksum happens to fit cannot be
-told from a good one; those are listed, and must not be more than 2^-width makes likely. At last
-nothing but garbage comes for longer than the description allows, and the drive must be lost.
+For each protocol intact units follow bursts of damaged ones. The campaign counts exceptions, values
+accepted with a wrong checksum (computed here, bit by bit), and intact units lost after a burst
+until one is accepted. A damaged unit whose checksum happens to fit cannot be told from a good one;
+those are listed, and must not be more than 2^-width makes likely. Finally only garbage arrives for
+longer than the description allows, and the drive must be reported as lost.
 
 ``--count`` damaged units a protocol (default a million); ``--check`` exits 1 naming what fell
 short; ``--json`` puts one object on the last line.
@@ -55,7 +56,7 @@ def can_frame(kind: str, one: can.Message, other: can.Message, draw: random.Rand
 
 
 class GarbageBus(can.BusABC):
-    """A bus on which only damaged frames come."""
+    """A bus that carries only damaged frames."""
 
     def __init__(self, make: Callable[[], can.Message]) -> None:
         super().__init__("garbage")
@@ -75,7 +76,7 @@ class GarbageBus(can.BusABC):
 
 
 def declared_can(count: int, seed: int) -> Result:
-    """The shipped CAN board: counters and CRC-8 over identifier and data."""
+    """Test the shipped CAN board: counters and CRC-8 over identifier and data."""
     from drivers.declared.can.board import CanBoard
     from drivers.declared.common.drive import DeclaredDrive
 
@@ -139,7 +140,8 @@ def declared_can(count: int, seed: int) -> Result:
     result.most_undetectable = likely(count, 8)
 
     def nothing_good() -> can.Message:
-        """Up to three bits of a frame turned over, which CRC-8 always finds, or foreign."""
+        """Return a frame with up to three bits inverted, which CRC-8 always finds, or a foreign
+        frame."""
         data = bytearray(last[0].data)
         for bit in draw.sample(range(8 * len(data)), draw.randint(1, 3)):
             data[bit // 8] ^= 1 << bit % 8
@@ -158,7 +160,7 @@ def declared_can(count: int, seed: int) -> Result:
 
 
 def cia402(count: int, seed: int) -> Result:
-    """PDOs have no checksum of their own: the bus's is all there is. No exception, no jam."""
+    """Test PDOs, which have only the bus's checksum: no exception, no jam."""
     from drivers.cia402.drive import Cia402Drive
     from drivers.cia402.mapping import pdos
 
@@ -199,7 +201,7 @@ def cia402(count: int, seed: int) -> Result:
     campaign.run(count, burst, good)
 
     def nothing_good() -> can.Message:
-        """Its own identifiers with a wrong length, or foreign ones."""
+        """Return a frame with one of its identifiers and a wrong length, or a foreign one."""
         one = draw.choice(units)
         size = draw.choice([n for n in range(9) if n != len(one.data)])
         return can.Message(
@@ -217,7 +219,8 @@ def cia402(count: int, seed: int) -> Result:
 
 
 def serial_line(count: int, seed: int) -> Result:
-    """Lines of a serial-line adapter; no checksum, so what reads as a frame is one."""
+    """Test lines of a serial-line adapter, which have no checksum: a line that parses as a frame is
+    one."""
     campaign = Campaign("serial_line", seed)
     draw, result = campaign.draw, campaign.result
     bus = SerialLineBus.__new__(SerialLineBus)
@@ -248,7 +251,7 @@ def serial_line(count: int, seed: int) -> Result:
         return data in came
 
     campaign.run(count, burst, good)
-    result.lost_after_s = result.lost_by_s = 0.0  # the drive on top of it watches
+    result.lost_after_s = result.lost_by_s = 0.0  # the drive above it watches
     return result
 
 

@@ -1,4 +1,4 @@
-"""Throw garbage at a protocol, and count the effects."""
+"""Send garbage to a protocol, and count the effects."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-BURST = 8  # damaged units at most in a row
+BURST = 8  # most damaged units in a row
 MOST_LOST = 2
 PERIOD_S = 0.001
 KINDS = ("random", "truncated", "spliced", "flipped")
@@ -22,17 +22,17 @@ class Result:
     protocol: str
     damaged: int = 0
     exceptions: int = 0
-    wrong_without_checksum: int = 0  # taken although its checksum does not fit
-    undetectable: int = 0  # taken, and its checksum fits by chance
+    wrong_without_checksum: int = 0  # accepted although its checksum does not fit
+    undetectable: int = 0  # accepted, and its checksum fits by chance
     most_undetectable: float = math.inf
-    longest_resync: int = 0  # good units until one was taken
+    longest_resync: int = 0  # intact units until one was accepted
     lost_after_s: float = math.nan  # silence is reported after this long
     lost_by_s: float = math.nan
     seconds: float = 0.0
     first_error: str = ""
 
     def short(self) -> list[str]:
-        """Violations, as text."""
+        """Return the violations as text."""
         found = []
         if self.exceptions:
             found.append(f"{self.exceptions} exceptions, first: {self.first_error}")
@@ -52,7 +52,7 @@ class Result:
 
 
 def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int) -> int:
-    """A cyclic redundancy check without reflection, bit by bit."""
+    """Return a cyclic redundancy check without reflection, computed bit by bit."""
     register, top, mask = init, 1 << width - 1, (1 << width) - 1
     for byte in data:
         register ^= byte << width - 8
@@ -62,7 +62,7 @@ def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int) -> in
 
 
 def flipped(data: bytes, draw: random.Random) -> bytes:
-    """One to four bits turned over."""
+    """Return data with one to four bits inverted."""
     out = bytearray(data)
     for _ in range(draw.randint(1, 4)):
         if out:
@@ -71,7 +71,7 @@ def flipped(data: bytes, draw: random.Random) -> bytes:
 
 
 def damaged(kind: str, one: bytes, other: bytes, draw: random.Random) -> bytes:
-    """Bytes of a unit that is damaged in one of four ways."""
+    """Return a unit damaged in one of four ways."""
     if kind == "random":
         return draw.randbytes(draw.randrange(1, 2 * len(one) + 2))
     if kind == "truncated":
@@ -82,14 +82,15 @@ def damaged(kind: str, one: bytes, other: bytes, draw: random.Random) -> bytes:
 
 
 class Campaign:
-    """Runner of bursts against ``feed``, which returns how many units it took and judges them."""
+    """Runner of bursts against ``feed``, which returns how many units it accepted and judges
+    them."""
 
     def __init__(self, name: str, seed: int) -> None:
         self.result = Result(name)
         self.draw = random.Random(seed)
 
     def guarded(self, function: Callable[..., Any], *arguments: Any) -> Any:
-        """The function's answer, or None if it raised."""
+        """Return the function's result, or None if it raised."""
         try:
             return function(*arguments)
         except Exception as error:
@@ -98,7 +99,8 @@ class Campaign:
             return None
 
     def until_lost(self, drive: Any, most_s: float) -> float:
-        """Seconds of reading until the drive reports its loss; infinite if it never does."""
+        """Return the seconds of reading until the drive reports its loss; infinite if it never
+        does."""
         began = time.monotonic()
         while (now := time.monotonic()) - began < 3 * most_s + 1:
             telemetry = self.guarded(drive.read, now + PERIOD_S)
@@ -109,7 +111,8 @@ class Campaign:
         return math.inf
 
     def run(self, count: int, burst: Callable[[int], None], good: Callable[[], bool]) -> None:
-        """``burst(n)`` sends n damaged units, ``good()`` one good one: whether it was taken."""
+        """Alternate ``burst(n)``, n damaged units, with ``good()``, which returns whether one
+        intact unit was accepted."""
         began = time.monotonic()
         while self.result.damaged < count:
             number = min(self.draw.randint(1, BURST), count - self.result.damaged)
@@ -123,6 +126,7 @@ class Campaign:
 
 
 def likely(count: int, width: int) -> float:
-    """Damaged units that fit their checksum by chance, five standard deviations above."""
+    """Return how many damaged units may fit their checksum by chance: the mean plus five standard
+    deviations."""
     mean = math.ldexp(count, -width)
     return mean + 5 * math.sqrt(mean) + 3

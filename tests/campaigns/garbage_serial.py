@@ -15,7 +15,7 @@ from hil.profile.loader import load_profile
 
 
 class GarbagePort:
-    """A serial port on which only damaged bytes come."""
+    """A serial port that delivers only damaged bytes."""
 
     def __init__(self, make: Callable[[], bytes]) -> None:
         self._make = make
@@ -51,7 +51,8 @@ def serial_board(
     count: int,
     seed: int,
 ) -> Result:
-    """A board on a serial port; ``fits`` looks for a sound unit with these values in bytes."""
+    """Test a board on a serial port; ``fits`` looks for an intact unit with these values in
+    bytes."""
     from drivers.declared.common.drive import DeclaredDrive
 
     campaign = Campaign(name, seed)
@@ -68,7 +69,7 @@ def serial_board(
     def values_of(unit: bytes) -> tuple[float, ...]:
         return tuple(undisturbed.feed(unit)[-1][1])
 
-    undisturbed.feed(fresh())  # its first line may be taken for the end of one
+    undisturbed.feed(fresh())  # its first line may complete a damaged one
     last = [fresh(), fresh()]
     known = deque((values_of(unit) for unit in last), maxlen=2)
     recent: deque[bytes] = deque(maxlen=60)
@@ -115,7 +116,7 @@ def serial_board(
 
 
 def declared_lines(count: int, seed: int) -> Result:
-    """The shipped line board: CRC-16 in hexadecimal behind an asterisk."""
+    """Test the shipped line board: CRC-16 in hexadecimal after an asterisk."""
     from functools import partial
 
     from drivers.declared.serial.line_board import LineBoard
@@ -157,7 +158,7 @@ def declared_lines(count: int, seed: int) -> Result:
 
 
 def declared_frames(count: int, seed: int) -> Result:
-    """The shipped frame sensor: sync bytes, length, identifier, CRC-16."""
+    """Test the shipped frame sensor: sync bytes, length, identifier, CRC-16."""
     import struct
     from functools import partial
 

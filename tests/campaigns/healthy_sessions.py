@@ -3,10 +3,10 @@
     .venv/bin/python tests/campaigns/healthy_sessions.py --quick --check
 
 A session draws a rig (friction, noise and spring rate off by up to a fifth), a load, three
-behaviours, late cycles, and for each behaviour a hand, a weight laid on or taken off, or a
-blocked output. None of it is a fault: no stop by a watch over forces, energy or sensors is right.
-Other stops, such as a weight that falls past a soft end, are counted beside them. Exits 1 with
-``--check`` on a false alarm.
+behaviours, late cycles, and for each behaviour a hand, a weight laid on or taken off, or a blocked
+output. None of these is a fault: any stop by a watch over forces, energy or sensors is a false
+alarm. Other stops, such as a weight that falls past a soft end, are counted beside them. Exits 1
+with ``--check`` on a false alarm.
 """
 
 from __future__ import annotations
@@ -65,8 +65,8 @@ class Session:
     """Outcome of one session.
 
     Attributes:
-        peaks: largest share of each tripped value; of energy, of what trips at that moment: a
-            blow may bring more than each half of a swing (``OutputEnergy.most_J``).
+        peaks: largest share of each tripped value; for energy, of the value that trips at that
+            moment: a blow may bring more than each half of a swing (``OutputEnergy.most_J``).
     """
 
     profile: str
@@ -78,7 +78,8 @@ class Session:
 
 
 def draw_lateness(chance: random.Random, profile: Profile) -> Lateness | None:
-    """None, single late cycles, or pauses as well; all within what the profile tolerates."""
+    """Return no lateness, single late cycles, or pauses as well, all within the profile's
+    tolerance."""
     most = min(profile.limits.most_cycle_late, profile.limits.telemetry_age)
     up_to = min(MOST_LATE_S, 0.8 * most)
     return chance.choice(
@@ -92,7 +93,7 @@ def draw_lateness(chance: random.Random, profile: Profile) -> Lateness | None:
 
 
 def draw_behaviour(chance: random.Random, profile: Profile) -> Behaviour:
-    """Any behaviour, within the travel."""
+    """Return any behaviour within the travel."""
     travel = profile.limits.travel
     at = travel.lower + chance.uniform(0.2, 0.8) * (travel.upper - travel.lower)
     force = profile.limits.force.limited
@@ -135,7 +136,7 @@ def draw_behaviour(chance: random.Random, profile: Profile) -> Behaviour:
 
 
 def run(task: tuple[str, int]) -> Session:
-    """One session of about 6 s."""
+    """Run one session of about 6 s."""
     name, seed = task
     chance = random.Random(seed)
     profile = varied_simulation(load_profile(name), seed)

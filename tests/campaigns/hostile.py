@@ -1,4 +1,4 @@
-"""Hostile clients of the campaign: how they send, and what is made of the answers they get."""
+"""Hostile clients of the campaign: how they send, and how their answers are judged."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ from hil.link.keys import ClientKeys
 from hil.link.messages import MOST_BYTES, SCHEMA_VERSION
 from hil.link.zmtp import GREETING, Incoming, ProtocolError, framed, ready
 
-NICE = 5  # the link is measured, not the sharing of the computer by its kernel
-AFTER_CUT = 200  # messages that a connection still sends once it was cut off
-BURST = 25  # messages between two looks at the answers
+NICE = 5  # the link is measured, not the kernel's scheduling
+AFTER_CUT = 200  # messages that a connection still sends after it was cut off
+BURST = 25  # messages between two reads of the answers
 ANSWERS_AT_ONCE = 200
-# Messages of one process: the rig host counts mistakes by process, and reads none beyond its budget.
+# Messages of one process: the rig host counts errors by process, and reads none beyond its budget.
 OF_PROCESS = 1000
-FIRST_NUMBER = 10_000_000  # above every number that a mutation may write in its place
+FIRST_NUMBER = 10_000_000  # above every number that a mutation may put in its place
 PATIENCE_S = 1.0
 HANDS = GREETING + ready(b"DEALER")
 HELLO = json.dumps(
@@ -42,16 +42,16 @@ HELLO = json.dumps(
 
 
 class Link(Protocol):
-    """Bare connection, reopened when it was cut off."""
+    """Bare connection, reopened after it was cut off."""
 
     def send(self, burst: list[bytes]) -> int:
-        """Send messages; return how many were taken."""
+        """Send messages; return how many were accepted."""
 
     def answers(self) -> Iterator[bytes]:
-        """Yield what has come."""
+        """Yield the received messages."""
 
     def anew(self) -> None:
-        """End this connection and make another."""
+        """Close this connection and open another."""
 
     def close(self) -> None:
         """End it."""
@@ -75,7 +75,7 @@ class LocalLink:
         self._socket.settimeout(PATIENCE_S)
         try:
             self._socket.sendall(b"".join([*begin, *(framed(data) for data in burst)]))
-        except OSError:  # put out, or not served
+        except OSError:  # cut off, or not served
             self._gone = True
             return 0
         return len(burst)
@@ -153,7 +153,7 @@ class NetworkLink:
 
 
 class Judge:
-    """Knows what was sent, and finds what was accepted of it that must not be."""
+    """Judge that knows the sent messages and finds those accepted wrongly."""
 
     def __init__(self) -> None:
         self.seen: Counter[str] = Counter()
@@ -163,7 +163,7 @@ class Judge:
 
     def note(self, number: int, made: Made) -> None:
         key = number if made.id == NUMBER else made.id
-        with contextlib.suppress(TypeError):  # a list is not a number that could come back
+        with contextlib.suppress(TypeError):  # a list is not a number that an answer could contain
             self._sent.setdefault(key, []).append(made)
 
     def answer(self, data: bytes) -> None:
@@ -179,7 +179,7 @@ class Judge:
 
 
 def connect(where: str, keys: ClientKeys | None) -> Link:
-    """Connect to the requests: locally without keys, else over the network."""
+    """Connect to the request socket: locally without keys, else over the network."""
     return LocalLink(where.removeprefix("ipc://")) if keys is None else NetworkLink(where, keys)
 
 
@@ -192,7 +192,7 @@ def talk(
     pool: Pool | None = None,
     go: Flag | None = None,
 ) -> dict[str, Any]:
-    """Send ``count`` messages and judge every answer; returns what was seen.
+    """Send ``count`` messages and judge every answer; return the observations.
 
     Args:
         pool: of messages; None to make one.
@@ -238,7 +238,7 @@ def talk(
 def in_processes(
     kind: str, where: str, keys: ClientKeys | None, count: int, seed: int, go: Flag
 ) -> dict[str, Any]:
-    """Send ``count`` messages from processes that follow one another."""
+    """Send ``count`` messages from successive processes."""
     pool = Pool(kind, keys is None, seed)
     context = multiprocessing.get_context("fork")
     seen: Counter[str] = Counter()
@@ -275,7 +275,7 @@ def _raw(address: tuple[str, int] | str) -> sockets.socket:
 
 
 def _pieces(draw: random.Random) -> Iterator[bytes]:
-    """Bytes that one connection sends below the level of the protocol."""
+    """Return the bytes that one connection sends below the level of the protocol."""
     match draw.randrange(6):
         case 0:
             yield draw.randbytes(draw.choice((1, 64, 500)))
@@ -299,7 +299,7 @@ def _pieces(draw: random.Random) -> Iterator[bytes]:
 def below(
     addresses: list[tuple[str, int] | str], count: int, seed: int, go: Flag | None = None
 ) -> dict[str, Any]:
-    """Send what is not a message to all ports; each piece counts as one."""
+    """Send bytes that are not messages to all ports; each piece counts as one."""
     draw = random.Random(seed)
     seen: Counter[str] = Counter()
     while seen["sent"] < count:
@@ -321,7 +321,7 @@ def below(
 def slow(
     addresses: list[tuple[str, int] | str], count: int, seed: int, go: Flag | None = None
 ) -> dict[str, Any]:
-    """Many connections that send a byte at a time."""
+    """Open many connections that send a byte at a time."""
     draw = random.Random(seed)
     text = HANDS + framed(json.dumps({**REAL[3], "id": 3, "sent_s": time.monotonic()}).encode())
     peers: list[tuple[sockets.socket, int]] = []
@@ -362,7 +362,7 @@ def attack(
     result: Any,
     nice: int,
 ) -> None:
-    """Do one attack, locally or over the network. The process of an attacker.
+    """Run one attack, locally or over the network, as an attacker's process.
 
     Args:
         place: link directory, address on the network, file of the client's keys.

@@ -1,4 +1,4 @@
-"""Messages of hostile clients, made beforehand, and those that must never be accepted."""
+"""Messages of hostile clients, prepared beforehand, and those that must never be accepted."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import Any
 
 from hil.link.messages import SCHEMA_VERSION
 
-# Kinds of request that anybody may send.
+# Kinds of request that any client may send.
 FREE = ("stop", "marker")
 REAL: list[dict[str, Any]] = [
     {"type": "hello", "name": "dashboard", "schema_version": SCHEMA_VERSION},
@@ -40,17 +40,17 @@ REAL: list[dict[str, Any]] = [
     {"type": "disconnect"},
 ]
 WORDS = ["true", "null", "-1", str(2**70), "1e308", '""', '"nan"', "[]", "{}", "[[[[]]]]", "0.0"]
-# Stand in a message that is made beforehand for what it gets when it is sent.
+# Placeholders in a prepared message, replaced when it is sent.
 NUMBER, AT_S = 1_234_567_890, 7_654_321.25
 POOL = 1000  # messages of a kind that are kept ready
-NEW_EVERY = 10  # sent messages, one of them is renewed
+NEW_EVERY = 10  # sent messages after which one is renewed
 AGES_S = (0.0, 0.05, 0.5, 5.0, 5000.0, -3.0)  # of a replayed message
 
 
 def must_be_refused(data: bytes, local: bool) -> bool:
-    """Return whether a client without control must not have this accepted.
+    """Return whether this message of a client without control must be refused.
 
-    It is read by the standard library, not by the link's own parser.
+    The standard library parses it, not the link's own parser.
     """
     try:
         said = json.loads(data)
@@ -96,7 +96,7 @@ def random_bytes(draw: random.Random) -> bytes:
 
 
 def mutated(draw: random.Random) -> bytes:
-    """A real message with a few things wrong: keys, values, types, bytes."""
+    """Return a real message with a few errors: keys, values, types, bytes."""
     message = json.loads(json.dumps(_dated(draw.choice(REAL))))
     for _ in range(draw.randint(1, 3)):
         place = message
@@ -123,7 +123,7 @@ def mutated(draw: random.Random) -> bytes:
 
 
 def real(draw: random.Random) -> bytes:
-    """Message that the holder of control may send, from another client."""
+    """Return a message that only the holder of control may send, from another client."""
     return json.dumps(_dated(draw.choice(REAL))).encode()
 
 
@@ -136,7 +136,7 @@ def oversized(draw: random.Random) -> bytes:
 MAKERS: dict[str, Callable[[random.Random], bytes]] = {
     "random": random_bytes,
     "mutated": mutated,
-    "replayed": real,  # with old dates as well
+    "replayed": real,  # with old time stamps as well
     "reordered": real,
     "oversized": oversized,
 }
@@ -144,10 +144,10 @@ MAKERS: dict[str, Callable[[random.Random], bytes]] = {
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A message that is ready but for its number and date.
+    """A message complete except for its number and time stamp.
 
     Attributes:
-        id: by which its answer is known; ``NUMBER`` for the number it gets when sent.
+        id: identifies its answer; ``NUMBER`` for the number set when sent.
         refused: must not be accepted from a client without control.
     """
 
@@ -156,7 +156,7 @@ class Made:
     refused: bool
 
     def sent(self, number: int, age_s: float = 0.0) -> bytes:
-        """Return it numbered and dated ``age_s`` ago."""
+        """Return it with its number and a time stamp ``age_s`` ago."""
         data = self.data
         if self.id == NUMBER:
             data = data.replace(b"%d" % NUMBER, b"%d" % number)
@@ -164,7 +164,7 @@ class Made:
 
 
 class Pool:
-    """Messages of one kind, some of them renewed while they are sent: making them is expensive."""
+    """Messages of one kind, partly renewed while they are sent: making them is expensive."""
 
     def __init__(self, kind: str, local: bool, seed: int) -> None:
         self._make = MAKERS[kind]
@@ -179,7 +179,7 @@ class Pool:
         self._draw.seed(seed)
 
     def next(self, number: int) -> tuple[bytes, Made]:
-        """Return a message as it is sent, and what it was made from."""
+        """Return a message as sent, and its source."""
         draw, made = self._draw, self._made
         self._turn += 1
         at = int(draw.random() * len(made))
@@ -191,5 +191,5 @@ class Pool:
     def _one(self) -> Made:
         while True:
             data = self._make(self._draw)
-            if not is_stop(data):  # anybody may stop the bench: a phase of its own
+            if not is_stop(data):  # any client may stop the bench: a phase of its own
                 return Made(data, id_of(data), must_be_refused(data, self._local))

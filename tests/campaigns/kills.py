@@ -1,18 +1,18 @@
-"""Deaths and pauses of every process of a live bench, in every state; a full disk.
+"""Kill and pause every process of a live bench in every state, and fill its disk.
 
-For each case a bench is started (simulated rig on a CAN bus, rig host, recorder, a holder of control),
-brought to a state with a run being recorded, and one process is killed or stopped for a while. A
-listener of its own reads the drive's statusword on the bus. Judged are
+For each case a bench is started (simulated rig on a CAN bus, rig host, recorder, a holder of
+control), brought to a state with a run being recorded, and one process is killed or stopped for a
+while. A separate listener reads the drive's statusword on the bus. The judge checks
 
 - *power*: off at the simulated drive within the promised time, where the case ends power at all;
   and never on without a living holder;
 - *the run*: readable, and nothing of it lost beyond a second before a death;
-- *said*: a client that watches is told.
+- *reported*: a watching client is informed.
 
 A full disk is a small file system in memory, mounted over the folder of the runs and filled up;
-``--full`` says for how long (``full_disk.py`` does the same for an hour). A removed adapter is the
-rig host's socket on the bus, shut down from outside. A recorder that was killed is followed by
-another one, whose run says how it came about and where it goes on.
+``--full`` says for how long (``full_disk.py`` does the same for an hour). A removed adapter is
+simulated by shutting down the rig host's bus socket from outside. A killed recorder is followed by
+another one, whose run states why, and which run it continues.
 
 ``--quick`` runs a share; ``--check`` exits 1 naming what fell short; ``--json`` puts one object
 on the last line.
@@ -52,13 +52,13 @@ VICTIMS = ("rig", "host", "recorder", "holder")
 PAUSES_S = (0.1, 1.0, 10.0, 60.0)
 FULL_S = 3.0  # of a full disk, by default
 JUMP_COUNTS = 250  # of the deflection sensor; the limit is 200
-# Above what is promised: this computer's own pauses, and the time between two frames.
+# Added to the promised time: this computer's own pauses, and the time between two frames.
 MARGIN_S = 0.05
 TOLD_S = 1.5  # a second, and the client's turn
 LOST_S = 1.0
-AFTER_S = 2.5  # for what follows by itself
+AFTER_S = 2.5  # for automatic reactions
 LET_GO_S = 20.0
-REPLACED, REPLACED_S = "was replaced", 20.0  # of a recorder, on a computer that is busy
+REPLACED, REPLACED_S = "was replaced", 20.0  # of a recorder, on a busy computer
 
 
 @dataclass
@@ -82,14 +82,14 @@ class Case:
 
 
 def promised(case: Case, heartbeat_s: float, host_loss_s: float) -> float:
-    """Seconds within which power must be off; infinite where the bench may continue."""
+    """Return the seconds within which power must be off; infinite where the bench may continue."""
     powered = case.state not in ("de-energised", "tripped")
     if not powered or case.victim in ("recorder", "keep_awake"):
         return float("inf")
     if case.victim == "adapter":
         return host_loss_s
     if case.victim == "rig":
-        # A dead one has no power. One that was stopped is found by its own watch, once it runs on.
+        # A dead drive has no power. A paused one is stopped by its own watch once it continues.
         paused = case.act.startswith("stopped") and case.pause_s > host_loss_s
         return case.pause_s + host_loss_s if paused else float("inf")
     limit_s = host_loss_s if case.victim == "host" else heartbeat_s
@@ -116,7 +116,8 @@ def run_case(case: Case, place: Path) -> None:
 
 
 def _run_bench(case: Case, place: Path, disk: FullDisk | None) -> float:
-    """Bring the bench to its state, act, judge; return the time of the newest sample before."""
+    """Bring the bench to its state, act, judge; return the time of the newest sample before the
+    act."""
     options = BenchOptions(runs_directory=place / "runs", link_directory=place / "link")
     with start_bench(PROFILE, options) as bench, contextlib.ExitStack() as stack:
         link = bench.link_directory
@@ -147,7 +148,7 @@ def _run_bench(case: Case, place: Path, disk: FullDisk | None) -> float:
         process = {"holder": holder.pid, "adapter": 0}.get(case.victim)
         if process is None:
             process = bench.processes[case.victim].pid
-        observer.look(0.0)  # silence counts from when it last looked
+        observer.look(0.0)  # silence counts from its latest read
         observer.told.clear()
         before_s = observer.time_s
         moment_s = time.monotonic()
@@ -213,9 +214,9 @@ def _words(case: Case) -> tuple[str, ...]:
 
 
 def _judge_runs(case: Case, runs: Path, before_s: float) -> None:
-    """Every run must be readable; what was recorded must reach to a second before the act."""
+    """Check that every run is readable, and that recording reaches to a second before the act."""
     ends = []
-    spans = []  # of the runs that were not made by a stop: name's note, begin, end
+    spans = []  # of the runs not made by a stop: note, begin, end
     for summary in list_runs(runs):
         try:
             if summary.status == "interrupted":
@@ -239,7 +240,7 @@ def _judge_runs(case: Case, runs: Path, before_s: float) -> None:
 
 
 def _judge_gap(case: Case, spans: list[tuple[str, float, float]]) -> None:
-    """The run of the second recorder must state that it continues the first one's."""
+    """Check that the second recorder's run states that it continues the first one's."""
     later = [span for span in spans if "recorder" in span[0]]
     if not later:
         case.short.append(f"no run tells of the recorder's death: {spans}")
@@ -265,7 +266,7 @@ def cases(quick: bool, only: str) -> list[Case]:
 
 
 def summary(done: list[Case]) -> list[dict[str, Any]]:
-    """Return a row for each victim and act: the worst over all states."""
+    """Return a row for each victim and act, the worst over all states."""
     rows = []
     for victim, act in dict.fromkeys((case.victim, case.act) for case in done):
         of = [case for case in done if (case.victim, case.act) == (victim, act)]

@@ -1,4 +1,4 @@
-"""Clients in a case of ``kills.py``: the holder of control, and one that watches."""
+"""Clients in a case of ``kills.py``: the holder of control, and a watching client."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from hil.core import INDEX, Apply, Commission, Enable, HoldPosition, PowerOn, St
 from hil.link import Block, Client
 
 TPDO_1 = 0x185  # statusword in its first two bytes
-EMCY, HEARTBEAT_ERROR = 0x85, b"\x30\x81"  # CiA 301: with it the drive removes power by itself
+EMCY, HEARTBEAT_ERROR = 0x85, b"\x30\x81"  # CiA 301: on its loss the drive removes power by itself
 DISK_BYTES = 24 << 20  # a minute of samples; room for the run and its trip
 _PIDFD_GETFD = 438  # pidfd_getfd(2), the same number on every architecture
 
 
 def punctual() -> None:
-    """Take this program before others: the bench is tested, not how the computer is shared."""
+    """Give this program priority: the bench is tested, not the kernel's scheduling."""
     with contextlib.suppress(OSError, AttributeError):
         policy = os.SCHED_FIFO | os.SCHED_RESET_ON_FORK
         for thread in os.listdir("/proc/self/task"):
@@ -84,7 +84,7 @@ class _Until:
 
 
 class Listener:
-    """The drive's statusword as it passes on the bus: when power came and went."""
+    """Listener to the drive's statusword on the bus: when power came and went."""
 
     def __init__(self, channel: str) -> None:
         self.changes: list[tuple[float, bool]] = []
@@ -118,7 +118,8 @@ class Listener:
         return bool(self.changes) and self.changes[-1][1]
 
     def off_after(self, moment_s: float) -> float:
-        """Seconds from a moment until power was off for good; 0 if it was, NaN if it is on."""
+        """Return the seconds from a moment until power was finally off; 0 if it was off already,
+        NaN if it is still on."""
         if self.on:
             return float("nan")
         return max(0.0, self.changes[-1][0] - moment_s) if self.changes else 0.0
@@ -130,7 +131,7 @@ class Listener:
 
 
 class Observer:
-    """Client without control that notes what it receives, and the newest sample."""
+    """Client without control that keeps its messages and the newest sample."""
 
     def __init__(self, link: Path) -> None:
         self.client = Client.connect(link, name="observer", unlimited=True)
@@ -160,7 +161,7 @@ class Observer:
 
 
 def unplug(host: int, rig: int) -> int:
-    """Take the rig host's wires away, as pulling the adapter does; return how many there were.
+    """Disconnect the rig host's wires as pulling the adapter does; return their number.
 
     The simulated rig's end of each of them is shut down from outside. Needs the right to trace it.
     """
@@ -193,7 +194,7 @@ def _sockets_of(process: int, handle: int) -> Iterator[socket.socket]:
 
 
 class FullDisk:
-    """A file system of its own, in memory, that a ballast fills. A context manager.
+    """A small file system in memory that a ballast file fills. A context manager.
 
     Args:
         place: where it is mounted; needs the right to mount.

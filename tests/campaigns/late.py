@@ -1,13 +1,14 @@
-"""Run every behaviour on every shipped profile with late cycles, and judge figures against truth.
+"""Run every behaviour on every shipped profile with late cycles, and compare figures with the
+truth.
 
     .venv/bin/python -m tests.campaigns.late --quick --check
 
 The declared lateness: 5 % of the cycles up to 5 ms late, half of these with a sample from before
-the delay, and one pause of 20 ms a second. A session is right if its figure holds within 3 % of
-what was asked for, judged by the simulated rig's own force and position, or if the bench stopped
-for lateness and said so; and if a figure that the run's own analysis calls good is good. Profiles
-whose limits do not bear a pause of 20 ms stop there; they are run without pauses as well, and with
-limits and a drive's watch over its host that bear them. Exits 1 with ``--check`` if a session is
+the delay, and one pause of 20 ms a second. A session is right if its figure is within 3 % of the
+setpoint, judged by the simulated rig's own force and position, or if the bench stopped for lateness
+and said so; and if every figure that the run's own analysis calls good is good. Profiles whose
+limits do not tolerate a pause of 20 ms stop there; they also run without pauses, and with limits
+and a drive's watch over its host that tolerate them. Exits 1 with ``--check`` if a session is
 wrong.
 """
 
@@ -89,8 +90,8 @@ class Session:
 
     Attributes:
         error: of the figure, as a share of the setpoint, by the simulated rig's truth.
-        said: verdict of the run's own analysis; '' for a behaviour without a figure.
-        stopped: cause, '' if the bench went on. wrong: why it counts as wrong, '' if right.
+        said: verdict of the run's own analysis; '' for a behaviour without a figure. stopped:
+        cause, '' if the bench continued. wrong: why it counts as wrong, '' if right.
     """
 
     profile: str
@@ -103,7 +104,7 @@ class Session:
 
 
 class Kept:
-    """Rows of a session as a recorded run, in memory."""
+    """Return the rows of a session as a recorded run in memory."""
 
     def __init__(self, rows: Sequence[Sequence[float]], events: list[dict[str, Any]]) -> None:
         self._table = np.array(rows, dtype=float)
@@ -115,7 +116,7 @@ class Kept:
 
 
 def bearing(profile: Profile) -> Profile:
-    """Return the profile with limits, and a drive, that bear a pause of 20 ms."""
+    """Return the profile with limits and a drive that tolerate a pause of 20 ms."""
     limits = profile.limits.model_copy(
         update={"cycle_late": BORNE_LATE_S, "telemetry_age": BORNE_LATE_S}
     )
@@ -128,7 +129,7 @@ def bearing(profile: Profile) -> Profile:
 
 
 def asked(profile: Profile, name: str, load_N: float) -> tuple[Behaviour, str, dict[str, float]]:
-    """Return a behaviour, the kind of its figure ('' for none) and what that asks for."""
+    """Return a behaviour, the kind of its figure ('' for none) and the figure's setpoint."""
     travel, force = profile.limits.travel, profile.limits.force.limited
     middle = 0.5 * (travel.lower + travel.upper)
     damping = 0.5 * profile.limits.damping
@@ -183,7 +184,7 @@ def off_by(profile: Profile, name: str, behaviour: Behaviour, truth: Array, load
             (m) of the behaviour, at each cycle.
     """
     time_s, force, position, velocity, rest = truth
-    # Rows lie as far apart as the cycles came: each counts for as long as it lasted.
+    # Rows are spaced as the cycles came: each is weighted by its duration.
     lasted = np.gradient(time_s)
     if isinstance(behaviour, HoldPosition):
         mean = float(np.average(position, weights=lasted))
@@ -192,7 +193,7 @@ def off_by(profile: Profile, name: str, behaviour: Behaviour, truth: Array, load
         mean = float(np.average(force + behaviour.damping_N_s_m * velocity, weights=lasted))
         return (mean - load_N) / max(abs(load_N), 0.1 * profile.limits.force.limited)
     if isinstance(behaviour, Float):
-        # It asks for no figure, but for never being thrown.
+        # It has no figure; the output must not be thrown.
         most = profile.limits.speed.limited
         return max(0.0, float(np.max(np.abs(velocity))) / most - 1.0)
     assert isinstance(behaviour, VirtualSpring | Waveform)
@@ -201,7 +202,7 @@ def off_by(profile: Profile, name: str, behaviour: Behaviour, truth: Array, load
 
 
 def run(task: tuple[str, str, str]) -> Session:
-    """One session of about 5 s."""
+    """Run one session of about 5 s."""
     profile_name, name, lateness = task
     profile = load_profile(profile_name)
     if lateness == BORNE:
@@ -243,7 +244,7 @@ def run(task: tuple[str, str, str]) -> Session:
     bench.be_late(LATENESS[lateness])
     mark("begin")
     assert bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted
-    # What floats moves far under a small hand; a travel limit would spoil the figure.
+    # A floating output moves far under a small hand; a travel limit would spoil the figure.
     share = {"spring": 0.02, "force": 0.004, "float": 0.004}.get(name, 0.0)
     hand = share * profile.limits.force.limited
     bench.environment.push(hand, HAND_Hz)
@@ -280,13 +281,13 @@ def judged(
     error = off_by(profile, task[1], behaviour, np.array(truth).T, load_N)
     within = WITHIN
     if isinstance(behaviour, Waveform):
-        # What the calibration itself states: on the bench slide, whose springs are not its polynomial,
-        # the measured force follows within 0.1 % and the true one within 6.
+        # The calibration's own uncertainty: the bench slide's springs differ from its polynomial;
+        # the measured force follows within 0.1 %, the true one within 6 %.
         uncertain_N = profile.calibration.absolute_uncertainty
         within += uncertain_N / (behaviour.stiffness_N_m * behaviour.amplitude)
     wrong = "" if abs(error) <= within else f"off by {100 * error:+.1f} %"
     if wrong and said and not said.startswith("good"):
-        wrong = ""  # it does not lie
+        wrong = ""  # its figure is true
     return Session(*task, error, said, "", wrong)
 
 

@@ -1,15 +1,14 @@
-"""Measure rigs that differ, and compare each figure of the data sheet with the simulation's truth.
+"""Measure varied rigs, and compare each figure of the data sheet with the simulation's truth.
 
     .venv/bin/python tests/campaigns/measure.py --check
 
-Each rig is drawn from its seed: friction, noise and spring rates off by up to a fifth. Its
-calibration is that of the rig but for an error within its stated uncertainty, and so are the drive's
-current, the copper and the meter of the supply. A figure is good if
-its stated band covers the truth in 93 to 98 % of the rigs, as far as 50 rigs can tell: judged is by
-the confidence of the share, and by the scatter of the errors where the band may be too wide.
-``--quick`` tries a few rigs. ``--keep DIR`` leaves the runs there, and a line of figures for each rig
-and test: a campaign that was cut off goes on from them (``--table`` prints what is there), and changed
-figures are made again from the same runs (``--no-runs``).
+Each rig is drawn from its seed: friction, noise and spring rates off by up to a fifth. Calibration,
+drive current, copper resistance and supply meter err within their stated uncertainties. A figure is
+good if its stated band covers the truth in 93 to 98 % of the rigs, as far as 50 rigs can show: the
+judge uses the confidence interval of the share, and the scatter of the errors where the band may be
+too wide. ``--quick`` tries a few rigs. ``--keep DIR`` keeps the runs and a line of figures for each
+rig and test: an interrupted campaign continues from them (``--table`` prints the results so far),
+and changed figures are computed again from the same runs (``--no-runs``).
 """
 
 from __future__ import annotations
@@ -40,11 +39,12 @@ PROFILE = "footplate_trainer"
 LEAST, MOST = 0.93, 0.98
 DRIFT_COUNTS = 0.5  # of the deflection sensor in an hour; invented
 LINES = "figures.jsonl"  # one line for each rig and test
-ENOUGH = 30  # rigs of which a share can be judged
+ENOUGH = 30  # rigs needed to judge a share
 
 
 def rig(seed: int, name: str = PROFILE, drifts: bool = False) -> Profile:
-    """Return a varied rig with a calibration of its own springs, off by what it states."""
+    """Return a varied rig with a calibration of its own springs, in error within its stated
+    uncertainty."""
     profile = varied_simulation(load_profile(name), seed)
     p = rig_parameters(profile)
     total = p.spring_rate_push_N_m + p.spring_rate_pull_N_m
@@ -66,11 +66,11 @@ def rig(seed: int, name: str = PROFILE, drifts: bool = False) -> Profile:
 
 
 def with_meters(profile: Profile, seed: int, drifts: bool) -> Profile:
-    """Return a rig whose meters err by what the figures state for them, and copper and phases too."""
+    """Return a rig whose meters, copper and phases err within their stated uncertainties."""
     chance = random.Random(f"meters {seed}")
     p = rig_parameters(profile)
     errors = {
-        # The drive takes its current for less or more than it is.
+        # The drive reads its current too low or too high.
         "drive_torque_constant_N_m_A": p.torque_constant_N_m_A
         * (1 + chance.gauss(0.0, TORQUE_SHARE / 2)),
         "winding_resistance_per_K": p.winding_resistance_per_K
@@ -81,7 +81,7 @@ def with_meters(profile: Profile, seed: int, drifts: bool) -> Profile:
         "supply_current_gain": 1 + chance.gauss(0.0, SUPPLY_SHARE / 2),
         "supply_current_offset_A": chance.gauss(0.0, SUPPLY_OFFSET_A / 2),
     }
-    if drifts:  # the other tests last too short for it
+    if drifts:  # the other tests are too short for it
         errors["sensor_drift_counts_per_s"] = chance.gauss(0.0, DRIFT_COUNTS / 3600)
     simulation = profile.simulation
     assert simulation is not None
@@ -118,7 +118,7 @@ def measured(job: tuple[int, str, Path | None, bool, str]) -> dict[str, Any]:
 
 
 def kept(keep: Path | None) -> list[dict[str, Any]]:
-    """Return what a campaign that was cut off has found; a line that broke off is left out."""
+    """Return the results of an interrupted campaign; an incomplete line is left out."""
     if keep is None or not (keep / LINES).exists():
         return []
     whole = (keep / LINES).read_bytes().rpartition(b"\n")[0]
@@ -129,7 +129,7 @@ def go_on(options: argparse.Namespace, keys: tuple[str, ...]) -> list[dict[str, 
     """Measure the rigs one after the other, and keep each test's figures as soon as they come."""
     seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
     found = kept(options.keep)
-    if options.no_runs:  # made again
+    if options.no_runs:  # computed again
         found = [each for each in found if each["seed"] not in seeds or each["test"] not in keys]
     done = {(each["seed"], each["test"]) for each in found}
     jobs = [
@@ -172,7 +172,7 @@ def main() -> int:
 
 
 def confidence(covered: int, of: int) -> tuple[float, float]:
-    """Return the shares that ``covered`` of so many rigs leave possible, at 95 %.
+    """Return the 95 % confidence interval of the share, from ``covered`` of so many rigs.
 
     Clopper and Pearson, Biometrika 26, 1934 (from memory).
     """
@@ -181,13 +181,13 @@ def confidence(covered: int, of: int) -> tuple[float, float]:
 
 
 def judged(errors: NDArray[np.float64], shared: bool) -> tuple[str, bool]:
-    """Return what is to be said of errors in bands, and whether the band is wrong.
+    """Return the remark on errors in bands, and whether the band is wrong.
 
-    Of 50 rigs all may well be covered by chance. How much too wide a band is their scatter tells:
+    All of 50 rigs may well be covered by chance. The scatter shows how much too wide a band is:
     normal errors of 0.43 bands rms are covered in 98 %, of 0.55 in 93 %.
     """
     covered, of = int(np.sum(np.abs(errors) <= 1)), len(errors)
-    if of < ENOUGH:  # no share between the two is possible: one miss may be
+    if of < ENOUGH:  # no share of so few rigs lies between the two: one miss is permitted
         return ("TOO FEW", True) if covered < of - 1 else ("", False)
     if confidence(covered, of)[1] < LEAST:
         return "TOO FEW", True

@@ -1,14 +1,14 @@
-"""Break each guarded test in its middle by each fault of the fault campaign.
+"""Inject each fault of the fault campaign into the middle of each guarded test.
 
     .venv/bin/python tests/campaigns/measure_faults.py --check
 
-A test runs in lockstep to its middle and on to the next moment with a behaviour under power; there the
-process is forked, and each child throws one fault. Judged is that the test stops, or bears what may
-be borne; that its end says why and what to do; that the rig ends without power; that its run counts as
-no result; and that the same bench, the fault gone, takes the test up again until it moves: after a reset,
-and where the fault has cost the reference, after the output was turned onto its end by hand and that was
-stated. In *Shock* power is off throughout: a fault need not stop it. ``--quick`` throws a few faults into
-one test.
+A test runs in lockstep to its middle and on to the next moment with a behaviour under power; there
+the process is forked, and each child injects one fault. The judge checks that the test stops, or
+bears a fault that may be borne; that its end says why and what to do; that the rig ends without
+power; that its run counts as no result; and that the same bench resumes the test without the fault
+until it moves: after a reset and, if the fault has cost the reference, after the output was turned
+onto its end by hand and stated. In *Shock* power is off throughout: a fault need not stop it.
+``--quick`` injects a few faults into one test.
 """
 
 from __future__ import annotations
@@ -39,12 +39,12 @@ from hil.procedures import Hand, LockstepRunner, SimulatedOperator
 from hil.profile import load_profile
 
 PROFILE = "footplate_trainer"
-WATCHED_S = 6.0  # after the fault: what has not stopped the test then is borne
-GONE_S = WATCHED_S + 0.5  # after its moment the fault itself is gone
+WATCHED_S = 6.0  # after the fault: one that has not stopped the test by then is borne
+GONE_S = WATCHED_S + 0.5  # after this time the fault is gone
 LONGEST_S = 30.0  # into a test: the middle of the hold in Heat is like its beginning
 BEYOND_END_M = 0.001  # the nut is turned on so far: the springs press the output onto its end
 REFERENCED_M = 0.0003
-AGAIN_S = 0.3  # of motion, when it is taken up again
+AGAIN_S = 0.3  # of motion, when it is resumed
 WITHOUT_POWER = ("shock", "drift")
 QUICK_TEST = "force_response_free"
 QUICK = ("deflection at upper rail", "drive silent", "deflection noise, 5 counts")
@@ -57,9 +57,9 @@ class Outcome:
     Attributes:
         how, text: of the test's end; ``borne`` if it went on.
         cause: of the bench's stop, in words.
-        referenced: what the bench said to a stated position, if the fault had cost the reference.
-        again: how taking it up again went: ``moves``, or the text that refuses it.
-        problems: what is not as it must be.
+        referenced: the bench's answer to a stated position, if the fault had cost the reference.
+        again: outcome of the resumption: ``moves``, or the text of the refusal. problems: the
+        violations.
     """
 
     test: str
@@ -73,11 +73,11 @@ class Outcome:
 
 
 class _Enough(BaseException):
-    """Nothing more is to be seen."""
+    """No further observation is needed."""
 
 
 class _Broken(LockstepBench):
-    """A bench that forks a child for each fault in the middle of what it does.
+    """A bench that forks a child for each fault in the middle of its work.
 
     Attributes:
         outcomes: of the children, in the parent.
@@ -99,7 +99,7 @@ class _Broken(LockstepBench):
         row = super().step()
         if self.outcome is None:
             if self.outcomes:
-                return row  # the parent is through: its runner only ends what it began
+                return row  # the parent is done: its runner only ends its own steps
             moving = self.bench.state is State.RUNNING or self.test.key in WITHOUT_POWER
             if self.time_s >= self.middle_s and moving:
                 self._fork()
@@ -115,7 +115,7 @@ class _Broken(LockstepBench):
         return row
 
     def _fork(self) -> None:
-        """Children continue from here; the parent gathers what they found and ends."""
+        """Children continue from here; the parent collects their results and ends."""
         running: list[tuple[int, int]] = []
         for name in self.faults:
             if len(running) == self.processes:
@@ -150,7 +150,7 @@ class _Broken(LockstepBench):
         self._until_s = self.time_s + WATCHED_S
 
     def tell(self) -> None:
-        """Send what this child has found, and end it."""
+        """Send this child's results and end it."""
         with os.fdopen(self._pipe, "wb") as pipe:
             pickle.dump(self.outcome, pipe)
         os._exit(0)
@@ -210,7 +210,8 @@ def _judge(bench: _Broken, outcome: Outcome, fault: Fault, ends: list[Any]) -> N
 
 
 def _take_up(bench: _Broken, outcome: Outcome) -> None:
-    """The fault is gone: the person frees the rig, resets, references if need be, and begins again."""
+    """Resume after the fault: the person frees the rig, resets, references if necessary, and begins
+    again."""
     while bench._rehearser is not None and bench._rehearser.next_s < math.inf:
         bench.step()
     bench.environment.hang(0.0)
@@ -220,12 +221,12 @@ def _take_up(bench: _Broken, outcome: Outcome) -> None:
     person._hands.hold_screw(False)
     bench.run(1.5)
     bench.request(Reset())
-    bench.request(EndCommission())  # the rig host does so when whoever asked for it is gone
+    bench.request(EndCommission())  # the rig host does so when the requesting client is gone
     bench.run(0.5)
     if bench.bench.reference == LOST:
         _reference(bench, person, outcome)
     bench.again = True
-    bench.events.clear()  # a runner takes those that it finds for news
+    bench.events.clear()  # a runner takes existing ones for new
     ends: list[Any] = []
     try:
         _runner(bench).run(measure_all([bench.test], bench.profile, lambda _t: None, ends.append))

@@ -1,4 +1,5 @@
-"""The campaign of hostile clients in small, against the link alone; and that its judge sees."""
+"""A small campaign of hostile clients runs against the link alone, and its judge notices
+violations."""
 
 from __future__ import annotations
 

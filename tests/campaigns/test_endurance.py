@@ -1,4 +1,4 @@
-"""Growth of memory and drift of force are judged as the program of long sessions promises."""
+"""Growth of memory and drift of force are judged as the endurance campaign states."""
 
 from __future__ import annotations
 

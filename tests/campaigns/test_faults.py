@@ -1,4 +1,4 @@
-"""The fault campaign in small, and that its judge sees what it is there to see."""
+"""A small fault campaign runs, and its judge notices violations."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from hil.supervision import Supervisor
 
 
 def test_every_fault_that_can_be_rehearsed_is_thrown() -> None:
-    # Thrown into a rig that has no home switch, these two change nothing.
+    # On a rig without a home switch these two change nothing.
     without = {"home_switch_dead", "home_switch_inverted"}
     assert {str(fault.entry["what"]) for fault in FAULTS.values()} == set(known_faults()) - without
 
@@ -73,7 +73,7 @@ def test_sessions_that_are_as_they_must_be(fault: str, cause: int) -> None:
 
 
 def test_a_bench_without_supervision_falls_short(monkeypatch: pytest.MonkeyPatch) -> None:
-    running("medium spring", 2.5, 0)  # kept for other sessions too: made with supervision
+    running("medium spring", 2.5, 0)  # cached for other sessions too: built with supervision
     monkeypatch.setattr(Supervisor, "check", lambda self, *rest: 0)
     outcome = run(Session(("deflection at upper rail",), "medium spring", 2.5, 1))
     found = "; ".join(shortfalls(outcome))
@@ -99,7 +99,7 @@ def test_each_promise_is_judged() -> None:
     assert [found for found in shortfalls(replace(sound, visible_s=0.2)) if in_sight in found]
     # No worse than without power.
     assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=48.0)) == []
-    # Worse than without power, although a fall without power is beyond what is permitted as well.
+    # Worse than without power, although a fall without power exceeds the permitted value as well.
     assert shortfalls(replace(sound, end_mm_s=39.0, without_mm_s=24.0)) == [
         "an end met at 39 mm/s, 24 without power"
     ]
@@ -110,7 +110,7 @@ def test_each_promise_is_judged() -> None:
     weight = replace(sound, end_mm_s=137.0, without_mm_s=0.0, braked_mm_s=65.0)
     assert shortfalls(weight) == ["an end met at 137 mm/s, 0 without power, 65 braked at once"]
     assert shortfalls(replace(sound, stopped_s=0.09)) == []
-    # No worse than braked with all the permitted force at once.
+    # No worse than braking with all the permitted force at once.
     assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=5.0, braked_mm_s=48.0)) == []
     # The drive's own watch over speed is as right a name as the bench's; another fault is not.
     hand = replace(sound, session=parsed("hand, 40 N up; standby; 0; 1"))
@@ -137,7 +137,7 @@ def test_without_power_a_fault_that_stays_refuses_power(fault: str, says: str) -
 def test_a_weight_that_no_force_within_the_limit_brakes_is_held_against_a_bench_that_knew() -> None:
     # 7.5 kg take 561 of 580 N; 5 kg leave enough.
     beyond = run(Session(("weight laid on, 7.5 kg",), "float", 2.5, 1))
-    (short,) = shortfalls(beyond)  # no force holds it, but it is met harder than need be
+    (short,) = shortfalls(beyond)  # no force holds it, but the end is met harder than necessary
     assert short == "an end met at 95 mm/s, 0 without power, 79 braked at once"
     assert shortfalls(replace(beyond, braked_mm_s=91.0)) == []
     # Under a constant force the bench brakes it by itself; one that met the end would fall short.
@@ -168,7 +168,7 @@ def test_late_cycles_do_not_let_a_torque_strain_the_springs_past_their_limit() -
 
 
 def test_an_output_that_swings_on_softer_springs_is_no_frozen_motor_sensor() -> None:
-    # Friction holds the nut, and nothing but the false force shows: the nut stands as it should.
+    # Friction holds the nut, and only the false force shows: the nut rests as it should.
     outcome = run(parsed("springs half as stiff; stiff spring; 0; 3"))
     assert outcome.cause == 0, outcome.text
     assert shortfalls(outcome) == []

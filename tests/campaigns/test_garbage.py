@@ -1,4 +1,4 @@
-"""The garbage campaign in small, and that it sees what it is there to see."""
+"""A small garbage campaign runs, and notices violations."""
 
 from __future__ import annotations
 

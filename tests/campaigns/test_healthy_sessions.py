@@ -1,4 +1,4 @@
-"""Healthy sessions that once looked wrong: stopped without a fault, or beyond what trips."""
+"""Healthy sessions that once stopped without a fault, or exceeded a tripped value, pass."""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
-"""A million cycles on a simulated rig that wears, and on one that does not.
+"""Run a million cycles on a simulated rig that wears, and on one that does not.
 
-Reduced: one cycle of each block of 10 000 is simulated and measured, the wear of the others is
-applied between. A rig that wears runs to the trend, and again on to a limit or the end. Onsets must be
-dated within 5 %; of slow wear (below a standard deviation a block) the told range must hold the onset.
+One cycle of each block of 10 000 is simulated and measured; the wear of the others is applied in
+between. A rig that wears runs to the trend, and again on to a limit or the end. Onsets must be
+dated within 5 %; for slow wear (below a standard deviation a block) the stated range must contain
+the onset.
 
     OPENBLAS_NUM_THREADS=1 python -m tests.campaigns.wear [--quick] [--json]
 """
@@ -42,7 +43,7 @@ class Rig:
 
     Attributes:
         friction: growth of the dry friction, share a million cycles. softening: of the springs.
-        sign: that must show it; '' without wear.
+        sign: the sign of wear that must show it; '' without wear.
     """
 
     name: str
@@ -63,7 +64,7 @@ SLOW = (
 
 
 def run(rig: Rig, stop_on_trend: bool, seed: int, cycles: int = CYCLES) -> dict[str, object]:
-    """Run one rig; returns how it ended, and what was found."""
+    """Run one rig; return how it ended, and the findings."""
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "lift.yaml"
         file.write_text(LIFT)
