@@ -1,4 +1,4 @@
-"""Selections and exports, read back by the libraries they are for, to the last bit."""
+"""Selections and exports, read back to the last bit by the libraries they are meant for."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ def make_run(runs: Path, count: int = 3000) -> Run:
     for i, column in enumerate(COLUMNS):
         if column.kind.startswith("int"):
             rows[:, i] = rng.integers(0, 9, count)
-    # Cycles come late by up to 80 us, so that no time is round.
+    # Cycles are up to 80 µs late, so that no time stamp is a round number.
     rows[:, INDEX["time_s"]] = 77.0 + np.arange(count) / RATE_HZ + rng.uniform(0, 8e-5, count)
     rows[:, INDEX["cycle"]] = 77_000 + np.arange(count)
     rows[:, INDEX["spring_force_N"]] = np.sin(np.arange(count) / 80.0)
     rows[5, INDEX["deflection_m"]] = np.nan
-    rows[6, INDEX["fault_code"]] = np.nan  # a code that was not known
+    rows[6, INDEX["fault_code"]] = np.nan  # an unknown code
     with RunWriter(runs, "made", {}) as writer:
         writer.rows(rows)
     assert writer.path is not None
@@ -48,7 +48,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 
 def same(found: Any, run: Run, name: str, rows: slice = slice(None)) -> None:
-    """Equal to the last bit, in the type that was recorded."""
+    """Assert equality to the last bit, in the recorded type."""
     expected = run.column(name)[rows]
     found = np.asarray(found).ravel()
     assert found.shape == expected.shape
@@ -167,7 +167,7 @@ def test_another_rate_is_even_and_keeps_the_wave(run: Run, rate_hz: float) -> No
 
 def test_faster_motion_does_not_pass_for_slow(tmp_path: Path) -> None:
     run = make_run(tmp_path)
-    # 99 Hz taken at 100 Hz would look like 1 Hz of full height.
+    # 99 Hz sampled at 100 Hz would alias to 1 Hz at full amplitude.
     fast = np.sin(2 * np.pi * 99.0 * (run.column("time_s") - run.column("time_s")[0]))
     run._columns["supply_V"] = fast.astype(np.float32)
     made = select(run, ["supply_V"], rate_hz=100.0).column("supply_V").to_numpy()

@@ -1,4 +1,4 @@
-"""Figures from recorded rows, held against closed forms and scipy."""
+"""Figures from recorded rows, against closed forms and scipy."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ TIME = np.arange(N) / 1000.0
 
 
 class MadeRun:
-    """A run in memory: columns given, the rest zero."""
+    """A run in memory with the given columns; all others are zero."""
 
     def __init__(self, **columns: Any) -> None:
         self.columns = {column.name: np.zeros(N) for column in COLUMNS}
@@ -48,7 +48,7 @@ class MadeRun:
 
 
 def swing(stiffness: float, damping: float, noise: float, seed: int = 3) -> MadeRun:
-    """Output swinging on a damped spring about 27.5 mm, force with noise."""
+    """Return a run whose output swings on a damped spring about 27.5 mm, with noise on the force."""
     omega = 2 * np.pi * 0.9
     x = 0.0275 + 0.004 * np.sin(omega * TIME)
     v = 0.004 * omega * np.cos(omega * TIME)
@@ -59,7 +59,7 @@ def swing(stiffness: float, damping: float, noise: float, seed: int = 3) -> Made
 
 def test_stiffness_is_that_of_the_law_whatever_the_damping_and_the_window() -> None:
     run = swing(40e3, 900.0, 0.0)
-    # Less than a whole number of periods: a fit without velocity would lean.
+    # Part of a period: a fit without the velocity term would be biased.
     run.section("virtual_spring", "k", 100, 500, 1300, setpoint_N_per_mm=40.0)
     [figure] = measure(run).figures
     assert figure.values["measured_N_per_mm"] == pytest.approx(40.0, abs=1e-3)
@@ -73,13 +73,13 @@ def test_stiffness_is_that_of_the_law_whatever_the_damping_and_the_window() -> N
 def test_without_damping_it_is_scipys_regression() -> None:
     run = swing(40e3, 0.0, 2.0)
     run.section("virtual_spring", "k", 0, 1000, 6000, setpoint_N_per_mm=40.0)
-    # scipy.stats.linregress, over whole periods, where velocity stands square to position.
+    # scipy.stats.linregress over whole periods, in which velocity is orthogonal to position.
     ours = measure(run).figures[0].values
     theirs = stats.linregress(
         run.column("output_position_m")[1000:6000], run.column("spring_force_N")[1000:6000]
     )
     assert ours["measured_N_per_mm"] == pytest.approx(-theirs.slope / 1e3, abs=0.01)
-    # White noise changes its sign every other sample, so that here half of them count.
+    # White noise changes sign every other sample: half of the samples count as independent.
     assert ours["u95_N_per_mm"] == pytest.approx(2 * theirs.stderr * np.sqrt(2) / 1e3, abs=2e-3)
 
 
@@ -150,7 +150,7 @@ def test_timing_counts_late_cycles_and_lost_samples() -> None:
     run = MadeRun()
     run.columns["wake_latency_s"] = np.full(N, 1e-4)
     run.columns["work_s"] = np.full(N, 3e-4)
-    run.columns["work_s"][101] = 9.5e-4  # of the cycle in row 100
+    run.columns["work_s"][101] = 9.5e-4  # belongs to the cycle in row 100
     run.columns["wake_latency_s"][500] = 8e-4
     run.columns["cycle"] = np.arange(1, N + 1) + 2 * (np.arange(N) > 3000)
     run.columns["time_s"] = run.columns["cycle"] / 1000.0

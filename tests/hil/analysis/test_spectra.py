@@ -1,4 +1,4 @@
-"""Spectra, alignment and differences of figures, against courses whose answer is known."""
+"""Spectra, alignment and differences of figures, against signals with a known answer."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ RATE_HZ = 1000.0
 
 
 def late_times(count: int, seed: int = 1) -> np.ndarray:
-    """Times at 1 kHz of which each is up to 0.2 ms late."""
+    """Return times at 1 kHz, each up to 0.2 ms late."""
     return np.arange(count) / RATE_HZ + np.random.default_rng(seed).uniform(0, 2e-4, count)
 
 
@@ -53,8 +53,8 @@ def test_late_cycles_and_missing_values_leave_the_peak_where_it_is() -> None:
 @given(st.floats(2.0, 12.0), st.floats(0.2, 2.0))
 @settings(max_examples=10)
 def test_an_order_is_found_whatever_the_speed(order: float, speed: float) -> None:
-    # Forth and back, faster and slower: in frequency the ripple is smeared all over. The motor turns
-    # by up to 12 · speed turns a second: a ripple with fewer than 6 samples a cycle reads low.
+    # Back and forth at changing speed: in frequency the ripple is smeared. The motor turns at up to
+    # 12 · speed revolutions per second; a ripple with fewer than 6 samples per period reads low.
     assume(12.0 * order * speed < 1000.0 / 6.0)
     times = late_times(30_000)
     turns = 10.0 * np.sin(speed * times) ** 2 * (1.0 + 0.2 * np.sin(0.1 * times))
@@ -82,7 +82,7 @@ def test_what_has_no_order_spectrum_is_said(turns: np.ndarray, said: str) -> Non
 
 
 def course(times: np.ndarray) -> np.ndarray:
-    """A course that is like itself nowhere else."""
+    """Return a signal without any resemblance to itself at another time."""
     return (
         40.0 * np.tanh(3.0 * (times - 4.0))
         + 15.0 * np.exp(-(((times - 9.0) / 0.4) ** 2))

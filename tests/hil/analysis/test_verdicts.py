@@ -1,4 +1,4 @@
-"""Verdicts on figures, from made rows and from sessions on the simulated rig that go wrong."""
+"""Verdicts on figures, from made rows and from faulty sessions on the simulated rig."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ steps:
 
 
 class MadeRun:
-    """A run in memory, running, without limits, on time."""
+    """A run in memory: state Running, no limits active, cycles on time."""
 
     def __init__(self, **columns: Any) -> None:
         self.columns = {column.name: np.zeros(N) for column in COLUMNS}
@@ -98,7 +98,7 @@ def test_a_limit_that_acts_disturbs_a_figure_however_good_its_number(share: floa
     verdict = verdict_of(MadeRun(limited=limited).force())
     assert verdict.code is (Code.LIMITED if share > 0.01 else Code.GOOD)
     assert ("travel" in verdict.text) == (share > 0.01)
-    assert "damping" not in verdict.text  # it changes no mean
+    assert "damping" not in verdict.text  # a damping limit does not change a mean
 
 
 def test_a_limit_outside_the_steady_part_disturbs_nothing() -> None:
@@ -144,10 +144,10 @@ def test_late_old_and_lost_samples_are_counted() -> None:
     few = time_s.copy()
     few[1000:3000:20] += 0.0009
     assert verdict_of(MadeRun(time_s=few).force()).good
-    # Few of them are named where the figure is outside its tolerance.
+    # A few late cycles are reported once the figure is outside its tolerance.
     outside = verdict_of(MadeRun(time_s=few, spring_force_N=np.full(N, 150.0)).force())
     assert outside.code is Code.LATE and "outside its tolerance" in outside.text
-    # A pause of 20 ms ten times a second: a fifth of the time, in one row of a hundred.
+    # 20 ms pauses ten times a second: a fifth of the time, but only one row in a hundred.
     pauses = time_s.copy()
     for at in range(1000, 3000, 80):
         pauses[at:] += 0.02
@@ -174,7 +174,7 @@ def profile() -> Profile:
 
 
 class LateBench(LockstepBench):
-    """Oversleeps: of every seven cycles one comes 2 ms late, the drive goes on meanwhile."""
+    """A bench that oversleeps: one cycle in seven is 2 ms late while the drive continues."""
 
     def step(self) -> Sample:
         row = super().step()
@@ -231,7 +231,7 @@ def test_a_narrow_limit_is_named_beside_what_it_spoils(tmp_path: Path, profile: 
     assert (weight.verdict.code, spring.verdict.code) == (Code.GOOD, Code.LIMITED)
     assert "force" in spring.verdict.text
     line = figure_line(spring)
-    # The force stands still at its limit: a stiffness far from the one that was set.
+    # The force stays at its limit: the measured stiffness is far from the one set.
     assert "NO FIGURE" in line and f"({spring.values['measured_N_per_mm']:.1f} ±" in line
 
 

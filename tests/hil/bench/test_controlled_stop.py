@@ -1,4 +1,4 @@
-"""Category 1 of IEC 60204-1 on the lockstep rig: brought to rest under power, then power off."""
+"""Stop category 1 of IEC 60204-1 on the lockstep rig: brought to rest under power, then power off."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ PROFILE = TRAINER.model_copy(
 
 @pytest.fixture
 def moving() -> LockstepBench:
-    """Half way up at 50 mm/s or so, then asked to stop."""
+    """Return a bench on its way up at about 50 mm/s."""
     bench = LockstepBench(PROFILE, 1)
     bench.run(0.1)
     assert bench.request(PowerOn(load_supported=True)).accepted
@@ -103,7 +103,7 @@ def test_a_lost_reference_starts_none():
 
 
 def seen(velocity: float) -> Estimator:
-    """What the stop asks of an estimator, set by hand."""
+    """Return an estimator with the values that the stop reads, set by hand."""
     estimator = Estimator(PROFILE, 0.001)
     estimator.nut_velocity_m_s = velocity
     estimator.output_velocity_m_s = 0.0
@@ -160,7 +160,7 @@ def test_a_nut_that_gains_speed_ends_it_within_some_cycles():
 
 
 def stopping(name: str, mass_kg: float, force: bool, seed: int) -> LockstepBench:
-    """A late bench in the middle of a loaded motion, with category 1."""
+    """Return a late bench with category 1 in the middle of a loaded motion."""
     profile = load_profile(name)
     profile = profile.model_copy(
         update={

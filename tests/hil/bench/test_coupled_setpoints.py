@@ -1,4 +1,4 @@
-"""Setpoints that follow another axis: bounded as any setpoint, and a silent axis stops the follower."""
+"""Setpoints that follow another axis: bounded as any setpoint; a silent axis stops the follower."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ LATE = Lateness(share=0.05, up_to_s=0.004, stale_share=0.5)
 
 
 class Pair:
-    """A bench beside a made-up axis ``heel`` that a test moves."""
+    """A bench beside an invented axis ``heel`` that the test moves."""
 
     def __init__(self, lateness: Lateness | None = None) -> None:
         self.bench = LockstepBench(PROFILE, 1, lateness)
@@ -81,9 +81,9 @@ def test_a_rest_position_follows_the_other_axis(lateness: Lateness | None) -> No
     rows = pair.run(2.0, moved)
     assert pair.bench.bench.state is State.RUNNING, pair.bench.bench.cause_text
     rest, out = rows[:, INDEX["rest_position_m"]], rows[:, INDEX["output_position_m"]]
-    assert np.ptp(rest) == pytest.approx(0.01, rel=0.02)  # by the ratio
+    assert np.ptp(rest) == pytest.approx(0.01, rel=0.02)  # scaled by the ratio
     assert np.corrcoef(rest, out)[0, 1] > 0.99
-    assert rest[400] < MIDDLE_M < rest[1400]  # the other way
+    assert rest[400] < MIDDLE_M < rest[1400]  # in the opposite direction
 
 
 def test_a_rest_position_moves_no_faster_than_the_output_may() -> None:

@@ -1,4 +1,4 @@
-"""A rig host that is itself held up: what the drive gets when it goes on."""
+"""A rig host that is held up: what the drive receives when the host continues."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ PATIENCE_S = 10.0
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    """The demo rig whose drive waits longer for its host than the host will be held up."""
+    """The demo rig, whose drive tolerates a longer silence than the host's pause."""
     shipped = Path(find_profile("footplate_trainer"))
     tmp_path = tmp_path_factory.mktemp("late")
     folder = shutil.copytree(shipped.parent, tmp_path / "profiles")
@@ -100,8 +100,8 @@ def test_the_first_command_after_a_pause_removes_power(bench):
     with Client.connect(bench.link_directory, name="test") as client:
         client.take_control()
         with contextlib.suppress(Refused):
-            client.request(Reset())  # the stop of a first try
-        time.sleep(0.3)  # the supply's filter has its value
+            client.request(Reset())  # after the stop of a failed first try
+        time.sleep(0.3)  # the supply's filter settles
         client.request(PowerOn(load_supported=True))
         until(client, PowerStage.ON)
         client.request(Apply(behaviour=HoldPosition(position_m=0.01, speed_m_s=0.03)))
@@ -116,7 +116,7 @@ def test_the_first_command_after_a_pause_removes_power(bench):
         stop = stop_of(client)
     commands = [frame.data for frame in frames if frame.arbitration_id == RPDO_1]
     on = [bool(data[0] & ENABLE_VOLTAGE) for data in commands]
-    # Up to the pause it was under power; from the first command after it, never again.
+    # Under power up to the pause; from the first command after it, never again.
     assert on[0] and not on[-1] and on == sorted(on, reverse=True)
     syncs = [k for k, frame in enumerate(frames) if frame.arbitration_id == SYNC]
     silence_s, resumed = max(

@@ -1,4 +1,4 @@
-"""Setpoints that a program renews: followed, bounded as any behaviour, and missed when they stay out."""
+"""Setpoints from a program: followed, bounded as any behaviour, and a stop when they stay away."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_the_rig_stops_when_setpoints_stay_out() -> None:
     bench = lifted()
     begin(bench, force_N=balance_N(bench), longest_gap_s=0.02)
     for _ in range(5):
-        bench.run(0.02)  # just in time
+        bench.run(0.02)  # the longest gap permitted
         assert bench.request(Setpoint(force_N=200.0)).accepted
     bench.run(0.02)
     assert bench.bench.state is State.RUNNING

@@ -1,4 +1,4 @@
-"""Rates beyond 1 kHz: the force loop, with late cycles too, and what is a share of the period."""
+"""Rates beyond 1 kHz: the force loop, also with late cycles, and checks relative to the period."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def test_a_force_setpoint_is_followed(rate_Hz: float, share: float) -> None:
     assert bench.request(Apply(behaviour=force, load_may_move=True)).accepted
     rows = bench.run(0.8)
     assert rows[-1].state == State.RUNNING, bench.bench.cause_text
-    assert bench.late_cycles <= 2 * share * bench.cycle  # it catches up after each
+    assert bench.late_cycles <= 2 * share * bench.cycle  # caught up after each late cycle
     off = [row.spring_force_N - row.setpoint_force_N for row in rows[len(rows) // 2 :]]
     assert np.sqrt(np.mean(np.square(off))) < 0.02 * FORCE_N
 

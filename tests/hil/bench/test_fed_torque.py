@@ -1,4 +1,4 @@
-"""Torque fed forward beside velocity and position, in lockstep: when it acts, and when it does not."""
+"""Torque feed-forward with velocity and position commands, in lockstep: when it acts and when not."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def running(profile, lateness=None):
 
 
 def swing(bench, seconds, frequency_Hz=20.0, amplitude=15.0):
-    """Rows and offsets of a force that swings."""
+    """Return rows and torque offsets during a swinging force."""
     wave = Waveform(
         shape="sine",
         offset=212.0,
@@ -81,7 +81,7 @@ def test_without_a_share_nothing_is_fed():
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_swinging_force_is_followed_as_predicted(name):
-    """With the rig's friction, which takes the same from both."""
+    """Friction is on: it reduces both swings alike."""
     sizes = []
     for share in (0.0, 1.0):
         bench = running(fed(name, share))
@@ -90,7 +90,7 @@ def test_a_swinging_force_is_followed_as_predicted(name):
         force = np.array([row[COLUMN["spring_force_N"]] for row in rows[-500:]])
         turn = np.exp(-2j * np.pi * 20.0 * time_s)
         sizes.append(2 * abs(np.mean((force - force.mean()) * turn)) / 15.0)
-    assert 1.01 < sizes[1] / sizes[0] < 1.08  # 1.03 by the model
+    assert 1.01 < sizes[1] / sizes[0] < 1.08  # the model predicts 1.03
 
 
 @pytest.mark.parametrize("name", NAMES)

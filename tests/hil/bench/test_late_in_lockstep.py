@@ -1,4 +1,4 @@
-"""A session in lockstep with late cycles: followed, and never thrown."""
+"""A session in lockstep with late cycles: setpoints are followed and the output is not thrown."""
 
 from __future__ import annotations
 
@@ -46,11 +46,11 @@ def springing(lateness: Lateness | None) -> LockstepBench:
 
 
 def extremes(bench: LockstepBench, seconds: float) -> tuple[float, float, float]:
-    """Most force (N), nut speed (m/s) and error of the estimated nut speed (m/s)."""
+    """Return the largest force (N), nut speed (m/s) and error of the estimated nut speed (m/s)."""
     physics, end = bench.drive.core.physics, bench.time_s + seconds
     force = speed = error = 0.0
     while bench.time_s < end:
-        # Estimated is the speed at the time of the sample, which may be some ms ago.
+        # The estimate is for the time of the sample, which may be some ms old.
         row = bench.step()
         force = max(force, abs(physics.spring_force_N))
         speed = max(speed, abs(physics.nut_velocity_m_s))
@@ -76,7 +76,7 @@ def test_late_cycles_do_not_throw_the_output(name: str) -> None:
 
 
 def test_without_delays_nothing_changes() -> None:
-    """The late way through a cycle, with no delay in it, is the prompt one; a period apart."""
+    """The late path through a cycle without delays equals the prompt path, one period apart."""
     prompt, late = springing(None), springing(Lateness())
     for _ in range(50):
         ours, theirs = prompt.step(), late.step()
@@ -117,7 +117,7 @@ def test_lateness_can_begin_and_end() -> None:
 
 
 def test_where_every_second_sample_is_missing_the_age_of_the_other_is_predicted_for() -> None:
-    """Taken as fresh, samples used twice put the force off by 8.7 N rms and the springs in swing."""
+    """If repeated samples counted as fresh, the force would be 8.7 N rms off and the springs swing."""
     seen = []
     every_second = Lateness(recorded=((0.0, 0.0, 0.0), (0.0, 0.0, 0.001)))
     for lateness in (None, every_second):

@@ -1,4 +1,4 @@
-"""Several axes in lockstep: each its own bench, one stop for all."""
+"""Several axes in lockstep: a bench for each, one stop for all."""
 
 from __future__ import annotations
 
@@ -114,7 +114,7 @@ def test_power_that_comes_on_in_the_very_cycle_of_a_stop_goes_again(both: Lockst
     assert heel.request(ON).accepted
     both.run(0.5)
     heel.request(Stop(cause="test"))
-    assert toe.request(ON).accepted  # its bench has not seen the stop yet
+    assert toe.request(ON).accepted  # its bench has not received the stop yet
     both.run(0.5)
     assert state(both, "toe") is State.STOPPED and toe.bench.cause == Cause.OTHER_AXIS
 
@@ -165,7 +165,7 @@ def test_one_stop_sent_to_every_axis_does_not_count_as_two() -> None:
     both.benches["heel"].request(Stop(cause="pressed"))
     both.step()
     assert toe.bench.controlled_stop.running
-    toe.request(Stop(cause="pressed"))  # the same key, on its own link
+    toe.request(Stop(cause="pressed"))  # the same key press, over the axis's own link
     both.step()
     assert toe.bench.controlled_stop.running and toe.bench.cause == Cause.OTHER_AXIS
     both.run(0.06)

@@ -1,4 +1,4 @@
-"""A drive that is lost while the bench is already stopped: reported once, and the first cause stays."""
+"""A drive lost while the bench is already stopped is reported once; the first cause stays."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def losses(bench: LockstepBench) -> list[str]:
 
 
 def lost(bench: LockstepBench, cycles: int) -> None:
-    """The drive raises in each cycle, as the rig host takes it."""
+    """Stop in each cycle with the drive lost, as the rig host does."""
     for _ in range(cycles):
         bench.bench.stop(Cause.DRIVE_LOST, "the drive is lost: the bus is gone")
         bench.step()

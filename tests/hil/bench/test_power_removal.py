@@ -45,9 +45,9 @@ def test_power_that_stays_is_latched_and_the_watch_acts(bench, how):
     assert bench.bench.command.power is PowerRequest.OFF
     assert "POWER IS STILL ON" in bench.bench.cause_text
     bench.run(bench.drive.capabilities.host_loss_s + 1.5)
-    assert bench.drive.core.power is PowerStage.FAULT  # by its own watch
+    assert bench.drive.core.power is PowerStage.FAULT  # tripped by its own watchdog
     assert [event["still_on"] for event in removals(bench)] == [True, False]
-    assert bench.bench.cause == Cause.POWER_NOT_REMOVED  # until a reset
+    assert bench.bench.cause == Cause.POWER_NOT_REMOVED  # latched until a reset
     assert bench.request(Reset()).accepted
 
 
@@ -148,7 +148,7 @@ def test_a_status_that_comes_slowly_is_given_its_time(interval_s, allowed_s):
 def test_a_pause_is_no_time_in_which_the_drive_showed_power():
     removal = PowerRemoval(True, 0.1)
     removal.follow(True, PowerStage.ON, True, DT)
-    # The sample after the pause is from before the command could act.
+    # The sample after the pause was taken before the command could act.
     assert follow(removal, False, PowerStage.ON, 0.3, dt=0.3) == []
     assert not removal.withhold_heartbeat
     assert follow(removal, False, PowerStage.OFF, 0.05) == [] and not removal.pending

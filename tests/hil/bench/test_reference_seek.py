@@ -1,4 +1,4 @@
-"""The reference sought: an end at low force, under a held control, and what is not an end."""
+"""Seeking the reference: an end at low force with the control held, and false ends."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from hil.core import (
 )
 from hil.profile import load_profile
 
-STROKE_M = 0.020  # shorter than it is: a seek over the whole stroke takes a third of the time
+STROKE_M = 0.020  # shortened: a seek over the whole stroke would take three times as long
 TRAINER = load_profile("footplate_trainer")
 PROFILE = TRAINER.model_copy(
     update={"actuator": TRAINER.actuator.model_copy(update={"stroke": STROKE_M})}
@@ -33,7 +33,7 @@ STEP_S = 0.05
 
 
 def started_at(output_m, profile=PROFILE, lateness=None, supported=True, **actual):
-    """A rig host that begins while the rig stands there, without a weight on the rod."""
+    """Return a new rig host on a rig that stands there, without a weight on the rod."""
     own = profile.simulation.actual | {"initial_output_m": output_m} | actual
     simulation = profile.simulation.model_copy(update={"actual": own})
     bench = LockstepBench(profile.model_copy(update={"simulation": simulation}), 1, lateness)
@@ -43,7 +43,7 @@ def started_at(output_m, profile=PROFILE, lateness=None, supported=True, **actua
 
 
 def ready(bench):
-    """Restricted operation, the control held, power on."""
+    """Enter restricted operation with the control held and power on."""
     assert bench.request(seek_figures(bench.profile).envelope).accepted
     bench.request(Enable(held=True))
     outcome = bench.request(PowerOn(load_supported=True))
@@ -53,7 +53,7 @@ def ready(bench):
 
 
 def hold(bench, during=lambda bench: None):
-    """Hold the control until power goes; returns what was told last of the reference."""
+    """Hold the control until power goes; return the last event about the reference."""
     for _ in range(round(LONGEST_S / STEP_S)):
         bench.request(Enable(held=True))
         during(bench)
@@ -72,7 +72,7 @@ def sought(bench, seek=LOWER, during=lambda bench: None):
 
 
 def error_m(bench):
-    """Position as the bench has it, against the truth."""
+    """Return the error of the bench's output position, in m."""
     bench.run(1.0)
     truth_m = bench.environment.state()["output_position_m"]
     return bench.bench.estimator.output_position_m - truth_m
@@ -87,7 +87,7 @@ def test_an_end_is_found_from_mid_stroke_and_borne_out_by_the_other():
     assert told["shift_mm"] == pytest.approx(1e3 * START_M, abs=0.1)
     assert len(told["touches_mm"]) == 2 and 0 < told["repeatability_um"] < 50
     assert abs(error_m(bench)) < 5e-5
-    # It met the ends gently, and power is off when it is done.
+    # The ends were met gently, and power is off at the end.
     assert bench.environment.state()["peak_end_speed_m_s"] < 0.02
     assert bench.bench.state is State.DE_ENERGISED
     assert bench.request(EndCommission()).accepted
@@ -97,7 +97,7 @@ def test_an_end_is_found_from_mid_stroke_and_borne_out_by_the_other():
 def test_a_stroke_that_puts_the_tripped_line_past_the_end_found_is_refused(upper_m, beyond_m):
     travel = PROFILE.limits.travel.model_copy(update={"upper": upper_m, "tripped_beyond": beyond_m})
     limits = PROFILE.limits.model_copy(update={"travel": travel})
-    # Within the tolerance of the stroke: 19.3 mm where 20 are stated.
+    # Within the tolerance of the stroke: 19.3 mm of the stated 20.
     bench = started_at(START_M, PROFILE.model_copy(update={"limits": limits}), stroke_m=0.0193)
     told = sought(bench)
     if upper_m + beyond_m <= 0.0193:
@@ -117,7 +117,7 @@ def test_a_reference_known_before_bears_an_end_out_without_the_other():
     told = sought(bench, SeekReference(end="lower", touches=2))
     assert told["how"] == "found", told
     assert "known before" in told["text"] and len(told["touches_mm"]) == 2
-    # Its own weight, 59 N, was set down before the torque went.
+    # The slide's own weight, 59 N, was lowered onto the end before the torque went.
     assert bench.environment.state()["peak_end_speed_m_s"] < 0.02
     assert abs(error_m(bench)) < 5e-5
 
@@ -167,7 +167,7 @@ def test_a_tight_screw_is_not_an_end():
 
 
 def test_a_stop_in_the_travel_is_not_an_end():
-    # Something lies in the travel: what is met there stands as an end does.
+    # An obstacle in the travel is as rigid as an end.
     bench = started_at(START_M, stroke_m=0.015)
     told = sought(bench)
     assert told["kind"] == "reference_not_found", told
@@ -177,7 +177,7 @@ def test_a_stop_in_the_travel_is_not_an_end():
 
 def test_a_kept_reference_that_slipped_does_not_bear_an_end_out():
     bench = started_at(START_M)
-    bench.bench.reference = "kept"  # and 10 mm off
+    bench.bench.reference = "kept"  # 10 mm off
     told = sought(bench)
     assert told["how"] == "found" and "both ends" in told["text"]
     assert abs(error_m(bench)) < 5e-5
@@ -262,7 +262,7 @@ def test_a_home_switch_is_found_wherever_it_begins(start_m, lateness):
     assert told["how"] == bench.bench.reference == "home_switch", told
     assert is_verified("home_switch") and "home switch found, 3 touches" in told["text"]
     assert 0.0 < told["repeatability_um"] < 100.0
-    # Its input comes every 10 ms, and the nut moves meanwhile.
+    # The input arrives every 10 ms, and the nut moves meanwhile.
     assert abs(error_m(bench)) < 1e-4
 
 

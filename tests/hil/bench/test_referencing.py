@@ -1,4 +1,4 @@
-"""The zero of the positions: a guess until someone answers for it."""
+"""The zero of the positions is a guess until someone confirms it."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ PUSH = MotorTorque(torque_N_m=0.01, duration_s=1.0, speed_m_s=0.02, travel_m=0.0
 
 
 def started_at(output_m, lateness=None):
-    """The rig sinks from there to its lower end, and rests."""
+    """Return a rig that sinks from there to its lower end and rests."""
     actual = PROFILE.simulation.actual | {"initial_output_m": output_m}
     simulation = PROFILE.simulation.model_copy(update={"actual": actual})
     bench = LockstepBench(PROFILE.model_copy(update={"simulation": simulation}), 1, lateness)
@@ -74,7 +74,7 @@ def test_without_a_held_control_restricted_operation_keeps_the_loop_open_but_mov
 def test_a_confirmed_position_sets_zero_and_closes_the_loop(lateness):
     bench = started_at(ABOVE_M, lateness)
     estimator = bench.bench.estimator
-    assert estimator.output_position_m < -0.9 * ABOVE_M  # by the guess, outside the stroke
+    assert estimator.output_position_m < -0.9 * ABOVE_M  # zero is a guess: outside the stroke
     outcome = bench.request(ConfirmReference(position_m=0.0))
     assert outcome.accepted, outcome.text
     bench.run(0.3)
@@ -99,7 +99,7 @@ def test_a_mark_touched_by_hand_sets_zero(lateness):
     bench.environment.support_load(True)
     bench.run(0.2)
     assert bench.bench.reference == "unverified"
-    for _ in range(2):  # by eye, as well as a hand brings it there
+    for _ in range(2):  # by eye, with the accuracy of a hand
         away_m = 0.040 - bench.environment.state()["output_position_m"]
         bench.environment.move_nut(0.002, away_m)
         bench.run(1.2)
@@ -148,13 +148,13 @@ def test_it_is_confirmed_while_de_energised_and_outside_restricted_operation_onl
 
 
 def test_the_law_is_measured_only_until_power_goes() -> None:
-    """The watch for changes of the spring law stands aside for a calibration, and no longer."""
+    """The watch for changes of the spring law pauses for a calibration, until power goes."""
     bench = LockstepBench(load_profile("footplate_trainer"))
     bench.run(0.3)
     assert bench.request(PowerOn(load_supported=True, measures_law=True)).accepted
     bench.run(0.2)
     assert bench.bench.supervisor.law_is_measured
-    assert not bench.request(PowerOn(load_supported=True)).accepted  # it is on already
+    assert not bench.request(PowerOn(load_supported=True)).accepted  # power is on already
     assert bench.bench.supervisor.law_is_measured
     bench.request(PowerOff())
     bench.run(0.2)
@@ -163,7 +163,7 @@ def test_the_law_is_measured_only_until_power_goes() -> None:
 
 
 def test_a_reference_confirmed_after_more_jumps_is_not_lost_at_once():
-    """The counts jump again while the reference is lost, as when a loose plug is put right."""
+    """The counts jump again while the reference is lost, as when a loose plug is pushed home."""
     bench = started_at(0.0)
     for turned in (1.0, 0.0):
         bench.environment.disturb("encoder_reversed", turned)

@@ -1,4 +1,4 @@
-"""Rehearsed faults: read strictly, done in time, undone at their end."""
+"""Rehearsed faults: read strictly, injected on time, removed at their end."""
 
 from __future__ import annotations
 
@@ -114,4 +114,4 @@ def test_lost_samples_never_arrive(tmp_path: Path) -> None:
     ages = [row[INDEX["telemetry_age_s"]] for row in bench.run(0.9)]
     old = [i for i, age in enumerate(ages) if age > 0.0005]
     assert 100 < len(old) < 200 and min(old) >= 98 and max(old) <= 602
-    assert any(age > 0.0015 for age in ages)  # twice in a row
+    assert any(age > 0.0015 for age in ages)  # two lost samples in a row

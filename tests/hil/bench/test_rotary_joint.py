@@ -1,4 +1,4 @@
-"""The rotary joint in lockstep, held against what a turning body does by the textbook."""
+"""The rotary joint in lockstep, against the textbook formulas of a turning body."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def rotary():
 
 @pytest.fixture(scope="module")
 def held():
-    """Samples of the arm with 2 kg, lifted to 80° and held there."""
+    """Return samples of the arm with 2 kg, lifted to 80° and held there."""
     bench = LockstepBench(JOINT)
     bench.environment.hang(2.0)
     bench.run(0.3)
@@ -45,7 +45,7 @@ def test_a_held_arm_takes_the_torque_of_its_weights(held):
     torque = ARC_RADIUS_M * np.mean([sample.spring_force_N for sample in last])
     angle = np.mean([sample.output_position_m for sample in last]) / ARC_RADIUS_M
     assert math.degrees(angle) == pytest.approx(80.0, abs=0.3)
-    # m·g·L of weight, pan and arm, times the cosine of the angle above level (60°).
+    # m·g·L of weight, pan and arm, times the cosine of the angle above level.
     moment = 9.80665 * ((2.0 + 0.2) * 0.3 + 0.8 * 0.12)
     assert torque == pytest.approx(moment * math.cos(math.radians(20)), abs=2 * 0.08 + 0.02)
 
@@ -66,8 +66,8 @@ def test_a_run_of_it_is_in_rad_and_newton_metres(held, tmp_path: Path):
 
 
 def test_rotor_on_the_springs_swings_as_a_torsion_pendulum():
-    # Output blocked: ω = √(C/J), C the stiffness of both sets and J = J_rotor·N² + J_gear
-    # (any textbook of mechanics), all in the units of a turning body.
+    # Output blocked: ω = √(C/J), C the stiffness of both sets and J = J_rotor·N² + J_gear (any
+    # textbook of mechanics), all in rotary units.
     inertia = 5.0e-5 * 50**2 + 0.008
     by_hand = math.sqrt(2 * 150.0 / inertia) / (2 * math.pi)
     actuator = JOINT.actuator
@@ -76,12 +76,12 @@ def test_rotor_on_the_springs_swings_as_a_torsion_pendulum():
 
 
 def test_losses_of_a_gear_both_ways():
-    # A gear whose loss is the same share of the greater power both ways has η_b = 2 − 1/η_f
+    # A gear that loses the same share of the larger power in both directions has η_b = 2 − 1/η_f
     # (textbook of machine elements, for self-locking gears, from memory): 0.824 for 0.85. The
-    # stated 0.8 is a little worse driven than that, as gears with churning are.
+    # stated 0.8 is a little less, as back-driven gears with churning losses are.
     gear = JOINT.actuator.transmission
     assert gear.efficiency_backward <= 2 - 1 / gear.efficiency_forward
-    # Torque at the motor that holds 10 N·m at the joint, friction aside: driving and driven.
+    # Motor torque that holds 10 N·m at the joint, without friction: driving and back-driven.
     up, down = 10 / (50 * 0.85), 10 * 0.8 / 50
     ratio = JOINT.actuator.radians_per_metre * ARC_RADIUS_M
     assert up == pytest.approx(10 / ratio / gear.efficiency_forward)

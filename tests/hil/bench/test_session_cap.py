@@ -1,4 +1,4 @@
-"""Session cap: narrower at any time and without a bump, wider without power alone, never past the profile."""
+"""Session cap: narrower at any time without a bump, wider only without power, never past the profile."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def test_wider_only_without_power_and_when_confirmed() -> None:
     assert not outcome.accepted and "confirm" in outcome.text
     assert bench.request(SessionCap(force_N=120.0, widen=True)).accepted
     assert bench.bench.profile.limits.force.limited == 120.0
-    assert bench.bench.profile.limits.speed == OWN.speed  # left out: the profile's again
+    assert bench.bench.profile.limits.speed == OWN.speed  # left out, so the profile's again
     assert bench.request(SessionCap(force_N=1e6, widen=True)).accepted
     assert bench.bench.profile.limits == OWN
     assert bench.events[-1]["kind"] == "session_cap"
@@ -224,7 +224,7 @@ def test_the_bandwidth_waits_for_power_to_be_off() -> None:
 
 
 def lag_s(rows: list[Sample], wave_Hz: float) -> float:
-    """Return by how much the spring force lags behind the shaped one, by a wave of this frequency."""
+    """Return the lag of the spring force behind the shaped force at this frequency, in s."""
     time = column(rows, "time_s")
     turn = np.exp(-2j * np.pi * wave_Hz * time)
     shaped, force = (
@@ -256,7 +256,7 @@ def test_the_force_loop_is_slowed_while_it_runs_without_a_bump(lateness: Latenes
         assert jump < 1.5 * usual, name
     [told] = [event for event in bench.events if event["kind"] == "session_cap"]
     assert told["cap"] == {"bandwidth_Hz": 13.0} and "12.2 Hz" in told["text"]
-    # Narrower once more, never wider: the way back needs power off.
+    # Narrower again is accepted, wider is not: that needs power off.
     for wider in (20.0, 13.5):
         assert "power off first" in bench.request(SessionCap(bandwidth_Hz=wider)).text
     assert bench.request(SessionCap(bandwidth_Hz=12.5)).accepted
@@ -264,7 +264,7 @@ def test_the_force_loop_is_slowed_while_it_runs_without_a_bump(lateness: Latenes
     assert "below 12.2 Hz" in bench.request(SessionCap(bandwidth_Hz=9.0)).text
     bench.request(PowerOff())
     bench.run(0.3)
-    # Without power it is designed for the very value.
+    # Without power the loop is designed for exactly this value.
     assert bench.request(SessionCap(bandwidth_Hz=9.0)).accepted
     assert bench.bench.gains.predicted.bandwidth_Hz == pytest.approx(9.0, rel=0.02)
 
@@ -288,7 +288,7 @@ def test_what_acts_goes_on_over_a_slower_loop(
     assert bench.request(SessionCap(bandwidth_Hz=18.0)).accepted
     during = bench.run(0.5)
     assert bench.bench.state is State.RUNNING, bench.bench.cause_text
-    # What sensor noise does at any time, and no more.
+    # No jump larger than the usual steps from sensor noise.
     usual = np.max(np.abs(np.diff(column(before[-150:], "shaped_force_N"))))
     assert (
         np.max(np.abs(np.diff(column(before[-1:] + during[:20], "shaped_force_N")))) < 1.2 * usual

@@ -1,4 +1,4 @@
-"""The force loop over a drive that takes velocity is slowed while it runs, in time and late."""
+"""The force loop over a velocity-commanded drive slows down while running, on time and late."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def proportional(bench: LockstepBench) -> float:
 
 
 def missed_N(rows: list[Sample]) -> float:
-    """Return the rms of how far the force is from where it was to be, N."""
+    """Return the rms difference between shaped and spring force, in N."""
     return float(np.std(column(rows, "shaped_force_N") - column(rows, "spring_force_N")))
 
 
@@ -59,12 +59,12 @@ def test_it_is_slowed_without_a_bump_and_widened_without_power(lateness: Latenes
     outcome = bench.request(CAP)
     assert outcome.accepted and "changes to 12.2 Hz" in outcome.text
     during = bench.run(0.02)
-    assert 0.9 * first < proportional(bench) < first  # on its way
+    assert 0.9 * first < proportional(bench) < first  # still changing
     during += bench.run(0.6)
     after = bench.run(1.0)
     assert bench.bench.state is State.RUNNING, bench.bench.cause_text
     assert proportional(bench) == pytest.approx(0.7 * first)
-    assert missed_N(after) > 1.1 * missed_N(before)  # what a slower loop costs
+    assert missed_N(after) > 1.1 * missed_N(before)  # the cost of a slower loop
     for name in ("spring_force_N", "nut_velocity_m_s"):
         usual = np.max(np.abs(np.diff(column(before, name))))
         jump = np.max(np.abs(np.diff(column(before[-1:] + during, name))))
@@ -94,7 +94,7 @@ def test_what_acts_goes_on_in_bounds(lateness: Lateness | None, behaviour: Behav
         if cap is not None:
             assert bench.request(cap).accepted
         seen = []
-        for push in (0.0, 15.0, -10.0, 0.0):  # a hand, while it goes over and after
+        for push in (0.0, 15.0, -10.0, 0.0):  # a hand pushes during the change and after
             bench.environment.push(push)
             seen += bench.run(0.2)
         assert bench.bench.state is State.RUNNING, bench.bench.cause_text

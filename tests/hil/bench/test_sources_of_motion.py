@@ -1,4 +1,4 @@
-"""The bench over a drive that is commanded in velocity or position, in lockstep with late cycles."""
+"""The bench over a drive commanded in velocity or position, in lockstep with late cycles."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def apply(bench, behaviour, seconds):
 
 
 def speed_m_s(bench):
-    """Speed of the nut that the drive is asked for."""
+    """Return the commanded nut speed."""
     command, nut_per_rad = bench.bench.command, bench.bench.nut_per_rad
     if command.mode is Mode.VELOCITY:
         return command.velocity_rad_s * nut_per_rad
@@ -159,7 +159,7 @@ def test_virtual_springs_end_at_what_the_source_renders(profile):
         )
     )
     assert answer.accepted and "virtual stiffness" in answer.text
-    # At once, by a stop of category 0: the power goes with the next command.
+    # A stop of category 0: the next command removes power.
     bench.request(Stop())
     bench.step()
     assert bench.bench.command.power is PowerRequest.OFF
@@ -194,14 +194,14 @@ def test_a_count_that_begins_anew_sends_the_nut_nowhere():
     seen.position_rad = before + 40.0
     bench.bench._command(0.0, 0.0)
     assert bench.bench.command.position_rad == before + 40.0
-    # A small one is followed slowly.
+    # A small jump is followed slowly.
     seen.position_rad = before + 40.1
     bench.bench._command(0.0, 0.0)
     assert abs(speed_m_s(bench)) <= 0.1 * bench.bench.profile.limits.speed.limited * (1 + 1e-9)
 
 
 def test_a_target_that_is_not_renewed_ends_a_motion():
-    """A late cycle leaves the drive where its last target was: the nut comes to rest there."""
+    """In a late cycle the drive keeps its last position target, and the nut comes to rest there."""
     bench = standby(PROFILES["position"], hung_kg=0.0)
     apply(bench, HoldPosition(position_m=0.035, speed_m_s=0.1), 0.45)
     assert bench.last_row[COLUMN["nut_velocity_m_s"]] > 0.03

@@ -1,4 +1,4 @@
-"""Tare: taken, ended, and put back as it was before the last change."""
+"""Tare: set, removed, and restored to the value before the last change."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A plant that is tried: the loop is designed for it in restricted operation, and for no longer."""
+"""A plant on trial: the loop is designed for it in restricted operation only."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def test_the_loop_is_that_of_the_tried_plant_until_restricted_operation_ends() -
     expected = design_source(bench.bench.profile, bench.period_s, bench.period_s)
     assert bench.bench.gains == expected != own
     assert bench.bench.estimator.mass == pytest.approx(heavier.reflected_mass)
-    # The limits are not wider, and the rig itself is what it was.
+    # The limits are not wider, and the profile of the rig is unchanged.
     assert bench.bench.profile.limits.force.limited == 300.0
     assert bench.bench.own_profile.actuator == PROFILE.actuator
     assert bench.bench.state is State.DE_ENERGISED

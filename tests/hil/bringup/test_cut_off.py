@@ -1,4 +1,4 @@
-"""A bring-up that is cut off, in each step and in each way: safe, recorded, resumable."""
+"""A bring-up that is cut off, in each step and in each way: rig safe, record kept, resumable."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_cut_off_in_any_step_the_rig_is_safe_and_the_record_kept(
 ) -> None:
     bench = LockstepBench(PROFILE)
     person = SimulatedOperator(bench.environment, bench.drive.core.parameters, turns_per_s=2.0)
-    left = 50  # cycles; with the power on, in a step that turns it on
+    left = 50  # cycles; counted with power on in a step that powers on
 
     def cut_off() -> None:
         if how == "Ctrl-C":
@@ -81,6 +81,6 @@ def test_cut_off_in_any_step_the_rig_is_safe_and_the_record_kept(
     assert entry["verdict"] in ("not run", "fail") and entry["text"]
     assert (tmp_path / "bringup.html").read_text().rstrip().endswith("</html>")
     again = BringUpRecord.load(tmp_path, PROFILE, STEPS)
-    # Gone on with at this step, after verifying again what may have changed meanwhile.
+    # Resumed at this step, after another check of everything that may have changed meanwhile.
     assert again.to_run() == [x for x in before if x.recheck_on_resume] + list(STEPS[len(before) :])
     again.close()

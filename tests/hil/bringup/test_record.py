@@ -1,4 +1,4 @@
-"""The bring-up record: whole after each step, read back, and safe to resume from."""
+"""The bring-up record: complete after each step, readable, and safe to resume from."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def test_what_was_done_is_on_the_disk(tmp_path: Path) -> None:
     cycles = np.concatenate(
         [pq.read_table(tmp_path / "r" / e["samples"])["cycle"] for e in data["steps"][:2]]
     )
-    assert (np.diff(cycles) == 1).all()  # no sample between the steps is left out
+    assert (np.diff(cycles) == 1).all()  # no sample between the steps is missing
 
 
 def test_plots_are_drawn_again_from_what_was_kept(tmp_path: Path) -> None:
@@ -174,7 +174,7 @@ def test_the_page_stands_alone_and_says_it_all(tmp_path: Path) -> None:
     record.close()
     reader = _Reader()
     reader.feed((tmp_path / "bringup.html").read_text())
-    assert all(link.startswith("#") for link in reader.links)  # nothing is fetched
+    assert all(link.startswith("#") for link in reader.links)  # nothing is loaded
     assert not {"script", "img", "link", "iframe"} & set(reader.tags)
     assert reader.tags.count("svg") == 2
     assert not reader.open and len(set(reader.names)) == len(reader.names)
@@ -260,7 +260,7 @@ def test_cut_off_at_any_moment_it_can_be_gone_on_with(tmp_path: Path, moment: st
         seen = procedure.send(Seen())
     else:
         raise AssertionError(f"never came to it; last {seen}")
-    # All entries of the record are on the disk before it is closed.
+    # All entries are on the disk before the record is closed.
     record.wait()
     again = BringUpRecord.load(tmp_path, PROFILE, steps)
     assert [s.key for s in again.to_run()] == ["b", "c"]
@@ -322,7 +322,7 @@ def test_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("hil.bringup.record.write_whole", refuse)
-    assert carried_out(record, [step("a")]).how == "finished"  # the rig first
+    assert carried_out(record, [step("a")]).how == "finished"  # the rig goes first
     with pytest.raises(OSError, match="space"):
         record.close()
 

@@ -1,4 +1,4 @@
-"""Rates, knee and losses from pushes that are known, and verdicts on them."""
+"""Rates, knee and losses from pushes with known springs, and verdicts on them."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def law(x: Floats, inner: float, knee: float) -> Floats:
 
 
 def pushed(inner: float, knee: float, rub: float = 0.0, far: float = 0.0065) -> Push:
-    """Up and back over one law; ``rub`` of the force is lost each way."""
+    """Return a push up and back over one law; ``rub`` of the force is lost each way."""
     up = np.linspace(0.0, far, 3000)
     down = up[::-1]
     going = law(up, inner, knee) * (1 + rub) / SCREW.forward / SCREW.per_torque + FRICTION_N_m
@@ -49,8 +49,8 @@ def test_friction_cancels_and_the_knee_is_found(
     inner: float, knee: float, rub: float, scale: float
 ) -> None:
     curve = spring_curve(pushed(inner, knee, rub), SCREW, scale, 50.0)
-    # The more springs rub, the further their rate is off: a screw loses more of a push than of a
-    # release. The largest on a grid is 2.1 % without and 4.5 % with 0.15 of the force lost.
+    # Spring friction biases the rate, because a screw loses more of a push than of a release.
+    # Largest error on a grid: 2.1 % without friction, 4.5 % with 0.15 of the force lost.
     assert curve.inner == pytest.approx(scale * inner, rel=0.022 + 0.2 * rub)
     assert curve.outer == pytest.approx(0.5 * scale * inner, rel=0.06)
     assert curve.knee == pytest.approx(knee, abs=1.5e-4)
@@ -114,7 +114,7 @@ def spots(*shown_mm: float) -> list[Spot]:
         ((0.0, 0.25, 0.0, -0.25, 0.0), 0.5, 0.0),
         ((0.0, -0.5, 0.0, 0.5, 0.0), -1.0, 0.0),
         ((0.0, 0.3, 0.2, -0.3, -0.2), None, 0.4),  # 0.4 mm of play
-        ((0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 1.0),  # at least: nothing followed
+        ((0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 1.0),  # at least 1 mm: the reading did not follow
     ],
 )
 def test_a_sweep_tells_a_wrong_scale_from_lost_travel(

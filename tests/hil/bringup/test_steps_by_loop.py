@@ -1,4 +1,4 @@
-"""The steps under power over drives that take velocity or position, on the simulated rig."""
+"""The steps under power over drives commanded in velocity or position, on the simulated rig."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ OF_THE_LOOP = ("velocity_loop_slow", "velocity_loop_late", "position_loop_stiff"
 
 @pytest.fixture(scope="module")
 def whole():
-    """All steps over position, which has the loop of a drive that takes velocity in it."""
+    """Return all steps over a position-commanded drive, which contains a velocity loop as well."""
     return brought_up(built("footplate_position", seed=4), ALL, seed=4)
 
 
@@ -65,7 +65,7 @@ def test_what_is_measured_is_what_the_rig_is(whole):
     ],
 )
 def test_a_loop_that_is_not_as_stated_is_named_with_what_was_measured(name, fault):
-    # A speed that is not the one asked for shows at the first turns.
+    # A wrong speed shows in the first turns.
     step = FIRST_MOTION if fault == "position_loop_stiff" else TRAVEL
     found = brought_up(built(name, (fault,)), (step,))
     code = INJECTED_FAULTS[fault].found_as

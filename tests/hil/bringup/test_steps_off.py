@@ -1,4 +1,4 @@
-"""The steps that need no torque, on rigs built rightly and wrongly."""
+"""The steps without torque, on healthy and on faulty rigs."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class RunData:
 
 
 class Person(SimulatedOperator):
-    """Somebody who cannot answer questions about ``unknown``."""
+    """An operator who cannot answer questions about ``unknown``."""
 
     unknown = ""
 
@@ -74,7 +74,7 @@ def run(
     prepare: Callable[[LockstepBench], None] = lambda _bench: None,
     **actual: object,
 ) -> RunData:
-    """Run ``steps`` on a rig built with ``mistakes``; what else they need counts as passed."""
+    """Run ``steps`` on a rig with ``mistakes``; their prerequisites count as passed."""
     if vary:
         other = varied(rig_parameters(profile), seed)
         actual |= {key: getattr(other, key) for group in GROUPS for key in group}
@@ -112,14 +112,14 @@ def test_a_healthy_rig_passes_however_its_parts_turned_out(profile: Profile, see
     assert [r.verdict for r in ran.results.values()] == [Verdict.PASS] * len(STEPS)
     hand = 1 if profile.actuator.screw.hand == "right" else -1
     known = ran.context.known
-    # The simulated hand stops 0.05 mm short of a turn.
+    # The simulated hand stops 0.05 mm short of a full turn.
     assert known["nut_m_per_turn"] == pytest.approx(hand * profile.actuator.screw.lead, rel=0.03)
     true_rate = 2 * ran.bench.drive.core.parameters.spring_rate_push_N_m
     assert known["rate_inner_N_m"] == pytest.approx(true_rate, rel=0.06)
     assert known["deflection_scale"] == pytest.approx(1.0, abs=0.06)
     assert ran.bench.drive.core.peak_spring_force_N < HAND_FORCE_N
     assert ran.bench.drive.core.peak_driven_force_N < 5.0
-    # Left as it was found, so that the next step starts where this one did.
+    # The rig is left as it was found, so that the next step starts where this one did.
     assert abs(ran.bench.environment.state()["output_position_m"]) < 0.001
     assert all(m.why for r in ran.results.values() for m in r.measured if m.expected)
     traces = [t for r in ran.results.values() for p in r.plots for t in p.traces]
@@ -169,7 +169,7 @@ FOUND_IN = {
     "preload_absent": SPRINGS_BY_HAND,
     "heartbeat_ignored": STOP_CHAIN,
 }
-# What would correct it in the profile: number, as near as a person reads a caliper, and the rest.
+# Corrections of the profile: the number, to the accuracy of a caliper, and its unit.
 CHANGES: dict[str, dict[str, tuple[float, str]]] = {
     "deflection_reversed": {"calibration.deflection_per_count": (-3.662, "um/count")},
     "deflection_scale_wrong": {
@@ -188,8 +188,7 @@ CHANGES: dict[str, dict[str, tuple[float, str]]] = {
 
 @pytest.mark.parametrize("code", FOUND_IN)
 def test_one_mistake_is_found_without_torque_and_named_rightly(code: str) -> None:
-    # Open windings do not resist: the hand is quicker.
-    # A load that is not on its end would fall.
+    # Open windings do not resist, so that the hand is quicker; a load away from its end would fall.
     off_state = "shorted" if code == "reference_wrong" else "open"
     ran = run(code, steps=(FOUND_IN[code],), known=PROVEN, off_state=off_state)
     assert ran.found == [code]
@@ -200,7 +199,7 @@ def test_one_mistake_is_found_without_torque_and_named_rightly(code: str) -> Non
     if code == "screw_left_handed":
         assert found.changes == {"actuator.screw.hand": "left"}
     else:
-        # None for a reversed encoder: the profile's sign would turn the torque as well.
+        # No change for a reversed encoder: the profile's sign would reverse the torque as well.
         assert set(found.changes) == set(CHANGES.get(code, {}))
     for key, (number, unit) in CHANGES.get(code, {}).items():
         told, _, rest = found.changes[key].partition(" ")
@@ -259,7 +258,7 @@ def test_two_mistakes_on_the_encoder_are_both_told() -> None:
     assert ran.found == ["encoder_reversed", "encoder_counts_wrong"]
 
 
-# ------------------------------------------------------------------ people, and what they say
+# ------------------------------------------------------------------ people and their answers
 
 
 def test_what_nobody_knows_needs_a_person() -> None:
@@ -314,16 +313,16 @@ def test_a_simulated_person_reads_measures_and_answers_honestly() -> None:
     assert abs(person.read(Read("", "nut_position_m"))) < 1e-4
     assert person.choose(Choose("", "weather", ("yes", "no"))) == ""
     assert person.choose(Choose("", "regeneration", ("yes", "no"))) == "yes"
-    # The bare lever weighs on the rod: m·g·centre and the pan, over the rod's arm.
+    # The bare lever weighs on the rod: moments of lever and pan, divided by the rod's arm.
     weight = 9.80665 * (1.0 * 0.150 + 0.2 * 0.420) / 0.060
     wait = person.act(Hand("hold_output", ""))
     bench.run(wait)
     balance = person.read(Read("", "balance_N", "N"))
-    # By its angle the lever weighs up to a tenth less at its lower end.
+    # At its lower end the lever weighs up to a tenth less, because of its angle.
     assert 0.85 * weight < balance * 7 < 1.02 * weight
 
 
-# ------------------------------------------------------------------ what signals say
+# ------------------------------------------------------------------ signals at rest
 
 
 def test_signals_at_rest() -> None:
@@ -332,7 +331,7 @@ def test_signals_at_rest() -> None:
     seen = at_rest(white, 4095, 8, 1e-3)
     assert seen.noise == pytest.approx(3.0, rel=0.1)
     assert abs(seen.hum) < 0.1 and seen.dropouts == 0
-    # Mains hum: alike from one sample to the next but one, cos(2π·50·0.002) = 0.81.
+    # Mains hum correlates two samples apart: cos(2π·50·0.002) = 0.81.
     hum = np.round(2048 + 30 * np.sin(2 * np.pi * 50 * np.arange(2000) * 1e-3))
     assert at_rest(hum, 4095, 8, 1e-3).hum == pytest.approx(0.81, abs=0.02)
     white[[400, 401, 900]] = 0

@@ -1,4 +1,4 @@
-"""The steps under power, on the simulated rig: sound ones pass, each mistake is named, gently."""
+"""The steps under power on the simulated rig: healthy rigs pass, each fault is named, forces stay low."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ WITHOUT_POWER = {
     "drive_limits",
     "stop_chain",
 }
-MOST_FORCE_SHARE = 0.15  # of the rated force, true, while the drive is on
+MOST_FORCE_SHARE = 0.15  # true force as a share of the rated one, while the drive is on
 MOST_WORKING_SHARE = 1.1  # in the step that goes up to the rated force
 MOST_AT_AN_END_M_S = 0.020
 
@@ -53,7 +53,7 @@ class Outcome:
     results: dict[str, Result]
     context: Context
     bench: LockstepBench
-    # largest true force under power, in the working force step (True) and outside (False)
+    # Largest true force under power: in the working force step (True) and elsewhere (False).
     forces: dict[bool, float]
     end_m_s: float
 
@@ -103,7 +103,7 @@ def brought_up(
     reference: str = SIMULATED,
     lateness: Lateness | None = None,
 ) -> Outcome:
-    """``steps`` on this rig, all before them taken as passed."""
+    """Run ``steps`` on this rig; all steps before them count as passed."""
     bench = LockstepBench(profile, seed, lateness=lateness)
     bench.bench.reference = reference
     bench.run(0.3)
@@ -120,7 +120,7 @@ def brought_up(
         motor.torque_constant * motor.peak_current,
     )
     true = bench.drive.core.parameters
-    # As hands would have found them; of springs that are not preloaded one set works at a time.
+    # As the steps by hand would have found: without preload one set of springs acts at a time.
     known = {
         "supply_V": bench.drive.core.supply_V,
         "rate_inner_N_m": true.spring_rate_push_N_m + true.spring_rate_pull_N_m,
@@ -152,7 +152,7 @@ def healthy(name: str, seed: int) -> Outcome:
     return brought_up(built(name, seed=seed), ALL, seed=seed or 1)
 
 
-# The slide cut short: a quarter of the way, less than half the time.
+# The slide shortened to a quarter of its stroke takes less than half the time.
 SHORT_M = 0.025
 
 
@@ -165,7 +165,7 @@ def test_a_sound_rig_passes_gently(name: str, seed: int) -> None:
     verdicts = {key: (r.verdict, r.text, r.findings) for key, r in found.results.items()}
     assert all(r.verdict is Verdict.PASS for r in found.results.values()), verdicts
     assert list(found.results) == [step.key for step in ALL]
-    # The travel step touched the lower end, so that zero is no longer a guess.
+    # The travel step touched the lower end: zero is no longer a guess.
     assert found.bench.bench.reference == "found"
     measured = {m.name: m.value for m in found.results["travel"].measured}
     assert 0.0 < float(measured["repeatability of the reference"]) < 50.0
@@ -180,11 +180,11 @@ def test_what_is_measured_is_what_the_rig_is(name: str, seed: int) -> None:
     known = found.context.known
     stroke = known["stroke_high_m"] - known["stroke_low_m"]
     assert stroke == pytest.approx(true.stroke_m, abs=2e-4)
-    # Stribeck's law leaves next to nothing at the speed of the sweep.
+    # At the speed of the sweep the Stribeck term is negligible.
     lead = true.screw_lead_m
     assert known["friction_N_m"] == pytest.approx(true.friction_coulomb_N_m, rel=0.05)
     assert known["breakaway_N_m"] == pytest.approx(true.friction_breakaway_N_m, rel=0.15)
-    # Backward efficiency bears the force that friction holds: F·η_b·lead/2π = T_friction.
+    # Friction at standstill holds a force F with F·η_b·lead/2π = T_friction.
     yields = true.friction_breakaway_N_m * 2 * math.pi / lead / true.screw_efficiency_backward
     assert known["back_drive_N"] == pytest.approx(yields, rel=0.45)
     wanted = found.context.profile.control.force_bandwidth
@@ -196,7 +196,7 @@ def test_what_is_measured_is_what_the_rig_is(name: str, seed: int) -> None:
         ("outer_push_N_m", true.spring_rate_push_N_m),
         ("outer_pull_N_m", true.spring_rate_pull_N_m),
     ):
-        # The slide's rated force reaches little beyond its knee.
+        # The slide's rated force is only a little beyond its knee.
         assert known[key] == pytest.approx(rate, rel=0.2 if name == "bench_slide" else 0.1)
 
 
@@ -223,7 +223,7 @@ def test_the_loop_is_not_closed_on_a_guess_though_the_control_is_held() -> None:
     assert "reference not verified" in found.results["loop"].text
     assert not found.results["loop"].closed_loop
     found.assert_safe()
-    assert TRAVEL.recheck_on_resume  # another rig host has another zero
+    assert TRAVEL.recheck_on_resume  # each rig host has its own zero
 
 
 def test_the_loop_is_closed_in_its_own_step_only() -> None:
@@ -250,7 +250,7 @@ def test_the_loop_is_closed_in_its_own_step_only() -> None:
         ("encoder_slips", (WORKING_FORCE, LOOP)),
         ("deflection_slips", (WORKING_FORCE, LOOP)),
         ("springs_bind", (WORKING_FORCE, LOOP)),
-        # Those that hands should have found before are stopped here as well.
+        # Faults that the steps by hand should have found are stopped here as well.
         ("deflection_reversed", (SPRING_PUSH, LOOP)),
         ("deflection_scale_wrong", (SPRING_PUSH, LOOP)),
         ("deflection_reversed", (LOOP,)),
@@ -279,7 +279,7 @@ def test_wrong_fields_are_told_apart_wherever_the_rotor_stands(
     profile = built("footplate_trainer", (mistake,))
     simulation = profile.simulation
     assert simulation is not None
-    # Hands have turned the screw since the drive found its angle, to where one cannot know.
+    # The screw was turned by hand since the drive found its angle, by an unknown amount.
     actual = {**simulation.actual, "initial_output_m": start_m}
     profile = profile.model_copy(
         update={"simulation": simulation.model_copy(update={"actual": actual})}
@@ -298,12 +298,12 @@ def test_letting_go_ends_the_step_without_power(step: Step, after_s: float) -> N
     found = brought_up(profile, (step, HEAT), let_go_after_s=after_s)
     assert found.results[step.key].verdict is Verdict.FAIL
     assert "Hold-to-run" in found.results[step.key].text
-    # The moments before it are there to be looked at, and a fix.
+    # The record has plots of the moments before the stop, and a fix.
     assert [len(p.traces[0].x) > 500 for p in found.results[step.key].plots] == [True, True]
     assert fix(Cause.HOLD_TO_RUN_RELEASED) in found.results[step.key].text
     assert found.results[HEAT.key].verdict is Verdict.NOT_RUN
     found.assert_safe()
-    assert found.bench.bench.profile.limits == profile.limits  # the envelope is over
+    assert found.bench.bench.profile.limits == profile.limits  # the envelope no longer applies
 
 
 def test_letting_go_under_the_rated_force_hits_nothing_hard(

@@ -1,4 +1,4 @@
-"""Calibrations kept for tests."""
+"""Calibration files for tests."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ ERROR = CalibrationFinding("one_not_hung", "a weight was not hung", "hang it and
 
 
 def kept(folder: Path, note: str = "", **more: Any) -> CalibrationFile:
-    """On file without a certificate, which takes a second to draw."""
+    """Return a calibration on file without a certificate, which would take a second to draw."""
     result = made_up(**more)
     content = content_of(
         result, profile_file="x/trainer.yaml", drive="a drive", simulated=True, note=note

@@ -27,7 +27,7 @@ def made_up(
     findings: tuple[CalibrationFinding, ...] = (),
     raw: bool = True,
 ) -> CalibrationResult:
-    """Three series up and down; readings with some hysteresis and noise."""
+    """Return three series up and down, with some hysteresis and noise in the readings."""
     rng = np.random.default_rng(seed)
     points: list[CalibrationPoint] = []
     for series in (1, 2, 3):

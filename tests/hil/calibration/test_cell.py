@@ -1,4 +1,4 @@
-"""Calibrating without weights on a lever: by a reference load cell, by dead weights on the rod."""
+"""Calibration without weights on a lever: by a reference load cell, or dead weights on the rod."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def runner(bench: LockstepBench, told: list[str], cell: LoadCell = CELL) -> Lock
 def pressed(
     profile: Profile, bench: LockstepBench, forces: tuple[float, ...]
 ) -> Generator[Action, Seen, list[Check]]:
-    """(true force in N, counts), the output clamped, at other forces than the calibration's."""
+    """Press the clamped output at other forces than the calibration's; return (force in N, counts)."""
     yield Hand("support_load", "")
     output = yield from energise()
     yield from hold_at(profile.actuator.stroke / 2, output, 1)
@@ -78,7 +78,7 @@ def pressed(
 
 
 def off_band(result: CalibrationResult, checks: list[Check]) -> list[float]:
-    """Errors in units of the band ±U."""
+    """Return the errors in units of the band ±U."""
     assert result.calibration is not None
     law = ForceCalibration(result.calibration, result.profile.sensors.deflection)
     reads = [(true, law.force(law.deflection(counts))) for true, counts in checks]
@@ -120,7 +120,7 @@ def by_cell(request: pytest.FixtureRequest) -> tuple[LockstepBench, CalibrationR
 def test_the_true_law_lies_in_the_band(
     by_cell: tuple[LockstepBench, CalibrationResult, list[str]],
 ) -> None:
-    """Of a rig that differs from its drawing, in the sense that was pressed."""
+    """On a rig that differs from its drawing, for both signs of force that were pressed."""
     bench, result, _ = by_cell
     assert result.acceptable and [f.code for f in result.findings] == ["few_series"]
     assert result.loads == "cell"
@@ -131,7 +131,7 @@ def test_the_true_law_lies_in_the_band(
         shares += (-0.22, -0.74, -0.5)
     ended = runner(bench, []).run(pressed(profile, bench, tuple(most * s for s in shares)))
     assert ended.how == "finished", ended.text
-    # What the profile believed lies far outside.
+    # The profile's old law lies far outside the band.
     old = replace(
         result,
         calibration=profile.calibration.model_copy(
@@ -152,7 +152,7 @@ def test_points_are_the_cells_readings_from_both_sides(
     assert len(set(labels)) == many and labels == [*labels[:many], *labels[many - 2 :: -1]]
     for p in result.points:
         assert p.direction == p.approach
-        assert p.load_N == pytest.approx(round(p.load_N, 1))  # as its indicator steps
+        assert p.load_N == pytest.approx(round(p.load_N, 1))  # in steps of the indicator
         assert p.u_load_N == pytest.approx(0.001 * abs(p.load_N))
         assert p.mass_kg == 0.0
 
@@ -174,7 +174,7 @@ def test_the_file_names_the_kind_and_what_it_rests_on(
 def test_a_cell_that_motor_and_springs_contradict(
     by_cell: tuple[LockstepBench, CalibrationResult, list[str]], share: float
 ) -> None:
-    """Such as an indicator set to another cell's sensitivity."""
+    """An indicator set to another cell's sensitivity is such a cell."""
     result = by_cell[1]
     points = [replace(p, load_N=share * p.load_N) for p in result.points]
     (found,) = judge_points(result.profile, points, result.sensor, "cell")
@@ -197,7 +197,7 @@ def test_what_the_cell_shows_to_be_too_hard_is_pressed_less_or_left_out() -> Non
     assert bench.environment.state()["peak_driven_force_N"] < 450.0
 
 
-# -- what is typed -----------------------------------------------------------------------------
+# -- typed readings ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Law choice, outliers, solid springs and sensor tables, on points made up from a law."""
+"""Choice of law, outliers, solid springs and sensor tables, on points made up from a law."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ ZERO = 2048.0
 def points(
     deflection_mm: Callable[[float], float], loads: tuple[float, ...] = LOADS, seed: int = 1
 ) -> list[CalibrationPoint]:
-    """Three series up and down of springs that give ``deflection_mm`` at a load in N."""
+    """Return three series up and down on springs that deflect by ``deflection_mm`` at a load in N."""
     chance = np.random.default_rng(seed)
     found = []
     for series in (1, 2, 3):
@@ -66,7 +66,7 @@ def straight(load: float) -> float:
 
 
 def hardening(load: float) -> float:
-    """Inverse of F = 60·x + 1.5·x³, as rubber in compression."""
+    """Return the deflection for F = 60·x + 1.5·x³, as of rubber in compression."""
     return float(np.interp(load, 60 * GRID + 1.5 * GRID**3, GRID))
 
 
@@ -117,14 +117,14 @@ def test_a_knee_within_a_tenth_of_a_millimetre() -> None:
 
 @pytest.mark.parametrize("loads", [(0.0, 150.0), (0.0, 23.0, 194.0), (0.0, 23.0, 194.0, 200.0)])
 def test_few_loads_give_no_knee(loads: tuple[float, ...]) -> None:
-    """However many points: what two loads cannot determine stays undetermined."""
+    """Parameters that two loads cannot determine stay undetermined, however many points there are."""
     result = judged(points(knee, loads))
     assert result.fit is not None and result.fit.law != "two_slopes"
     assert np.isnan(result.knee_m)
 
 
 def test_a_law_that_gives_way_is_no_law() -> None:
-    """The heaviest weight stood on the ground: the reading falls again."""
+    """The heaviest weight stands on the ground: the reading falls again."""
     result = judged(
         [replace(p, reading_counts=ZERO) if p.load_N > 400.0 else p for p in points(knee)],
         ("two_slopes",),
@@ -135,7 +135,7 @@ def test_a_law_that_gives_way_is_no_law() -> None:
 
 
 def test_a_curve_that_falls_within_the_permitted_deflection_is_refused() -> None:
-    """Loads over the first 2 mm say nothing about 7 mm."""
+    """Loads over the first 2 mm do not determine the law at 7 mm."""
     force = 90.0 * GRID[:1500] - 1.5 * GRID[:1500] ** 3
     loads = tuple(np.interp(np.linspace(0.0, 2.0, 6), GRID[:1500], force).tolist())
     made = points(lambda load: float(np.interp(load, force, GRID[:1500])), loads)
@@ -159,7 +159,7 @@ def test_a_reading_far_off_is_set_aside_and_named() -> None:
 
 
 def test_hysteresis_that_grows_with_the_load_is_no_outlier() -> None:
-    """Heavy loads part by more than light ones ever do."""
+    """Readings at heavy loads differ by more than any at light loads."""
     chance = np.random.default_rng(4)
     loads = (*np.linspace(0.0, 240.0, 12).tolist(), 450.0, 540.0)
     made = [
@@ -186,7 +186,7 @@ def test_springs_that_hardly_give_at_the_heaviest_load_are_solid() -> None:
     def solid(load: float) -> float:
         return min(knee(load), knee(500.0) + (load - 500.0) / 5000.0)
 
-    # The heaviest weight, at two positions of the lever: its cosine makes two loads of it.
+    # The heaviest weight at two positions of the lever, whose cosine makes two loads of it.
     made = [
         replace(p, label="7.5 kg", mass_kg=7.5) if p.load_N > 500.0 else p
         for p in points(solid, (0.0, 200.0, 380.0, 516.0, 553.0))
@@ -205,7 +205,7 @@ def test_a_reading_near_the_rail_is_named() -> None:
 
 
 def sweep(bend_counts: float, noise: float = 0.8, seed: int = 1) -> SensorLaw:
-    """Out and back, both ways, with the sensor bent by ``bend_counts`` at the ends."""
+    """Return a sweep out and back, both ways, with the sensor bent by ``bend_counts`` at the ends."""
     chance = np.random.default_rng(seed)
     way = np.concatenate([np.linspace(a, b, 1000) for a, b in ((0, 6), (6, 0), (0, -6), (-6, 0))])
     motor = 60.0 * way + 20.0 * np.sign(np.gradient(way))

@@ -1,4 +1,4 @@
-"""Warnings of a calibration that may be true no longer, and none on a sound rig."""
+"""Warnings that a calibration may no longer hold, and none on a healthy rig."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def test_age(dated: str, months: float, code: str | None) -> None:
     ("counts", "warns"), [(0.0, False), (6.0, False), (8.0, True), (-8.0, True)]
 )
 def test_a_zero_that_moved_by_more_than_it_is_known(counts: float, warns: bool) -> None:
-    # ±3 N at k = 2 are 6.8 counts of 0.44 N.
+    # ±3 N at k = 2 is 6.8 counts of 0.44 N.
     readings = 2048.0 + counts + np.random.default_rng(1).normal(0, 0.8, 500).round()
     found = zero_warning(PROFILE, readings)
     assert (found is not None) is warns
@@ -87,12 +87,12 @@ def test_the_band_of_friction_is_the_estimators_own() -> None:
     for position in np.cumsum(np.repeat([0.0, 2e-6, -1.2e-5], 400)):
         estimator.update(position, 0.001, 120.0, 0.2, 0.001)
     here = band(np.array([estimator.motor_force_N]), np.array([estimator.nut_velocity_m_s]))[0]
-    # The estimator takes the screw's loss of the force before that loss: a little more.
+    # The estimator derives the screw's loss from the force before that loss, a little larger.
     assert here == pytest.approx(estimator.motor_force_band_N, rel=0.15)
 
 
 def moved(profile: Profile, moves: int) -> LockstepBench:
-    """A rig whose true springs are those of PROFILE lifts 2.5 kg up and down."""
+    """Lift 2.5 kg up and down on a rig whose true springs are those of PROFILE."""
     bench = LockstepBench(profile)
     rows = bench.run(0.3)
     bench.request(PowerOn(load_supported=True))
@@ -111,7 +111,7 @@ def moved(profile: Profile, moves: int) -> LockstepBench:
 
 @pytest.mark.parametrize(("share", "off"), [(1.0, None), (0.8, "+"), (1.25, "-")])
 def test_springs_that_are_not_what_the_calibration_says(share: float, off: str | None) -> None:
-    """Motor and springs part by a quarter of the force, and only then is something said."""
+    """A warning comes only when motor and spring force differ by about a quarter."""
     profile = with_rates(share)
     bench = moved(profile, 6)
     rows = bench.seen  # type: ignore[attr-defined]
@@ -121,10 +121,10 @@ def test_springs_that_are_not_what_the_calibration_says(share: float, off: str |
     if off is None:
         assert new == [] and of_run == []
         return
-    [live] = new  # told once
+    [live] = new  # reported once
     assert live.code == "motor_disagrees" and [f.code for f in of_run] == ["motor_disagrees"]
     assert f" {off}" in live.sentence and "known weight" in live.fix
-    # Another calibration: begun anew, with the true one nothing is left to say.
+    # A new calibration restarts the comparison; with the true one there is nothing to report.
     watch.event(
         {
             "kind": "calibration",
@@ -146,8 +146,8 @@ def held_still(gap_N: float, seconds: float) -> np.ndarray:
 
 
 def test_at_rest_only_what_friction_cannot_hold_counts_and_only_for_long() -> None:
-    # Breakaway over the lead and 0.18 of the force by the screw's loss: 59 N; then a tenth of
-    # the force for the torque constant, and the springs' own 3 N.
+    # 59 N: breakaway over the lead, and the screw's loss of 0.18 of the force. A tenth of the force
+    # for the torque constant and 3 N for the springs are added.
     breakaway = PROFILE.actuator.friction.breakaway
     [friction] = MotorBand(PROFILE)(np.array([200.0]), np.array([0.0]))
     assert friction == pytest.approx(breakaway / 0.01 * 2 * np.pi + 0.18 * 200.0)
@@ -157,7 +157,7 @@ def test_at_rest_only_what_friction_cannot_hold_counts_and_only_for_long() -> No
         for at in range(0, len(rows), 50):
             watch.rows(rows[at : at + 50])
         assert ("motor_disagrees" in watch.warnings) is warns
-    # And it goes once they agree again for a window.
+    # The warning goes once the forces have agreed for a window.
     rows = held_still(0.0, 70.0)
     rows[:, INDEX["time_s"]] += 50.0
     for at in range(0, len(rows), 50):
@@ -175,9 +175,9 @@ def test_samples_that_say_nothing_do_no_harm() -> None:
 
 
 def test_the_zero_is_looked_at_when_it_is_said_that_nothing_acts() -> None:
-    """A marker 'no load' while the lever is held up; the sensor's own zero is at 2048.
+    """A marker 'no load' is set while the lever is held up; the sensor's own zero is at 2048.
 
-    Friction of the screw keeps the springs from going back to zero by a count or two.
+    Friction of the screw keeps the springs a count or two from zero.
     """
     bench = LockstepBench(PROFILE)
     bench.environment.support_load(True)

@@ -1,4 +1,4 @@
-"""A calibration on file: whole, unchanged, of this rig, and written into the profile as it is."""
+"""A calibration on file: whole, unchanged, of this rig, and written into the profile unaltered."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def test_a_file_holds_all_that_was_found(one: CalibrationFile) -> None:
         "gravity_m_s2": 9.80665,
         "supply_V": 36.0,
     }
-    # The profile's part is what came out, with date and identity.
+    # The profile's part is the result, with date and identity.
     assert result.calibration is not None
     assert read.calibration == result.calibration.model_copy(
         update={"dated": "2026-03-04", "identity": read.identity}
@@ -65,7 +65,7 @@ def test_a_file_holds_all_that_was_found(one: CalibrationFile) -> None:
 
 
 def test_the_hash_is_one_that_anybody_can_take(one: CalibrationFile) -> None:
-    """As the module says: JSON with sorted keys and no blanks, without hash and identity."""
+    """The hash covers JSON with sorted keys and no blanks, without hash and identity."""
     data = yaml.safe_load(one.path.read_text("utf-8"))
     stored = data.pop("sha256")
     del data["calibration"]["identity"]
@@ -140,7 +140,7 @@ def test_any_value_that_was_changed_is_noticed(one: CalibrationFile, tmp_path: P
         ) as told:
             load_calibration(file)
         assert "\n" not in str(told.value)
-    # Comments and order are not values.
+    # Comments and order do not change the hash.
     file.write_text("# mine\n" + yaml.dump(data, sort_keys=True))
     assert load_calibration(file).sha256 == one.sha256
 
@@ -207,7 +207,7 @@ def test_whatever_the_file_holds_there_is_one_clear_error(
     elif kind == "whole":
         file.write_bytes(data.draw(st.binary(max_size=80)))
     else:
-        # A wrong value under a right hash: then the models must hold.
+        # A wrong value under a matching hash: the models must refuse it.
         top = yaml.load(raw, Loader=yaml.CSafeLoader)
         inside = top
         for key in (path := data.draw(st.sampled_from(every_value(top))))[:-1]:
@@ -225,7 +225,7 @@ def test_whatever_the_file_holds_there_is_one_clear_error(
 
 
 def _seal(top: dict[str, Any]) -> None:
-    """Give it the hash that fits."""
+    """Store the matching hash."""
     top.pop("sha256", None)
     with contextlib.suppress(TypeError, ValueError):
         top["sha256"] = calibration_file._hash(top)
@@ -265,7 +265,7 @@ def test_what_is_written_reads_back(note: str, zero: float, tmp_path: Path) -> N
     assert load_calibration(file.path).calibration.zero == zero
 
 
-# -- two beside each other ---------------------------------------------------------------------
+# -- two files compared ------------------------------------------------------------------------
 
 
 def test_comparing_finds_what_was_changed(tmp_path: Path) -> None:
@@ -273,7 +273,7 @@ def test_comparing_finds_what_was_changed(tmp_path: Path) -> None:
     same = compare(a, kept(tmp_path, raw=False, note="same"))
     assert np.abs(same.difference_N).max() < 1e-6 and same.agree and same.zero_counts == 0
     moved = compare(a, kept(tmp_path, raw=False, zero=2050.0))
-    # Ten counts of 15 mm / 4096 at 120 N/mm below the knee, at half of it beyond.
+    # Ten counts of 15 mm / 4096: at 120 N/mm below the knee, at half that rate beyond.
     count_N = 120.0 * 15.0 / 4096
     assert moved.zero_counts == 10.0 and moved.zero_N == pytest.approx(10 * count_N)
     np.testing.assert_allclose(moved.difference_N[2:20], -10 * count_N, rtol=1e-6)
@@ -291,4 +291,4 @@ def test_the_reading_of_a_force_gives_that_force(force: float, one: CalibrationF
     assert law.force(law.deflection(counts_for(law, force))) == pytest.approx(force, abs=1e-6)
 
 
-# -- put to use --------------------------------------------------------------------------------
+# -- use ---------------------------------------------------------------------------------------

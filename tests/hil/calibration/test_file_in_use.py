@@ -37,7 +37,7 @@ def test_it_goes_into_the_profile_as_it_is(one: CalibrationFile, tmp_path: Path)
     profile = load_profile(path)
     assert profile.calibration == one.calibration
     assert calibration_hash(profile.calibration.model_dump()) == calibration_hash(one.part)
-    # Whatever else stands in the file stays to the letter, comments and all.
+    # Everything else in the file stays to the letter, comments included.
     head, _, rest = before.partition("calibration:\n")
     assert path.read_text().startswith(head)
     assert path.read_text().endswith(rest[rest.index("\ncontrol:") :])
@@ -107,7 +107,7 @@ def test_runs_begun_after_a_change_are_recorded_with_it(
 
 
 class Page(html.parser.HTMLParser):
-    """What a page asks for from elsewhere, and its words."""
+    """A page's text and the addresses that it loads from elsewhere."""
 
     def __init__(self) -> None:
         super().__init__()

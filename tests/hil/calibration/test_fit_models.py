@@ -60,7 +60,7 @@ def gum_thermometer() -> Points:
         -0.161,
         -0.160,
     )
-    # Referred to 20 °C, as there.
+    # Relative to 20 °C, as in the example.
     return Points(np.array(readings) - 20.0, np.array(corrections))
 
 
@@ -74,7 +74,7 @@ def test_the_gums_own_straight_line_outside_its_data() -> None:
     at_30 = fit.at(10.0)
     assert at_30.value == pytest.approx(-0.1494, abs=6e-5)
     assert at_30.u == pytest.approx(0.0041, abs=6e-5)
-    # Without the correlation it would be 0.0073.
+    # Without the correlation the uncertainty would be 0.0073.
     alone = math.hypot(fit.standard_errors[0], 10.0 * fit.standard_errors[1])
     assert alone > 1.7 * at_30.u
 
@@ -98,7 +98,7 @@ def test_a_knee_as_scipy_finds_it() -> None:
 
 
 def test_the_inverses_uncertainty_by_monte_carlo() -> None:
-    """JCGM 101:2008: draw the whole experiment many times, read one new reading from each."""
+    """JCGM 101:2008: repeat the whole experiment many times and take a new reading in each."""
     rng = np.random.default_rng(5)
     load = np.repeat(np.arange(0.0, 501.0, 100.0), 2)
     truth = 2048.0 + 2.3 * load
@@ -110,7 +110,7 @@ def test_the_inverses_uncertainty_by_monte_carlo() -> None:
         new = 2048.0 + 2.3 * 250.0 + rng.normal(0.0, noise)
         drawn.append((new - fit.coefficients[0]) / fit.coefficients[1])
     stated = first.load_for(2048.0 + 2.3 * 250.0, noise).u
-    # The law's own part is scaled by this experiment's scatter, known to 25 % at 10 points.
+    # The law's part scales with the scatter of one experiment, known to 25 % from 10 points.
     assert np.std(drawn) == pytest.approx(stated, rel=0.08)
 
 
@@ -143,7 +143,7 @@ def test_inverting_gives_the_load_back(
     ],
 )
 def test_too_few_points_for_the_law(law: str, points: int, word: str) -> None:
-    if points == 0:  # many points, one load
+    if points == 0:  # many points at one load
         table = Points(np.full(9, 5.0), np.arange(9.0))
     else:
         table = Points(np.arange(float(points)), np.arange(float(points)))

@@ -1,4 +1,4 @@
-"""Loads against the simulated rig's own statics, figures against a table done by hand."""
+"""Loads against the simulated rig's own statics, figures against a table worked by hand."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_a_pinned_rod_loses_arm_as_the_weight_does():
 
 
 def test_the_load_of_the_textbook_lever():
-    # Common practice, no source: 8 kg on a 1:10 lever asks about 0.8 kN of the actuator.
+    # Common practice, no source: 8 kg on a 1:10 lever puts about 0.8 kN on the actuator.
     rig = TRAINER.rig.model_copy(
         update={"rod_arm": 0.05, "load_arm": 0.5, "lever_mass": 0.0, "pan_mass": 0.0}
     )
@@ -71,7 +71,7 @@ def test_every_part_is_the_change_that_its_input_makes(position):
         "gravity": load(gravity=rig.gravity * 1.001),
     }
     for name, changed in expected.items():
-        if name == "rod_arm":  # moves the angle as well, which is not its affair
+        if name == "rod_arm":  # changing it would move the angle as well
             continue
         assert base.parts[name] == pytest.approx(changed - base.force_N, rel=0.02, abs=0.02), name
     weight_arm = 5.0 * rig.gravity * 0.001 / rig.rod_arm
@@ -80,10 +80,10 @@ def test_every_part_is_the_change_that_its_input_makes(position):
 
 
 def iso_table() -> Points:
-    """Three series up, two down, readings in counts; errors set by hand, see the test."""
+    """Return three series up and two down, in counts, with errors set by hand (see the test)."""
     rows = []
     for series, extra in ((1, 0.0), (2, 4.0), (3, -4.0)):
-        zero = 100.0 * series  # moves from series to series: taken off
+        zero = 100.0 * series  # differs between series: subtracted
         rows += [(0.0, zero, series, 1)]
         rows += [(x, zero + 10.0 * x + extra * x / 100.0, series, 1) for x in (100.0, 200.0)]
         if series < 3:
@@ -96,13 +96,13 @@ def iso_table() -> Points:
 
 
 def test_figures_of_merit_by_hand():
-    """Definitions of ISO 376 (from memory), worked out on paper for this table."""
+    """Figures by the definitions of ISO 376 (from memory), worked out on paper for this table."""
     points = iso_table()
     ideal = Points(np.array([0.0, 0.0, 100.0, 200.0]), np.array([0.0, 0.0, 1000.0, 2000.0]))
     found = merit(points, fit_law(ideal, "line"), mounting=np.where(points.series == 3, 2, 1))
     at_100, at_200 = found.at
     assert (at_100.load, at_200.load) == (100.0, 200.0)
-    # rising: 1000, 1004, 996: 4 counts between the first two, 8 over both mountings
+    # Rising: 1000, 1004, 996: 4 counts between the first two, 8 over both mountings.
     assert at_100.repeatability == pytest.approx(100 * 4 / 1000)
     assert at_100.reproducibility == pytest.approx(100 * 8 / 1000)
     assert at_100.reversibility == pytest.approx(100 * 5 / 1000)

@@ -1,7 +1,7 @@
-"""A guided calibration on the simulated rig, and the same done wrong.
+"""A guided calibration on the simulated rig, done right and done wrong.
 
-What a wrong weight or arm does to the readings needs no rig of its own: what hung under another
-name is the same points told otherwise. Only what acts on the rig itself runs on it anew.
+A wrong weight or arm needs no new session: the readings stay, and the points get other names or
+loads. Only faults of the rig itself need a new session.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def codes(findings: Any) -> list[str]:
 def named(
     result: CalibrationResult, masses: Mapping[float, float] = {}, **rig: float
 ) -> tuple[Profile, list[CalibrationPoint]]:
-    """The points as they are when other masses, or another lever, are written down."""
+    """Return the points as recorded under other masses or with another lever."""
     profile = TRAINER.model_copy(update={"rig": LEVER.model_copy(update=rig)})
     points = []
     for p in result.points:
@@ -108,7 +108,7 @@ def test_the_law_of_a_rig_that_differs_from_its_drawing(
 
 
 def test_the_zero_is_free_of_friction(whole: tuple[CalibrationResult, list[Progress]]) -> None:
-    """Without load the output came to rest from both sides: the sides part, the zero does not."""
+    """Readings without load differ by the side of approach; the zero between them does not."""
     result, _ = whole
     assert result.calibration is not None
     free = {
@@ -164,7 +164,7 @@ def test_from_above_means_from_above(approach: int, goals: list[float]) -> None:
     assert asked == pytest.approx(goals)
 
 
-# -- the same points told otherwise ------------------------------------------------------------
+# -- the same points under other names ---------------------------------------------------------
 
 
 def test_what_was_done_right_is_not_found_fault_with(
@@ -195,7 +195,7 @@ def test_weights_that_are_not_what_was_named(
 
 
 def test_one_weight_that_was_not_hung(whole: tuple[CalibrationResult, list[Progress]]) -> None:
-    """5 kg were named in the rising half; lever and pan alone were there."""
+    """In the rising half 5 kg was named, but only lever and pan hung."""
     result, _ = whole
     bare = [p for p in result.points if p.label == "lever alone"]
     points = [
@@ -243,7 +243,7 @@ def again(
 
 
 def test_a_pan_that_was_forgotten(whole: tuple[CalibrationResult, list[Progress]]) -> None:
-    """The profile knows lever and pan to weigh a pan more than what hung there."""
+    """In the profile lever and pan weigh one pan more than what hung."""
     own = LEVER.lever_mass * LEVER.lever_centre + LEVER.pan_mass * LEVER.load_arm
     profile, points = named(whole[0], lever_centre=own / LEVER.lever_mass)
     result = again(profile, points, whole[0])
@@ -263,7 +263,7 @@ def test_loads_only_upward(whole: tuple[CalibrationResult, list[Progress]]) -> N
 def test_one_weight_takes_the_simpler_law_and_says_where_it_ends(
     whole: tuple[CalibrationResult, list[Progress]],
 ) -> None:
-    """No knee follows from loads below it; beyond them the line is wrong."""
+    """Loads below the knee do not show it; beyond it the line would be wrong."""
     light = [p for p in whole[0].points if p.label in ("no load", "lever alone", "2.5 kg")]
     result = again(TRAINER, light, whole[0], planned=5)
     assert result.fit is not None and result.fit.law == "line"
@@ -283,11 +283,11 @@ def test_one_load_is_too_few_for_any_law(whole: tuple[CalibrationResult, list[Pr
     assert "add loads" in found.sentence
 
 
-# -- on the rig itself -------------------------------------------------------------------------
+# -- faults of the rig itself ------------------------------------------------------------------
 
 
 def test_a_lever_that_rests_on_its_stop() -> None:
-    """The motor cannot lift it: the lever bears part of the load."""
+    """The motor cannot lift the load: the lever's stop bears part of it."""
     ended = on_rig({"peak_current_A": 8.0}, replace(SHORT, sweep=False))
     (found,) = [f for f in ended.value.findings if f.code == "on_stop"]
     assert "7.5 kg" in found.sentence and "rests on its stop" in found.sentence
@@ -296,7 +296,7 @@ def test_a_lever_that_rests_on_its_stop() -> None:
 
 
 def test_springs_at_solid_height() -> None:
-    """Met against the clamp, the output held: the bench stops, and the stop is read."""
+    """Reached with the output clamped: the bench stops, and the calibration reads the stop."""
     result = on_rig({"spring_solid_m": 0.0045}).value
     assert not result.acceptable
     (found,) = [f for f in result.findings if f.code == "solid"]
@@ -319,17 +319,17 @@ def test_preload_that_is_lost_is_pressed_no_harder_and_told() -> None:
     result = ended.value
     (found,) = [f for f in result.findings if f.code == "no_preload"]
     assert "preload is lost" in found.sentence
-    # The watch for changes of the spring law stands aside: it is what is measured here.
+    # The watch for changes of the spring law pauses: the law is being measured.
     assert result.dead_zone_m == pytest.approx(0.0004, abs=1e-4)
     law = result.calibration.spring_law
     assert law.outer_rate == pytest.approx(60e3, rel=0.02)
     assert law.knee == pytest.approx(0.0002, abs=5e-5)
-    # Half the limited force, and no more, against the clamp.
+    # At most half the limited force against the clamp.
     assert result.sensor is not None
     assert abs(result.sensor.motor_force_N).max() < 0.5 * TRAINER.limits.force.limited
 
 
-# -- what is refused before anything moves -----------------------------------------------------
+# -- refused before anything moves -------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

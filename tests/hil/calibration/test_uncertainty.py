@@ -1,4 +1,4 @@
-"""The stated uncertainty against whole experiments drawn anew (JCGM 101)."""
+"""The stated uncertainty against repeated whole experiments (JCGM 101)."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from hil.profile.schema import Lever
 PROFILE = load_profile("footplate_trainer")
 MASSES = {"no load": None, "lever alone": 0.0, "2.5 kg": 2.5, "5 kg": 5.0, "7.5 kg": 7.5}
 POSITIONS = (0.0056, 0.0275, 0.0494)
-HYSTERESIS = 0.004  # of the force, either way at most: worn off in part, at random
+HYSTERESIS = 0.004  # largest share of the force, either way; partly worn off, at random
 NOISE = 0.8
 TRUE = (2048.0, 2.2756, 4.5511, 330.0)
 
@@ -42,9 +42,9 @@ def slope(load: float) -> float:
 
 
 def experiment(chance: np.random.Generator, known: bool = False) -> list[CalibrationPoint]:
-    """Points of one calibration, hysteresis by condition; each input off by what it may be.
+    """Return the points of one calibration; each input is off at random by its uncertainty.
 
-    ``known``: no input is off.
+    Hysteresis is drawn once for each condition. ``known``: all inputs are exact.
     """
     off = {name: 0.0 if known else chance.standard_normal() for name in INPUTS}
     points = []
@@ -113,8 +113,8 @@ def test_the_budget_holds_what_whole_experiments_scatter() -> None:
 
 
 def test_the_laws_own_part_is_what_it_scatters_by() -> None:
-    """Loads known without fault: what is left is how well the points fix the law."""
-    forces = np.array([250.0, 340.0, 420.0, 530.0])  # near zero it is nothing beside the rest
+    """The loads are exact: what remains is how well the points determine the law."""
+    forces = np.array([250.0, 340.0, 420.0, 530.0])  # near zero this part is negligible
     errors, stated = [], []
     for seed in range(200):
         points = experiment(np.random.default_rng(seed), known=True)
@@ -159,7 +159,7 @@ def test_a_part_is_the_change_of_the_law_when_its_input_is_off() -> None:
 
 
 def pan_part(longer: object, position: float) -> float:
-    """The pan's own share in the longer arm: it is in the moment of lever and pan, weighed."""
+    """Return the pan's own share of the longer arm, which is part of the weighed moment."""
     empty = rod_load(PROFILE, 0.0, position).force_N
     return rod_load(longer, 0.0, position).force_N - empty  # type: ignore[arg-type]
 
@@ -168,7 +168,7 @@ def test_scatter_is_split_into_a_constant_and_what_grows_with_the_force() -> Non
     chance = np.random.default_rng(2)
     points = []
     for p in experiment(chance):
-        # Worn off in part, at random, as by a load that swings before it rests.
+        # Partly worn off, at random, as under a load that swings before it rests.
         loop = chance.uniform(-1.0, 1.0) * HYSTERESIS * p.load_N
         away = (loop + chance.normal(0.0, 0.15)) * slope(p.load_N)
         points.append(replace(p, reading_counts=reading(p.load_N) + away))
@@ -178,7 +178,7 @@ def test_scatter_is_split_into_a_constant_and_what_grows_with_the_force() -> Non
 
 
 def test_hysteresis_that_repeats_does_not_average_out() -> None:
-    """Three series tell no more of the law than one does, if each repeats the other."""
+    """Three series determine the law no better than one if each repeats the other."""
     one = [p for p in experiment(np.random.default_rng(3)) if p.series == 1]
     many = [replace(p, series=n) for n in (1, 2, 3, 4) for p in one]
     errors = []

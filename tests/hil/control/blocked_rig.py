@@ -1,4 +1,4 @@
-"""The force loop alone on the simulated rig: output held fast, no states, no supervision."""
+"""The force loop alone on the simulated rig: output held, no states, no supervision."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ class BlockedRig:
     """Calibration, estimator and force law around a lockstep drive whose output is blocked.
 
     Args:
-        delay_cycles: of command beyond what the drive has by itself, whole cycles.
-        parameters: of the rig, in place of what the profile says.
+        delay_cycles: command delay beyond the drive's own, in whole cycles.
+        parameters: rig parameters that replace the profile's.
     """
 
     def __init__(
@@ -42,7 +42,7 @@ class BlockedRig:
     ) -> None:
         self.profile = profile
         self.period = t = 1 / profile.control.rate
-        # No bounds here to keep the nut slow: the drive's own limit is not what is tested.
+        # Nothing keeps the nut slow here; the drive's own speed limit must not act.
         unguarded = {"drive_overspeed_rad_s": 1e4}
         self.drive = LockstepDrive(parameters or rig_parameters(profile).but(unguarded), seed, t)
         self.drive.open()
@@ -56,7 +56,7 @@ class BlockedRig:
         self.limit = min(
             motor.torque_constant * motor.peak_current, self.drive.capabilities.peak_torque_N_m
         )
-        self.bounds: Bounds | None = None  # whose torque caps the law is to keep
+        self.bounds: Bounds | None = None  # the source of torque caps for the law
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self.sign = hand * profile.sensors.motor.sign
         self._waiting = [0.0] * delay_cycles
@@ -70,7 +70,7 @@ class BlockedRig:
         asked: Callable[[float], float],
         added: Callable[[float], float] | None = None,
     ) -> Array:
-        """Columns: spring force measured (N), torque commanded by the law, torque sent (with
+        """Run and return columns: measured spring force (N), torque of the law, torque sent (with
         ``added`` on top), estimated deflection rate. ``asked(t)`` in N, ``added(t)`` in N·m."""
         t, sign = self.period, self.sign
         metres = sign * self.profile.actuator.screw.lead / (2 * math.pi)

@@ -1,4 +1,4 @@
-"""Behaviours: what is trimmed or refused, what they ask for, and how the rig then moves."""
+"""Behaviours: limited or refused requests, the forces that they compute, and their motion."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
     assert checked.refusal is None and checked.limited_mask == 1 << limit
     got = getattr(checked.behaviour, name)
     assert got == (kept if isinstance(kept, tuple) else pytest.approx(kept))
-    # what was trimmed once passes as it is
+    # A limited request passes unchanged the second time.
     assert check_behaviour(checked.behaviour, TRAINER, GAINS).limited_mask == 0
 
 
@@ -149,7 +149,7 @@ def test_the_asked_bandwidth_is_designed_for():
     assert gains.predicted.bandwidth_Hz == pytest.approx(12.0, rel=0.02)
 
 
-# ------------------------------------------------------------------ what they ask for
+# ------------------------------------------------------------------ computed forces
 
 
 def test_virtual_spring_follows_its_formula():
@@ -169,7 +169,7 @@ def test_virtual_spring_follows_its_formula():
 
 @given(st.floats(1e3, 300e3), st.floats(-0.012, 0.012))
 def test_virtual_spring_is_nowhere_stiffer_than_the_real_one_at_that_force(stiffness, stretch):
-    """Also beyond the knee, where one set of springs has gone slack; and it has no steps."""
+    """Also beyond the knee, where one set of springs is slack; the stiffness has no steps."""
     checked = check_behaviour(
         VirtualSpring(rest_m=0.03, stiffness_N_m=stiffness), with_control(over_stiff="bound"), GAINS
     )
@@ -238,7 +238,7 @@ def test_table_interpolates_as_numpy_does(gaps, data):
     wave = start_behaviour(Waveform(shape="table", points=points), TRAINER, 0.03, 0.0, GAINS)
     grid = np.arange(0, times[-1] + 0.01, T)
     got = [wave.force(0.03, 0.0, T) for _ in grid]
-    time = np.cumsum(np.full(len(grid), T)) - T  # as the behaviour adds it up
+    time = np.cumsum(np.full(len(grid), T)) - T  # summed as the behaviour does
     assert got == pytest.approx(np.interp(time, times, values), abs=1e-6 * 500 / 1e-3)
     assert wave.finished
 
@@ -260,7 +260,7 @@ def test_hold_moves_smoothly_within_its_speed():
         HoldPosition(position_m=0.04, speed_m_s=0.03), TRAINER, 0.02, 50.0, GAINS
     )
     first = hold.force(0.02, 0.0, T)
-    assert first == pytest.approx(50.0, abs=0.1)  # takes over the force that acts
+    assert first == pytest.approx(50.0, abs=0.1)  # takes over the present force
     rest = [hold.rest_m]
     while not hold.finished:
         hold.force(hold.rest_m, 0.0, T)
@@ -268,11 +268,11 @@ def test_hold_moves_smoothly_within_its_speed():
     speed = np.diff(rest) / T
     assert rest[-1] == pytest.approx(0.04) and np.all(speed >= -1e-9)
     assert np.max(speed) == pytest.approx(0.03, rel=0.01)
-    assert np.max(np.abs(np.diff(speed))) / T < 1.0  # m/s², no jerk at either end
+    assert np.max(np.abs(np.diff(speed))) / T < 1.0  # m/s²: smooth at both ends
 
 
 def test_hold_does_not_wind_up():
-    """Held off target by a wall for a minute, it lets go of the force as soon as it is past."""
+    """Held off target by a wall for a minute, hold releases the force as soon as it is past target."""
     hold = start_behaviour(HoldPosition(position_m=0.03), TRAINER, 0.03, 0.0, GAINS)
     for _ in range(60_000):
         force = hold.force(0.028, 0.0, T)

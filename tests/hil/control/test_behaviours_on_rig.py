@@ -1,4 +1,4 @@
-"""Behaviours on the simulated rig: how it then moves."""
+"""Behaviours on the simulated rig and the motion that they cause."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SLIDE = load_profile("bench_slide")
 
 
 def working(profile, position_m: float, mass_kg: float = 0.0) -> LockstepBench:
-    """A bench that holds ``position_m``, with a weight on it."""
+    """Return a bench that holds ``position_m`` with a weight on it."""
     bench = LockstepBench(profile, 1)
     bench.run(0.05)
     assert bench.request(PowerOn(load_supported=True)).accepted
@@ -61,7 +61,7 @@ SPRINGS = [(0.25, 0.0), (0.5, 0.0), (0.75, 300.0), (1.0, 0.0), (1.0, 1000.0)]
     ids=["lever", "lever, hard", "slide"],
 )
 def test_a_struck_virtual_spring_comes_to_rest(profile, position, blow, share, damping):
-    """On the empty rig, the hardest case: no stiffness up to the bound, no damping, rings on."""
+    """The empty rig is the hardest case: no stiffness up to the bound keeps ringing."""
     bench = working(profile, position)
     load = float(bench.last_row[INDEX["spring_force_N"]])
     bench.request(
@@ -75,7 +75,7 @@ def test_a_struck_virtual_spring_comes_to_rest(profile, position, blow, share, d
         )
     )
     bench.run(0.4)
-    # Hard enough to reach the limit on force rate on the lever.
+    # On the lever this push is hard enough to reach the limit on force rate.
     bench.environment.push(blow, 0.0, 0.1)
     struck = bench.run(0.5)
     assert np.ptp(column(struck, "output_position_m")) > 1e-4
@@ -110,7 +110,7 @@ def test_measured_stiffness_is_the_one_asked_for():
 
 
 def test_changing_behaviour_never_jumps():
-    """Shaped force and torque through every pair of behaviours, with a weight on."""
+    """Neither shaped force nor torque jumps between any two behaviours, with a weight on."""
     bench = working(TRAINER, 0.0275, 2.5)
     load = float(bench.last_row[INDEX["spring_force_N"]])
     behaviours: list[Behaviour] = [
@@ -128,7 +128,7 @@ def test_changing_behaviour_never_jumps():
             shaped = column([*before[-30:], *after[:30]], "shaped_force_N")
             usual = np.max(np.abs(np.diff(shaped[:30])))
             apart = abs(column(after[:1], "setpoint_force_N")[0] - shaped[29])
-            # of a difference of hundreds of newtons, no more than the first slice of the blend
+            # Of a difference of hundreds of newtons at most the first slice of the blend.
             assert np.abs(shaped[30] - shaped[29]) < usual + 0.015 * apart + 0.5
             torque = column([*before[-1:], *after[:3]], "commanded_torque_N_m")
             assert np.max(np.abs(np.diff(torque))) < 0.15
@@ -136,7 +136,7 @@ def test_changing_behaviour_never_jumps():
 
 
 def test_float_yields_to_a_light_hand():
-    """Zero force: 5 N at the load point (35 N at the rod, less than friction) moves the lever."""
+    """Zero force: 3 N at the load point (21 N at the rod, less than friction) moves the lever."""
     bench = working(TRAINER, 0.0275)
     load = float(bench.last_row[INDEX["spring_force_N"]])
     bench.request(Apply(behaviour=ConstantForce(force_N=load, damping_N_s_m=200.0)))

@@ -49,7 +49,7 @@ def test_stiffness_is_the_slope_of_force(law, deflection):
     spring = calibration(law)
     h = 1e-7
     below, here, above = (spring.force(deflection + i * h) for i in (-1, 0, 1))
-    slopes = [(here - below) / h, (above - here) / h]  # at a knee there are two
+    slopes = [(here - below) / h, (above - here) / h]  # at a knee the two differ
     assert min(abs(spring.stiffness(deflection) / slope - 1) for slope in slopes) < 2e-3
 
 

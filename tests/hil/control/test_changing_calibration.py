@@ -1,4 +1,4 @@
-"""Another calibration on a rig under force control: no jump, and right afterwards."""
+"""Another calibration on a rig under force control: no jump, and correct afterwards."""
 
 from __future__ import annotations
 
@@ -62,12 +62,12 @@ def test_a_behaviour_under_way_does_not_jump(behaviour: Behaviour) -> None:
     before = bench.run(0.5)
     assert bench.request(UseCalibration(calibration=STIFFER)).accepted
     rows = bench.run(2.0)
-    # A jump would show in the first cycles; what moves later is the rig, slowly.
+    # A jump would show in the first cycles; later the rig itself moves, slowly.
     first = [before[-1], *rows[:50]]
     for name in ("spring_force_N", "commanded_torque_N_m"):
         quiet = np.abs(np.diff(column(before, name))).max()
         assert np.abs(np.diff(column(first, name))).max() < 2.0 * quiet
-    # Some 25 N are between the two laws here.
+    # The two laws differ by about 25 N here.
     assert np.abs(column(rows, "output_velocity_m_s")).max() < 0.02
 
 

@@ -1,4 +1,4 @@
-"""Restricted operation, seen on the simulated rig: what the drive received, and what moved."""
+"""Restricted operation on the simulated rig: what the drive received, and what moved."""
 
 from __future__ import annotations
 

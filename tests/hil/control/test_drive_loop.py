@@ -1,4 +1,4 @@
-"""Restricted operation over a drive's own loop, in lockstep, with late cycles as well."""
+"""Restricted operation over a drive's own loop, in lockstep, also with late cycles."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_a_speed_is_reached_and_the_run_ends_in_standstill(name, lateness):
 
 @pytest.mark.parametrize("lateness", [None, LATE])
 def test_a_nut_that_is_pressed_gets_the_torque_and_no_more(name, lateness):
-    bench = ready(name, lateness)  # the output lies on its lower end
+    bench = ready(name, lateness)  # the output rests on its lower end
     assert bench.request(Apply(behaviour=PUSH)).accepted
     rows = held(bench, 1.0)
     torque = rows[:, COLUMN["measured_torque_N_m"]]
@@ -94,7 +94,7 @@ def test_a_speed_that_meets_an_end_presses_with_its_torque_alone(name):
     rows = held(bench, 1.5)
     assert ended(bench) == ["blocked"]
     torque = np.abs(rows[:, COLUMN["measured_torque_N_m"]])
-    assert np.max(torque) < 1.8 * towards.torque_N_m  # for milliseconds
+    assert np.max(torque) < 1.8 * towards.torque_N_m  # for some milliseconds
     assert np.mean(torque[:600] > 1.25 * towards.torque_N_m) < 0.12
 
 
