@@ -258,6 +258,13 @@ def test_nothing_is_clipped(person, size):
     check()
     page.show_view(0)
     check()
+    table = page.points
+    table.item(table.rowCount() - 1, table.columnCount() - 1).setText("not settled")
+    check()
+    last = table.columnCount() - 1
+    end = table.horizontalHeader().sectionViewportPosition(last) + table.sizeHintForColumn(last)
+    assert end <= table.viewport().width()
+    assert table.width() <= 1.8 * page.plots.width()
     page.calibrating.discard()
     check()
 

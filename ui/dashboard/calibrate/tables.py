@@ -7,7 +7,7 @@ from collections.abc import Callable
 from itertools import groupby
 
 import numpy as np
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QTableWidgetItem
 
@@ -62,6 +62,17 @@ class PointsTable(_Table):
         )
         self._calibrating = calibrating
         self._shown = ChangeGuard()
+        self.itemChanged.connect(lambda _: self.updateGeometry())
+        self.horizontalHeader().sectionResized.connect(lambda *_: self.updateGeometry())
+
+    def minimumSizeHint(self) -> QSize:
+        """Return the room of all columns: half of a small page cuts off the state of a point."""
+        head = self.horizontalHeader()
+        last = self.columnCount() - 1  # takes what is left, and more than it needs
+        wide = sum(head.sectionSize(n) for n in range(last))
+        wide += max(head.sectionSizeHint(last), self.sizeHintForColumn(last))
+        frame = 2 * self.frameWidth() + self.verticalScrollBar().sizeHint().width()
+        return QSize(wide + frame, super().minimumSizeHint().height())
 
     def refresh(self) -> None:
         calibrating = self._calibrating
