@@ -16,7 +16,7 @@ TRAINER = load_profile("footplate_trainer")
 
 
 def follow(asked, seconds: float, blocked: bool = True, name: str = "footplate_trainer"):
-    """Per cycle: true and estimated nut velocity, output velocity; force true, derived, band."""
+    """Return per cycle: true and estimated nut velocity, output velocity; force: true, derived, band."""
     rig = BlockedRig(load_profile(name), blocked=blocked)
     physics = rig.drive.core.physics
     found = []
@@ -40,7 +40,7 @@ def follow(asked, seconds: float, blocked: bool = True, name: str = "footplate_t
 
 @pytest.mark.parametrize("name", ["footplate_trainer", "bench_slide"])
 def test_nut_velocity_hardly_lags(name):
-    """A 10 Hz wave: the model in the observer knows the torque, so a lag of far under 1 ms."""
+    """At 10 Hz the estimate lags by far less than 1 ms, because the observer's model uses the torque."""
     found = follow(lambda t: 60 + 50 * math.sin(2 * math.pi * 10 * t), 0.8, name=name)[200:]
     true, seen = found[:, 0], found[:, 1]
     turn = np.exp(-2j * np.pi * 10 * T * np.arange(len(true)))
@@ -58,7 +58,7 @@ def test_standing_still_is_quiet():
 
 
 def test_output_velocity_of_a_falling_lever():
-    """Float from the lower end: the hand's work aside, the lever moves as the tracker says."""
+    """The output's estimated velocity is right when the lever moves freely from its lower end."""
     found = follow(lambda t: 60.0, 0.6, blocked=False)[60:]
     true, seen = found[:, 2], found[:, 3]
     assert np.max(np.abs(true)) > 0.05
@@ -68,7 +68,7 @@ def test_output_velocity_of_a_falling_lever():
 @pytest.mark.parametrize(
     "asked",
     [
-        lambda t: 200.0,  # at rest: stiction may hide a good deal
+        lambda t: 200.0,  # at rest, where stiction hides most
         lambda t: 200 + 150 * math.sin(2 * math.pi * 1.0 * t),
         lambda t: -100 + 80 * math.sin(2 * math.pi * 4.0 * t),
     ],
@@ -81,14 +81,14 @@ def test_motor_torque_confirms_the_spring_force_within_what_friction_explains(as
 
 
 def test_moving_the_band_is_narrow():
-    """While the nut slips, friction's direction is known and the two agree closely."""
+    """While the nut slips, friction has a known direction and the two forces agree closely."""
     found = follow(lambda t: 50 + 400 * t, 1.0)[300:900]
     assert np.mean(np.abs(found[:, 4] - found[:, 5])) < 10
     assert np.mean(found[:, 6]) < 0.8 * np.mean(follow(lambda t: 250.0, 1.0)[700:, 6])
 
 
 def test_disturbance_is_friction():
-    """Slow motion at constant speed: what neither torque nor spring explains is dry friction."""
+    """In slow, steady motion the force that torque and spring do not explain is dry friction."""
     rig = BlockedRig(TRAINER)
     rig.run(0.4, lambda t: 100.0)
     rig.run(0.5, lambda t: 100 + 400 * (t - 0.4))
@@ -100,7 +100,7 @@ def test_disturbance_is_friction():
 
 
 def test_a_pause_does_not_throw_the_filters():
-    """Nothing for 50 ms while all moves on at 0.1 m/s: the speed is known at once after it."""
+    """A gap of 50 ms at a steady 0.1 m/s: the speed estimates are right at once after it."""
     estimator = Estimator(TRAINER, T)
     estimator.reset(0.0, 0.0)
     for i in range(300):
@@ -119,7 +119,7 @@ def test_signs_and_reset():
     estimator.reset(0.030, 0.002)
     assert estimator.output_position_m == pytest.approx(0.028)
     assert estimator.nut_velocity_m_s == estimator.deflection_rate_m_s == 0.0
-    for i in range(400):  # the nut presses on, the output stands
+    for i in range(400):  # the nut moves on, the output stands still
         estimator.update(0.030 + 1e-5 * i, 0.002 + 1e-5 * i, 240.0 + i, 0.0, T)
     assert estimator.deflection_rate_m_s == pytest.approx(0.01, abs=0.002)
     assert estimator.output_velocity_m_s == pytest.approx(0.0, abs=1e-6)

@@ -1,4 +1,4 @@
-"""The designed loop against scipy, and the model of it against the code that runs."""
+"""The designed loop against scipy, and its model against the code that runs."""
 
 from __future__ import annotations
 
@@ -24,21 +24,21 @@ OBSERVER = observer_gains(PROFILE, T)
 
 
 def changed(**values: object):
-    """The demo profile with other values under ``control``."""
+    """Return the demo profile with other values under ``control``."""
     return PROFILE.model_copy(update={"control": PROFILE.control.model_copy(update=values)})
 
 
 def continuous(plant: Plant):
-    """(A, B, C, D) of δ, δ', i written down anew, for scipy's own discretisation."""
+    """Return (A, B, C, D) for the states δ, δ', i, derived independently, for scipy's discretisation."""
     k, b, m, lag = plant.stiffness, plant.viscous, plant.mass, plant.lag_s
     a = np.array([[0, 1, 0], [-k / m, -b / m, 1 / m], [0, 0, -1 / lag]])
     return a, np.array([[0], [0], [1 / lag]]), np.eye(3), np.zeros((3, 1))
 
 
 def run_code_on_linear_plant(gains, delay_cycles: int, force_N: float, cycles: int) -> np.ndarray:
-    """Spring force after a step, from ForceController and Estimator around scipy's discrete plant.
+    """Return the spring force after a step, from controller and estimator around scipy's plant.
 
-    No friction, no quantisation, noise or limit: what the linear model claims to describe.
+    No friction, quantisation, noise or limit: the assumptions of the linear model.
     """
     rig = PROFILE.actuator
     frictionless = PROFILE.model_copy(
@@ -93,7 +93,7 @@ def test_gains_are_those_of_scipys_pole_placement(damping):
     poles = [*np.exp(roots * T), math.exp(-T / plant.lag_s)]
     reference = signal.place_poles(a, b, poles).gain_matrix[0]
     assert [law.position, law.rate, law.current] == pytest.approx(reference, rel=1e-6)
-    # and with the spring carried, the closed loop has those poles but for the delayed spring
+    # With the spring's force as a disturbance, two closed-loop poles are the placed ones.
     loop = Loop(plant, law, OBSERVER)
     got = np.linalg.eigvals(loop.a)
     for pole in poles[:2]:
@@ -102,7 +102,7 @@ def test_gains_are_those_of_scipys_pole_placement(damping):
 
 @pytest.mark.parametrize("name", ["footplate_trainer", "bench_slide"])
 def test_bandwidth_and_overshoot_by_scipys_time_domain(name):
-    """scipy.signal.dlsim steps and rings the same loop; its spectrum has the −3 dB point."""
+    """scipy.signal.dlsim gives the same step response; its frequency response has the −3 dB point."""
     profile = load_profile(name)
     gains = design(profile, T, T)
     assert gains.notice == ""
@@ -113,7 +113,7 @@ def test_bandwidth_and_overshoot_by_scipys_time_domain(name):
     _, step, _ = signal.dlsim(system, np.ones((1500, 1)))
     assert step[-1, 0] == pytest.approx(1.0, abs=1e-4)
     assert np.max(step) - 1 == pytest.approx(gains.predicted.overshoot, abs=1e-4)
-    # Friction lowers the bandwidth, as the drag that it is to a sine at −3 dB.
+    # Friction lowers the bandwidth: for a sine at −3 dB it equals a viscous drag.
     asked = profile.control.force_bandwidth
     loop = at_half_power(loop, left_over_N(profile), sine_N(profile)[1], asked)
     assert loop.plant.unknown_viscous > 0
@@ -153,8 +153,7 @@ def test_friction_left_over_costs_bandwidth_and_small_sines_more():
 
 
 def test_a_slow_current_loop_is_reckoned_with():
-    """As scipy sees the very plant: designed for it the asked margin is kept, not designed
-    for it the margin is less than promised."""
+    """A loop designed for the lag keeps its phase margin; one designed without it has less margin."""
     slow = changed(current_loop_lag=0.002)
     known, fast = design(slow, T, T), design(PROFILE, T, T)
     assert known.plant.lag_s == 0.002 and known.predicted.phase_margin_deg >= 39.9
@@ -165,7 +164,7 @@ def test_a_slow_current_loop_is_reckoned_with():
 
 
 def test_margins_are_where_the_loop_turns_unstable():
-    """More gain by the gain margin, or phase by the phase margin: a pole on the unit circle."""
+    """Gain raised by the gain margin, or phase by the phase margin, puts a pole on the unit circle."""
     gains = design(PROFILE, T, T)
     for plant in plants(PROFILE, T, T):
         loop = Loop(plant, gains.law, OBSERVER)
@@ -187,7 +186,7 @@ def test_margin_is_kept_on_every_slope_of_the_spring(name):
     for plant in choices:
         margin, gain = Loop(plant, gains.law, observer_gains(profile, T)).margins()
         assert margin >= profile.control.phase_margin and gain > 2
-        # one loop gain on both slopes: the bandwidth hardly moves over the knee
+        # One loop gain on both slopes: the bandwidth is nearly the same beyond the knee.
         bandwidth = Loop(plant, gains.law, observer_gains(profile, T)).bandwidth_Hz()
         first = Loop(choices[0], gains.law, observer_gains(profile, T)).bandwidth_Hz()
         assert bandwidth == pytest.approx(first, rel=0.08)
@@ -212,7 +211,7 @@ def test_predictor_buys_bandwidth():
 def test_overshoot_stays_small_whatever_damping_is_asked(predictor):
     gains = design(changed(damping_ratio=0.35, predictor=predictor), T, 2 * T)
     assert gains.predicted.overshoot <= 0.05
-    assert gains.law.shaping < 1.0  # the reference is smoothed to get there
+    assert gains.law.shaping < 1.0  # the reference is smoothed to achieve this
 
 
 @pytest.mark.parametrize("rate", [100.0, 250.0, 500.0, 2000.0, 5000.0])

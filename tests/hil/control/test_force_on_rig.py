@@ -26,7 +26,7 @@ STEPS += [("bench_slide", level) for level in (40.0, -150.0)]
 
 @pytest.mark.parametrize(("name", "asked"), STEPS)
 def test_force_steps_and_stands_still(name, asked):
-    """On both slopes and signs: small overshoot, steady error within the dead zone, quiet."""
+    """On both slopes and signs: small overshoot, steady error within the dead zone, quiet torque."""
     profile = PROFILES[name]
     rig = BlockedRig(profile)
     rows = rig.run(2.0, lambda t: asked if t > 0.3 else 0.0)
@@ -42,11 +42,11 @@ def test_force_steps_and_stands_still(name, asked):
 
 
 def test_no_hunting_in_stiction():
-    """Twenty seconds at one force: torque does not wander, the nut does not creep and jerk."""
+    """At one force for twenty seconds, torque does not wander and the nut shows no stick-slip."""
     rows = BlockedRig(TRAINER).run(20.0, lambda t: 200.0)
     breakaway = TRAINER.actuator.friction.breakaway
     assert np.ptp(rows[2000:, TORQUE].reshape(-1, 500).mean(axis=1)) < breakaway
-    assert np.ptp(rows[2000:, FORCE].reshape(-1, 500).mean(axis=1)) < 1.0  # N, two counts are 0.9
+    assert np.ptp(rows[2000:, FORCE].reshape(-1, 500).mean(axis=1)) < 1.0  # N; two counts are 0.9 N
 
 
 def gain_and_phase(rig: BlockedRig, level: float, amplitude: float, frequency: float) -> complex:
@@ -60,13 +60,13 @@ def gain_and_phase(rig: BlockedRig, level: float, amplitude: float, frequency: f
 @pytest.mark.parametrize(
     ("name", "level", "amplitude", "near"),
     [
-        ("footplate_trainer", *sine_N(TRAINER), (25.0 / 26.0, 1.04)),  # as it is asked for
-        ("footplate_trainer", 430.0, 60.0, (0.9, 1.1)),  # outer slope
+        ("footplate_trainer", *sine_N(TRAINER), (25.0 / 26.0, 1.04)),  # at the design point
+        ("footplate_trainer", 430.0, 60.0, (0.9, 1.1)),  # beyond the knee
         ("bench_slide", *sine_N(PROFILES["bench_slide"]), (0.96, 1.04)),
     ],
 )
 def test_bandwidth_is_the_asked_one(name, level, amplitude, near):
-    """−3 dB near ``control.force_bandwidth``, by sines on the rig, friction and all."""
+    """−3 dB is near ``control.force_bandwidth``, measured by sines on the rig with friction."""
     profile = PROFILES[name]
     gains = design(profile, T, T)
     asked = profile.control.force_bandwidth
@@ -86,23 +86,22 @@ def test_steps_across_the_knee_stay_tame():
 
 
 def test_saturation_leaves_nothing_behind():
-    """Held at a torque limit far below what is asked for a second, then free again: it comes
-    back as from a fresh step, without overshoot from what an integrator had saved up."""
+    """After a second at a low torque limit the response equals a fresh step, without windup."""
     rig = BlockedRig(TRAINER)
-    rig.limit = 0.25  # N·m: about 130 N
+    rig.limit = 0.25  # N·m, about 130 N
     rows = rig.run(1.3, lambda t: 400.0)
     assert rig.law.saturated and rows[-200:, FORCE].mean() < 200
     assert np.abs(rows[:, TORQUE]).max() <= 0.25
     rig.limit = 2.9
     rows = rig.run(0.8, lambda t: 400.0)
     assert rows[:, FORCE].max() < 400 * (1 + rig.gains.predicted.overshoot + 0.02)
-    assert rows[150:, FORCE].min() > 395  # there as soon as from a fresh step
+    assert rows[150:, FORCE].min() > 395  # as soon as after a fresh step
     assert rows[-200:, FORCE].mean() == pytest.approx(400, abs=1.5)
     assert not rig.law.saturated
 
 
 def test_reset_in_force_does_not_jerk():
-    """Bumpless: reset while carrying a force, told the torque the motor has."""
+    """A reset under load is bumpless if it is given the motor's present torque."""
     rig = BlockedRig(TRAINER)
     before = rig.run(1.0, lambda t: 150.0)
     rig.law.reset(float(before[-1, TORQUE]))
@@ -112,7 +111,7 @@ def test_reset_in_force_does_not_jerk():
 
 
 def test_a_pause_of_the_cycle_is_survived():
-    """Cycles that come 1 to 12 periods apart, as on a busy computer, do not upset the loop."""
+    """Cycles 1 to 12 periods apart, as on a busy computer, do not upset the loop."""
     rig = BlockedRig(TRAINER)
     rig.run(0.5, lambda t: 150.0)
     law, estimator, drive = rig.law, rig.estimator, rig.drive
@@ -157,7 +156,7 @@ def test_torque_is_within_its_limit_whatever_is_measured(cycles):
         estimator.update(nut, deflection, force, torque, T)
         got = law.torque(asked, estimator, limit)
         assert -limit <= got <= limit  # false for NaN
-    # and it works again once measurements are sound
+    # The law works again once measurements are valid.
     estimator.reset(0.01, 0.0)
     law.reset()
     for _ in range(5):
@@ -169,7 +168,7 @@ GAINS = design(TRAINER, T, T)
 
 
 def test_friction_is_helped_never_overcome():
-    """The feed-forward alone: at most the asked share of dry friction, along the motion."""
+    """The feed-forward alone compensates the stated share of dry friction, along the motion."""
     law = ForceController(TRAINER, GAINS, T)
     actuator, control = TRAINER.actuator, TRAINER.control
     coulomb = actuator.friction.coulomb * actuator.radians_per_metre
@@ -194,8 +193,10 @@ def test_one_seed_one_run(seed):
 
 
 def test_what_the_supply_cannot_drive_is_not_wound_up():
-    """A winding that lets through less than is asked: the law, told by supply and back-EMF,
-    takes the missing torque for no disturbance, and comes back without a swing below."""
+    """A winding that passes less torque than commanded is not taken for a disturbance.
+
+    The law knows the reachable torque from supply and back-EMF, and returns without an undershoot.
+    """
     motor = TRAINER.actuator.motor.model_copy(update={"winding_resistance": 5.0})
     actuator = TRAINER.actuator.model_copy(update={"motor": motor})
     weak = TRAINER.model_copy(update={"actuator": actuator})
@@ -204,7 +205,7 @@ def test_what_the_supply_cannot_drive_is_not_wound_up():
         rig = BlockedRig(weak)
         rig.bounds = Bounds(weak) if aware else None
         rows = rig.run(1.2, lambda t: 500.0)
-        assert rows[-200:, FORCE].mean() < 490  # out of reach of kt·V/R
+        assert rows[-200:, FORCE].mean() < 490  # kt·V/R does not reach the setpoint
         if aware:
             stall = motor.torque_constant * 36.0 / motor.winding_resistance
             assert 0.9 * stall < np.max(rows[-200:, TORQUE]) < stall and rig.law.saturated

@@ -1,4 +1,4 @@
-"""Behaviours that let the present load go: refused until it is confirmed that it may move."""
+"""Behaviours that would release the present load are refused until load motion is confirmed."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def powered(mass_kg: float) -> LockstepBench:
 
 @pytest.fixture(scope="module")
 def holding() -> LockstepBench:
-    """7.5 kg held at 40 mm."""
+    """Return a bench that holds 7.5 kg at 40 mm."""
     bench = powered(7.5)
     assert bench.request(Apply(behaviour=HoldPosition(position_m=0.040, speed_m_s=0.05))).accepted
     bench.run(2.0)
@@ -70,7 +70,7 @@ def test_a_held_weight_does_not_fall_without_a_word(holding: LockstepBench) -> N
     row = holding.run(0.3)[-1]
     assert row[INDEX["behaviour"]] == BehaviourCode.HOLD_POSITION
     assert row[INDEX["output_position_m"]] == pytest.approx(0.040, abs=0.0025)
-    # The lever's arms multiply the speed limit of the nut.
+    # The lever's ratio multiplies the speed limit of the nut.
     assert "at up to 1.75 m/s at the load" in holding.request(Apply(behaviour=Float())).text
     driven = holding.request(Apply(behaviour=ConstantForce(force_N=-300.0)))
     assert "fall to the lower end" in driven.text

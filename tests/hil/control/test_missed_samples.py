@@ -1,4 +1,4 @@
-"""Samples that do not come while the rig moves: no leap in what is estimated from the next."""
+"""Samples missed while the rig moves: estimates do not jump at the next sample."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_a_gap_in_the_samples_is_no_sudden_speed(missed: int) -> None:
 
 
 def towards_an_end(bench: LockstepBench) -> None:
-    """The nut at 8 mm/s inside an envelope that trips at 25 mm/s."""
+    """Move the nut at 8 mm/s inside an envelope that trips at 25 mm/s."""
     bench.run(0.4)
     bench.environment.support_load(True)
     bench.run(0.4)
@@ -67,7 +67,7 @@ def delayed(where: str, seconds: float) -> Delay:
 
 
 class Woken:
-    """The cycle as ``hil.host`` runs it, each woken by hand."""
+    """The cycle of ``hil.host`` with wake-ups set by hand."""
 
     def __init__(self, bench: LockstepBench) -> None:
         self.bench = bench
@@ -76,7 +76,7 @@ class Woken:
             self.cycle(Delay())
 
     def cycle(self, delay: Delay, after_s: float | None = None) -> float:
-        """Wake ``after_s`` (a period) after the last cycle was done; returns the nut's speed."""
+        """Wake ``after_s`` (default: a period) after the last cycle's end; return the nut's speed."""
         bench = self.bench
         bench.request(Enable(held=True))
         dt = bench.period_s if after_s is None else after_s
@@ -91,7 +91,7 @@ class Woken:
 @pytest.mark.parametrize("held_up_ms", [2, 7, 12])
 @pytest.mark.parametrize("where", ["wake_s", "device_s", "answer_s"])
 def test_a_cycle_that_was_held_up_is_no_sudden_speed(held_up_ms: int, where: str) -> None:
-    """Before the wake-up, before the sampling or before the answer; the rig moves on meanwhile."""
+    """The delay comes before the wake-up, the sample or the answer; the rig moves on meanwhile."""
     bench = LockstepBench(load_profile("footplate_trainer"))
     towards_an_end(bench)
     woken = Woken(bench)
@@ -100,7 +100,7 @@ def test_a_cycle_that_was_held_up_is_no_sudden_speed(held_up_ms: int, where: str
         seen = [woken.cycle(Delay(), bench.period_s + held_up_s)]
     else:
         seen = [woken.cycle(delayed(where, held_up_s))]
-    # The periods that were lost stay lost: the next is due at once.
+    # Lost periods are not made up for: the next cycle is due at once.
     seen.append(woken.cycle(Delay(), 0.2 * bench.period_s))
     seen += [woken.cycle(Delay()) for _ in range(8)]
     assert bench.bench.state is State.RUNNING
@@ -116,13 +116,13 @@ def test_answers_that_are_always_late_are_used_all_the_same(where: str) -> None:
     for _ in range(40):
         seen = woken.cycle(delayed(where, bench.period_s))
         used.add(bench.bench.estimator.nut_position_m)
-        # No more is known of the speed than the moments at which it was seen.
+        # The speed is known only to the accuracy of the sample times.
         assert seen == pytest.approx(0.008, abs=0.012)
     assert bench.bench.state is State.RUNNING and len(used) == 40
 
 
 def test_an_old_sample_is_no_sudden_speed() -> None:
-    """Taken 10 ms before it is used, at 30 mm/s: by the wake-ups it would read 290 mm/s."""
+    """A sample 10 ms old at 30 mm/s: by wake-up times it would read 290 mm/s."""
     estimator = Estimator(load_profile("footplate_trainer"), 0.001)
     bench = LockstepBench(load_profile("footplate_trainer"))
     bench.bench.estimator = estimator
@@ -132,7 +132,7 @@ def test_an_old_sample_is_no_sudden_speed() -> None:
         taken = 10 + 0.001 * k + (0.010 if k > 300 else 0.0)
         telemetry.time_s = telemetry.deflection_time_s = taken
         telemetry.position_rad = speed_m_s * taken / bench.bench.nut_per_rad
-        # Cycle 300 is held up by 10 ms after its sample was taken.
+        # Cycle 300 is held up for 10 ms after its sample was taken.
         dt = 0.011 if k == 300 else 0.001
         row = bench.bench.advance(telemetry, dt, CycleTiming(taken + (0.010 if k == 300 else 0.0)))
         if k > 200:
@@ -140,7 +140,7 @@ def test_an_old_sample_is_no_sudden_speed() -> None:
 
 
 def test_a_deflection_from_another_cycle_is_brought_to_the_time_of_the_motor() -> None:
-    """One of the two messages is lost now and then while the nut runs against the springs."""
+    """Every 20th deflection is 2 ms older than the position while the nut runs against the springs."""
     bench = LockstepBench(load_profile("footplate_trainer"))
     telemetry = bench.drive.read()
     speed_m_s = 0.05
@@ -164,11 +164,11 @@ def test_a_deflection_from_another_cycle_is_brought_to_the_time_of_the_motor() -
         row = bench.bench.advance(telemetry, 0.001, CycleTiming(taken))
         if k > 60:
             worst = max(worst, abs(row[INDEX["output_velocity_m_s"]]))
-    assert worst < 0.002  # by positions of different times it would be 10 mm/s
+    assert worst < 0.002  # unmatched times would give 10 mm/s
 
 
 def test_without_a_new_sample_observer_and_caps_stand() -> None:
-    """Wake-up times say nothing about the rig: a sample seen twice is not a force that holds still."""
+    """A repeated sample is not new: wake-ups alone must not read as a constant force."""
     profile = load_profile("footplate_trainer")
     estimator, supervisor = Estimator(profile, 0.001), Supervisor(profile, 0.001)
     law = ForceController(profile, design(profile, 0.001, 0.001), 0.001)
@@ -190,7 +190,7 @@ def test_without_a_new_sample_observer_and_caps_stand() -> None:
 
 
 def test_without_a_new_sample_every_watch_stands() -> None:
-    """A value seen twice, by a host that wakes twice, is not evidence that lasts longer."""
+    """A repeated value must not count as evidence that lasts."""
     profile = load_profile("footplate_trainer")
     estimator, supervisor = Estimator(profile, 0.001), Supervisor(profile, 0.001)
     estimator.reset(0.02, 0.0)
@@ -206,7 +206,7 @@ def test_without_a_new_sample_every_watch_stands() -> None:
 
     def cycle(k: int) -> None:
         telemetry.supply_V = 36.0 + 0.01 * k
-        # The springs show far less than the motor: both forces part.
+        # The springs show far less force than the motor, so that the disagreement watch runs.
         supervisor.check(telemetry, estimator, 0.0, True, 0.001)
         law.torque(300.0, estimator, 2.0)
         following.force.follow(0.0, 300.0, 0, estimator.step_s)
@@ -241,7 +241,7 @@ def test_without_a_new_sample_every_watch_stands() -> None:
 
 @pytest.mark.parametrize("gap", [1.6, 5.0, 19.0])
 def test_the_wanted_motion_does_not_swing_up_across_a_gap(gap: float) -> None:
-    """An explicit step over 19 periods would overshoot what is wanted many times."""
+    """An explicit integration step over 19 periods would overshoot the reference many times."""
     profile = load_profile("footplate_trainer")
     estimator = Estimator(profile, 0.001)
     law = ForceController(profile, design(profile, 0.001, 0.001), 0.001)

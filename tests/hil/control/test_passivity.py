@@ -1,9 +1,9 @@
-"""The force loop as felt from outside: rendered impedance and coupled stability.
+"""The force loop as seen from the output: rendered impedance and coupled stability.
 
-Theory: a virtual stiffness K rendered through a spring k is passive for K ≤ k only (Vallery
-et al., IEEE Robotics & Automation Magazine 15(3), 2008; Tagliamonte and Accoto, Proc. IMechE
-Part I 228(3), 2014). A port is passive if the real part of its impedance is nowhere negative
-(Colgate 1988, from memory).
+Theory: a virtual stiffness K rendered through a spring k is passive for K ≤ k only (Vallery et al.,
+IEEE Robotics & Automation Magazine 15(3), 2008; Tagliamonte and Accoto, Proc. IMechE Part I 228(3),
+2014). A port is passive if the real part of its impedance is nowhere negative (Colgate 1988, from
+memory).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def case(name: str) -> tuple[ForceGains, list[Plant], ObserverGains]:
 
 
 def impedance(loop: Loop, frequencies: np.ndarray) -> np.ndarray:
-    """Force against the output's motion over its velocity, in N·s/m."""
+    """Return force over output velocity when the output is moved, in N·s/m."""
     force = loop.plant.stiffness * loop.response("deflection", "acceleration_m_s2", frequencies)
     return -force / loop.response("output_velocity", "acceleration_m_s2", frequencies)
 
@@ -52,14 +52,14 @@ def test_springs_below_the_bound_take_energy_out(name, share):
         )
         found = impedance(loop, frequencies)
         assert np.min(found.real) > -1e-6 * plant.stiffness
-        # and it is that spring: Z = K/s at low frequency
+        # At low frequency the impedance is that of the spring: Z = K/s.
         low = found[0] * 2j * np.pi * frequencies[0]
         assert low.real == pytest.approx(share * plant.stiffness, rel=0.02, abs=100)
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_springs_above_the_bound_feed_energy_in(name):
-    """And how much grows with the excess: the bound is where theory puts it."""
+    """Activity grows with the excess stiffness: the bound is where theory puts it."""
     gains, choices, observer = case(name)
     frequencies = np.geomspace(0.05, 50, 300)
     for plant in choices:
@@ -85,7 +85,7 @@ def test_springs_above_the_bound_feed_energy_in(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_spring_rendered_late_is_not_passive(name):
-    """The lead is not an ornament: without it every virtual spring has negative damping K·lag."""
+    """The lead is needed: without it every virtual spring has negative damping K·lag."""
     gains, choices, observer = case(name)
     plant = choices[0]
     stiffness = 0.5 * plant.stiffness
@@ -100,7 +100,7 @@ def test_a_spring_rendered_late_is_not_passive(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_stable_with_every_mass_that_may_hang_on_it(name):
-    """Permitted stiffness and damping, from the empty rig to far beyond its weights."""
+    """Stable for all permitted stiffness and damping, from the empty rig to far beyond its weights."""
     profile = load_profile(name)
     gains, choices, observer = case(name)
     lightest = moved_mass(profile)[0]
@@ -126,7 +126,7 @@ def test_stable_with_every_mass_that_may_hang_on_it(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_damping_bound_is_needed(name):
-    """Three times as much shakes the lightest output."""
+    """Three times the permitted damping makes the lightest output unstable."""
     gains, choices, observer = case(name)
     lightest = moved_mass(load_profile(name))[0]
     assert not all(

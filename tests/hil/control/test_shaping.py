@@ -36,7 +36,7 @@ def test_caps_and_rate_hold(start, asked, low, high):
 @settings(deadline=None)
 @given(st.floats(-600, 600), st.lists(st.floats(-600, 600), min_size=1, max_size=8))
 def test_a_change_of_behaviour_begins_without_a_step(start, changes):
-    """Force at the moment of change moves by no more than the first slice of the blend."""
+    """At a change of behaviour the force moves by no more than the first slice of the blend."""
     shaper = Shaper(PROFILE)
     force = start
     shaper.start(force)
@@ -49,7 +49,7 @@ def test_a_change_of_behaviour_begins_without_a_step(start, changes):
 
 
 def test_the_blend_dies_away():
-    """Half of it decays in 60 ms, all but 2 % in a third of a second."""
+    """Half of the difference remains after 60 ms, 2 % after a third of a second."""
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     course = [shaper.shape(100.0, -600, 600, T) for _ in range(350)]
@@ -74,13 +74,13 @@ def test_a_cap_that_closes_outranks_the_rate():
     shaper.start(400.0)
     shaper.shape(400.0, -600, 600, T)
     assert shaper.shape(400.0, -600, 100.0, T) == 100.0
-    # when it opens again the force comes back at the permitted rate
+    # When the cap opens again the force returns at the permitted rate.
     assert shaper.shape(400.0, -600, 600, T) == pytest.approx(100.0 + RATE * T)
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_a_force_that_a_cap_imposed_goes_as_soon_as_the_cap_opens(sign):
-    # At the rate alone 400 N went on for 50 ms: a light output that they had caught was thrown back.
+    # At the rate alone, 400 N lasted 50 ms more: a light output just caught was thrown back.
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     low, high = sorted((sign * 400.0, sign * 600.0))
@@ -88,12 +88,13 @@ def test_a_force_that_a_cap_imposed_goes_as_soon_as_the_cap_opens(sign):
         braked = shaper.shape(0.0, low, high, T)
     assert braked == sign * 400.0
     opened = [shaper.shape(0.0, -600.0, 600.0, T) for _ in range(60)]
-    assert 0.8 < abs(opened[0]) / 400.0 < 1.0  # and without a step
+    assert 0.8 < abs(opened[0]) / 400.0 < 1.0  # not a step either
     assert abs(opened[15]) < 0.5 * 400.0 and abs(opened[-1]) < 2.0
 
 
 def test_where_a_virtual_spring_swings_what_a_cap_imposed_goes_at_the_rate():
-    # Quicker, it would take away what brakes the swing: 2.5 J in place of 1.6 in healthy session 56.
+    # A faster release would take away the force that brakes the swing (2.5 J instead of 1.6 J
+    # remained).
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     shaper.shape(0.0, 400.0, 600.0, T, False)
@@ -136,7 +137,7 @@ def shaped_wave(frequency: float, amplitude: float, cycles: int = 3000) -> np.nd
 
 @pytest.mark.parametrize(("frequency", "amplitude"), [(13.0, 150.0), (13.0, 300.0), (8.0, 400.0)])
 def test_a_wave_steeper_than_the_rate_is_cut_and_not_delayed(frequency, amplitude):
-    """A late response to motion feeds energy in. A plain limiter would lag by up to 90°."""
+    """A late response to motion feeds energy in; a plain limiter would lag by up to 90°."""
     assert 2 * math.pi * frequency * amplitude > 1.4 * RATE
     shaped = shaped_wave(frequency, amplitude)
     late = np.arange(2000, 3000)
@@ -154,7 +155,7 @@ def test_a_wave_within_the_rate_passes_untouched():
 
 
 def test_a_jump_amid_motion_is_ramped_at_the_full_rate():
-    """A new set point comes as fast as permitted, also while the force answers motion."""
+    """A new setpoint is reached at the permitted rate, also while the force responds to motion."""
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     gaps = []
@@ -176,7 +177,7 @@ uneven = st.lists(st.floats(0.2e-3, 30e-3), min_size=20, max_size=200)
 @settings(deadline=None)
 @given(uneven, st.floats(0.2, 20.0), st.floats(0.1, 0.99), st.booleans())
 def test_a_smooth_setpoint_is_followed_whatever_the_times(times, frequency, share, saw):
-    """Sine or ramps up and down, no steeper than the rate: nothing is held back, ever."""
+    """Sines and ramps no steeper than the rate pass unchanged."""
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     amplitude = min(350.0, share * RATE / (2 * math.pi * frequency))
@@ -196,7 +197,7 @@ def test_a_smooth_setpoint_is_followed_whatever_the_times(times, frequency, shar
 @settings(deadline=None)
 @given(uneven, st.data())
 def test_the_rate_holds_and_all_comes_whatever_the_times(times, data):
-    """Any course of the setpoint at any times; once it stands, the force arrives and stays."""
+    """The rate holds for any setpoint at any times; a constant setpoint is reached."""
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     last = asked = 0.0
@@ -213,7 +214,7 @@ def test_the_rate_holds_and_all_comes_whatever_the_times(times, data):
 
 
 def test_one_long_cycle_changes_nothing():
-    """A wave well within the rate, one cycle of 3 ms in it: what ran away by a slope per cycle."""
+    """One cycle of 3 ms in a wave well within the rate; limits by slope per cycle would drift off."""
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     shaper.shape(0.0, -600, 600, T)
@@ -226,7 +227,7 @@ def test_one_long_cycle_changes_nothing():
 
 
 def test_a_steep_rise_that_ends_at_once_does_not_run_on():
-    """Slope three times the rate, reached smoothly; then the setpoint stands."""
+    """The setpoint rises at three times the rate, reached smoothly, and then stays: no overrun."""
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     asked = 0.0

@@ -1,4 +1,4 @@
-"""Slower force loops: less at every frequency, wider margins, and so on all the way to them."""
+"""Slower force loops: lower gain at every frequency and wider margins, also on the way to them."""
 
 from __future__ import annotations
 
@@ -72,7 +72,8 @@ def test_the_way_there_keeps_the_margin_and_bears_what_is_let_through(
                 margin, gain = Loop(plant, law, observer).margins()
                 assert margin > gains.predicted.phase_margin_deg - 1.0
                 assert gain > gains.predicted.gain_margin - 0.1
-                # A spring is narrowed at once: loops that are still quicker bear it as well.
+                # A virtual spring is softened at once, so the loops that are still quicker must
+                # bear it as well.
                 for part in (0.2, 0.6, 1.0):
                     stiffness = part * after.most_stiffness_N_m
                     for damping in (0.0, after.most_damping(stiffness)):
@@ -108,7 +109,8 @@ def test_retuning_at_rest_changes_no_torque() -> None:
         slide = LoopSlide(gains.law, gains.natural_rad_s, slower[-1])
         told = []
         for cycle in range(1400):
-            # Friction holds the nut where the springs show 60 N: what drives it is learnt until then.
+            # Friction holds the nut at 60 N; the disturbance observer settles on it before the
+            # change.
             deflection = 60.0 / 120e3
             estimator.update(0.02 + deflection, deflection, 60.0, 0.05, period, 0.0, 0.0)
             if tuned and cycle >= 700:

@@ -1,4 +1,4 @@
-"""Slower loops over a drive that takes velocity: less of everything, passive and stable on the way."""
+"""Slower loops over a velocity-commanded drive: lower gains, passive and stable on the way."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from hil.control.velocity_model import VelocityLoop
 from hil.control.velocity_passivity import passive_feedforward, passive_stiffness
 from hil.profile import Profile, load_profile
 
-DELAYS = (2,)  # cycles; the one with less room
+DELAYS = (2,)  # cycles; the case with less margin
 
 
 def rig(delay: int) -> tuple[Profile, float]:
@@ -48,7 +48,7 @@ def test_a_slower_loop_asks_for_less_and_bears_no_more(delay: int) -> None:
         assert loop.law.proportional_1_s == pytest.approx(share * gains.law.proportional_1_s)
         assert 0.0 < loop.law.integral_1_s2 < before.law.integral_1_s2
         assert loop.most_stiffness_N_m <= before.most_stiffness_N_m
-        assert loop.drag_N_s_m > before.drag_N_s_m  # an output that floats feels it
+        assert loop.drag_N_s_m > before.drag_N_s_m  # felt when the output floats
         for part in (0.0, 0.3, 0.7, 1.0):
             stiffness = part * loop.most_stiffness_N_m
             assert loop.most_damping(stiffness) <= gains.most_damping(stiffness) + 1e-9

@@ -1,4 +1,4 @@
-"""Sets of springs with names: a profile each, with a calibration and a verification of its own."""
+"""Named spring sets: a profile for each, with its own calibration and verification."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ pytestmark = pytest.mark.usefixtures("own_state")
 
 
 def of_the_manual(folder: Path) -> Profile:
-    """The set of springs that the manual writes."""
+    """Return the set of springs from the manual's example."""
     page = page_text(find_topic("profile"))
     [text] = [t for t in re.findall(r"```text\n(.*?)```", page, re.S) if "rate_per_set" in t]
     file = folder / "soft_springs.yaml"
@@ -42,9 +42,9 @@ def test_each_set_has_its_own_verification_and_calibration(tmp_path: Path) -> No
     verify(stiff, tmp_path, "2026-01-02T03:04:05+00:00")
     assert standing(stiff).open and not standing(soft).open
     verify(soft, tmp_path, "2026-01-03T03:04:05+00:00")
-    assert standing(stiff).open and standing(soft).open  # neither takes the other back
+    assert standing(stiff).open and standing(soft).open  # neither withdraws the other
     hashes = {facts_hash(profile.name, rig_facts(profile)) for profile in (stiff, soft)}
-    assert len(hashes) == 2  # what is calibrated for one is refused for the other
+    assert len(hashes) == 2  # a calibration of one is refused for the other
 
 
 def two_sets(folder: Path) -> Path:
@@ -55,7 +55,7 @@ def two_sets(folder: Path) -> Path:
     (folder / "soft.yaml").write_text(text)
     (folder / "copy.yaml").write_text("based_on: my_rig.yaml\nname: another limit, same springs\n")
     pattern = text.replace("my_rig.yaml", "bench_slide.yaml").replace("my rig, soft", "your rig's")
-    (folder / "yours.yaml").write_text(pattern)  # another rig that began with the same pattern
+    (folder / "yours.yaml").write_text(pattern)  # another rig, begun with the same pattern
     (folder / "broken.yaml").write_text("based_on: my_rig.yaml\nactuator: [\n")
     (folder / "other.yaml").write_text("based_on: footplate_trainer.yaml\nname: not this rig\n")
     return rig
@@ -127,7 +127,7 @@ def test_a_profile_of_the_rig_that_cannot_be_read_is_named_with_the_reason(tmp_p
     assert [one.file.name for one in found.broken] == sorted(BROKEN)
     broken, spelt, wrong = map(str, found.broken)
     assert broken.startswith("'broken.yaml' is left out: line 3: ")
-    assert "actuater" in spelt and "line 3" in spelt and "; " in spelt  # with its fix
+    assert "actuater" in spelt and "line 3" in spelt and "; " in spelt  # with the fix
     assert "rate_per_set" in wrong and "line 4" in wrong
     assert [one.name for one in found.sets] == [one.name for one in spring_sets(rig)]
 

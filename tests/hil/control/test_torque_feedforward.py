@@ -1,4 +1,4 @@
-"""Torque fed forward beside velocity and position: model, passivity, law, simulated drive."""
+"""Torque feed-forward with velocity and position commands: model, passivity, law, simulated drive."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def test_the_design_keeps_margin_and_drag_and_predicts_the_gain(name):
 
 
 def test_a_share_that_would_overshoot_is_reduced():
-    # A nut that the feed-forward alone would throw: a light one behind a slow drive loop.
+    # A light nut behind a slow drive loop, which the feed-forward alone would throw.
     profile = with_share("footplate_velocity", 1.0)
     inner = profile.control.velocity_loop.model_copy(update={"bandwidth": 12.0})
     control = profile.control.model_copy(update={"velocity_loop": inner, "force_bandwidth": 8.0})
@@ -151,7 +151,7 @@ def test_the_simulated_drive_answers_as_the_model_does(frequency, name):
         force = gains.plant.stiffness * wanted
         torque = feedforward.torque(force, core.torque_N_m, -9.0, 9.0, PERIOD, True)
         at = core._position_rad()
-        core.advance(PERIOD)  # what was commanded acts a period after its sample
+        core.advance(PERIOD)  # a command acts one period after its sample
         core.set_target(mode, speed if source == "velocity" else at + speed / position_1_s)
         core.add_torque(torque * core.parameters.drive_polarity)
     last = round(4 / frequency / PERIOD)
@@ -192,18 +192,18 @@ def test_an_old_sample_or_a_force_that_is_no_number_feeds_nothing():
     assert feed(law, 60.0, fresh=False) == 0.0 == law.torque_N_m
     assert feed(law, 60.0) > 0.0
     assert feed(law, math.nan) == 0.0
-    assert feed(law, 60.0) == 0.0  # begins again
+    assert feed(law, 60.0) == 0.0  # starts anew
 
 
 def test_the_torque_of_the_drive_is_capped_in_all():
     law = made()
     feed(law, 0.0)
     assert feed(law, 5000.0, measured=0.0, high=1.0) == 1.0
-    # The loop itself now gives 0.9: with the latest feed-forward 1.9 is measured.
+    # The loop itself gives 0.9: with the latest feed-forward 1.9 is measured.
     assert feed(law, 5000.0, measured=1.9, high=1.0) == pytest.approx(0.1)
     # A loop beyond the cap is neither helped nor opposed.
     assert feed(law, 5000.0, measured=1.5, high=1.0) == 0.0
-    # One that pushes the other way gives no room for more than the cap.
+    # A loop that pushes the other way does not raise the cap.
     assert feed(law, 9000.0, measured=-1.5, high=1.0) == 1.0
     assert feed(law, 15000.0, measured=math.nan, high=1.0) == 1.0
 

@@ -1,4 +1,4 @@
-"""The design over a drive's own loops keeps what it promises, by its model and its theory."""
+"""The design over a drive's own loops meets its stated figures, by its model and by theory."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def test_the_simulated_drive_answers_as_the_model_does(frequency, source):
         seen.append(deflection)
         speed = command * per_m * core.parameters.drive_polarity
         at = core._position_rad()
-        core.advance(PERIOD)  # what was commanded acts a period after its sample
+        core.advance(PERIOD)  # a command acts one period after its sample
         core.set_target(mode, speed if source == "velocity" else at + speed / position_1_s)
     last = round(4 / frequency / PERIOD)
     angle = 2 * math.pi * frequency * PERIOD * np.arange(cycles)[-last:]

@@ -63,12 +63,12 @@ def test_a_fraction_of_a_period_of_delay_lies_between_its_neighbours():
 
 
 def impedance(p, law, stiffness, frequencies):
-    """F/(−v_o), from the differential equations themselves."""
+    """Return F/(−v_o) from the differential equations."""
     s = 2j * np.pi * frequencies
     one, none = np.ones_like(s), np.zeros_like(s)
     pi = (law.proportional_1_s + law.integral_1_s2 / s) / p.stiffness
     inner = p.mass * p.loop_rad_s * (1 + p.integral_rad_s / s)
-    # unknowns: nut velocity, command, force; the output moves with 1 m/s
+    # Unknowns: nut velocity, command, force; the output moves at 1 m/s.
     rows = [[p.mass * s + inner, -inner, one], [none, one, pi], [-p.stiffness / s, none, one]]
     right = np.array([none, -pi * stiffness / s, -p.stiffness / s])
     return -np.linalg.solve(np.moveaxis(np.array(rows), 2, 0), right.T[:, :, None])[:, 2, 0]
@@ -78,7 +78,7 @@ SWEEP = np.geomspace(0.01, 3e5, 1000)
 
 
 def least(p, law, stiffness):
-    """Least real part over size."""
+    """Return the least real part over magnitude."""
     z = impedance(p, law, stiffness, SWEEP)
     return float(np.min(z.real / np.abs(z)))
 
@@ -101,7 +101,7 @@ def test_without_virtual_spring_the_integral_has_one_bound(
     most = most_passive_integral(p, proportional)
     law = VelocityLaw(proportional, ratio * most)
     z = impedance(p, law, 0.0, SWEEP)
-    seen = z.real[np.abs(z.real) > 1e-9 * np.abs(z)]  # what rounding leaves of it
+    seen = z.real[np.abs(z.real) > 1e-9 * np.abs(z)]  # larger than the rounding error
     assert np.any(seen < 0.0) == (ratio > 1)
     if ratio > 1:
         assert passive_stiffness(p, law) == 0.0
@@ -126,7 +126,7 @@ def test_less_is_fed_forward_the_stiffer_the_virtual_spring_and_all_of_it_would_
     assert shares == sorted(shares, reverse=True) and shares[0] < 1.0 and shares[-1] < 0.02
     for share, each in zip(shares, (0.0, 0.25, 0.5, 0.75), strict=False):
         s = 2j * np.pi * SWEEP
-        # α acts as a share of the output's own velocity in the command, by the inner loop's B/A.
+        # α is the share of the output's velocity in the command, through the inner loop B/A.
         b = p.mass * p.loop_rad_s * (s + p.integral_rad_s)
         ratio = b / (p.mass * s**2 + b)
         pi = (law.proportional_1_s + law.integral_1_s2 / s) / p.stiffness

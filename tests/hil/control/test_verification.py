@@ -1,4 +1,4 @@
-"""Who may work a rig at its profile's own limits."""
+"""Conditions for a rig to run at its profile's own limits."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def test_the_bench_works_an_unverified_rig_at_reduced_limits():
         now = getattr(bench.profile.limits, name)
         assert now.limited < 0.5 * getattr(own, name).limited
         assert now.tripped < (getattr(own, name).tripped or float("inf"))
-    # No request without a held control opens them again.
+    # Without a held control a request does not raise them.
     wide: dict[str, Any] = dict(
         force_N=1e4, speed_m_s=10.0, torque_N_m=100.0, closed_loop=True, ends_known=True
     )

@@ -1,4 +1,4 @@
-"""Names of what is kept: dated, one word, and never those of something that is there already."""
+"""Names of kept files: dated, one word, and never the name of an existing file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""YAML that the program reads back: hostile and damaged files are refused in one sentence."""
+"""YAML that the program wrote itself: hostile and damaged files are refused in one sentence."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hil.core import PlainYamlError, read_plain_yaml
 from hil.recorder import RunError, load_run, told_run_folder
 from hil.recorder.meta import read_meta
 
-# Nine levels of nine references each: some 200 bytes that stand for 9^8 texts.
+# Nine levels of nine references each: about 200 bytes that expand to 9^8 texts.
 BOMB = "a0: &a0 [x]\n" + "".join(
     f"a{i}: &a{i} [{','.join([f'*a{i - 1}'] * 9)}]\n" for i in range(1, 9)
 )

@@ -1,4 +1,4 @@
-"""Directories and files that another user of the computer prepared are refused."""
+"""Directories and files prepared by another user of the computer are refused."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def test_a_parent_that_others_may_write_is_refused(tmp_path: Path) -> None:
     shared.chmod(0o777)
     with pytest.raises(PrivateFileError, match="replace"):
         make_private_directory(shared / "mine")
-    shared.chmod(0o1777)  # as /tmp is
+    shared.chmod(0o1777)  # world-writable, as /tmp
     make_private_directory(shared / "mine")
 
 

@@ -1,4 +1,4 @@
-"""Logs of processes: from a thread of their own, in order, exceptions included."""
+"""Logs of processes: written by their own thread, in order, exceptions included."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def run(directory: Path, name: str, rest: str = "") -> subprocess.CompletedProce
 
 
 def test_logs_are_merged_in_order_of_time(tmp_path: Path) -> None:
-    for name in ("second", "first"):  # the names do not decide
+    for name in ("second", "first"):  # the order is not that of the names
         run(tmp_path, name)
     (tmp_path / "other.log").write_text("no stamp: no record of ours\n")
     lines = merged_logs(tmp_path).splitlines()

@@ -1,4 +1,4 @@
-"""Sample rows: each value stands under its own column."""
+"""Sample rows: each value is in its own column."""
 
 from __future__ import annotations
 

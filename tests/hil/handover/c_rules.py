@@ -1,6 +1,6 @@
-"""Coding rules, each looked up in the syntax of the law's C.
+"""Coding rules, each checked in the syntax of the law's C.
 
-They are those of MISRA C:2012 that a program can check here, numbers from memory.
+These are the rules of MISRA C:2012 that a program can check here; numbers from memory.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ def results_used(unit: Unit) -> list[str]:
 
 
 def one_kind(unit: Unit) -> list[str]:
-    """Operands, assignments and returned values are of one kind: no conversion is hidden."""
+    """Find operands, assignments and return values of mixed kinds, which hide a conversion."""
     wrong = []
     for function in unit.functions.values():
         names = unit.locals_of(function)
@@ -179,7 +179,7 @@ def static_functions(unit: Unit) -> list[str]:
     ]
 
 
-# Number of the rule, and what finds where it is broken.
+# Number of each rule and the function that finds its violations.
 RULES: dict[str, Callable[[Unit], list[str]]] = {
     "2.1": nothing_unreachable,
     "2.2": used_locals,
@@ -202,6 +202,6 @@ RULES: dict[str, Callable[[Unit], list[str]]] = {
 
 
 def rules_named(readme: str) -> set[str]:
-    """Numbers of the rules that the README says are checked by syntax."""
+    """Return the numbers of the rules that the README lists as checked by syntax."""
     part = readme[readme.index("Checked by syntax") : readme.index("Checked by the compiler")]
     return set(re.findall(r"\((\d+\.\d+)\)", part))

@@ -1,4 +1,4 @@
-"""The C law read by a parser of C, its operations counted.
+"""The C law read by a C parser, with its operations counted.
 
 Independent of ``hil.handover``: types come from the C declarations, branches and loops from the C
 syntax.
@@ -25,7 +25,8 @@ class Unit:
     """The syntax of law.c with law.h, in one precision."""
 
     def __init__(self, folder: Path, single: bool = False) -> None:
-        # The parser knows no compiler's own headers; of these only names of functions are used.
+        # The parser cannot read the compiler's own headers; only function names of <math.h> are
+        # used.
         text = (folder / "law.c").read_text().replace("#include <math.h>\n", "")
         words = ["gcc", "-std=c99", "-E", "-P", f"-I{folder}", "-x", "c", "-"]
         words += ["-DLAW_SINGLE"] if single else []
@@ -41,7 +42,7 @@ class Unit:
     # ------------------------------------------------------------------ types
 
     def locals_of(self, function: c_ast.FuncDef) -> dict[str, Any]:
-        """Types of parameters and local names."""
+        """Return the types of parameters and local names."""
         arguments = function.decl.type.args
         found = {a.name: a.type for a in (arguments.params if arguments else []) if a.name}
         for item in function.body.block_items or []:
@@ -50,7 +51,7 @@ class Unit:
         return found
 
     def type_of(self, node: Any, names: dict[str, Any]) -> Any:
-        """The declared type of an expression; 'real' or 'int' for what is computed."""
+        """Return the declared type of an expression; 'real' or 'int' for a computed one."""
         if isinstance(node, c_ast.ID):
             return names.get(node.name, "real")  # NAN and INFINITY
         if isinstance(node, c_ast.StructRef):
@@ -83,7 +84,7 @@ class Unit:
         return "real" if "real" in (self.kind(one, names), self.kind(other, names)) else "int"
 
     def kind(self, node: Any, names: dict[str, Any]) -> str:
-        """'real', 'int' or 'other' (a pointer, an array, a struct)."""
+        """Return 'real', 'int' or 'other' (a pointer, an array, a struct)."""
         found = self.type_of(node, names)
         if isinstance(found, str):
             return found
@@ -94,7 +95,7 @@ class Unit:
 
 @functools.cache
 def unit_of(folder: Path, single: bool = False) -> Unit:
-    """The unit of a folder that does not change, read once."""
+    """Return the unit of a folder that does not change; read once."""
     return Unit(folder, single)
 
 
@@ -108,10 +109,10 @@ def walk(node: Any) -> Iterator[Any]:
 
 
 class Operations:
-    """Worst case of each function of a unit.
+    """Worst-case operation count of each function of a unit.
 
     Args:
-        longest: rounds of a loop whose end is an argument.
+        longest: iterations of a loop whose end is an argument.
     """
 
     def __init__(self, unit: Unit, longest: int) -> None:
@@ -216,7 +217,7 @@ def unwrapped(node: Any) -> Any:
 
 
 def value_of(node: Any) -> int | None:
-    """The value of a whole constant; None if it is not one."""
+    """Return the value of an integer constant; None for anything else."""
     if isinstance(node, c_ast.Constant) and node.type == "int":
         return int(node.value)
     if isinstance(node, c_ast.BinaryOp) and node.op in ("+", "-"):

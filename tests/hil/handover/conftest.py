@@ -1,4 +1,4 @@
-"""One package for all tests, and a copy that a test may change."""
+"""One package shared by all tests, and a copy that a test may change."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.hil.handover.in_package import SHEET, imported
 def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("package") / "law"
     profile = load_profile("footplate_trainer")
-    # The shipped profile's calibration grows old; what the tests are about does not.
+    # Dated today, or the tests would fail once the shipped calibration is too old.
     today = {"dated": datetime.date.today().isoformat()}
     calibration = profile.calibration.model_copy(update=today)
     profile = profile.model_copy(update={"calibration": calibration})
@@ -32,7 +32,7 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def slide(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The package of a rig with a polynomial, a left-hand screw and a guided mass."""
+    """Return the package of a rig with a polynomial, a left-hand screw and a guided mass."""
     folder = tmp_path_factory.mktemp("slide") / "law"
     hand_over(load_profile("bench_slide"), folder)
     return folder
@@ -47,7 +47,7 @@ def copy(package: Path, tmp_path: Path) -> Path:
 def acceptance(
     package: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> ModuleType:
-    """The package's tests of a rig, imported as its own pytest would."""
+    """Return the package's tests of a rig, imported as its own pytest would."""
     for mark in ("power", "motion", "hands", "builds_on"):
         request.config.addinivalue_line("markers", mark)
     return imported(package, monkeypatch)

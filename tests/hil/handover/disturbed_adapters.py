@@ -1,4 +1,4 @@
-"""Adapters of the simulated rig that let go, come late, or stop."""
+"""Adapters of the simulated rig whose hand lets go, whose cycles are late, or whose samples stop."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tests.hil.handover.simulated_adapter import Adapter
 
 
 class Watched:
-    """An adapter that notes whether power was asked for, and whose hand lets go after a time."""
+    """An adapter that records requests for power, and whose hand lets go after a time."""
 
     simulated = True
 
@@ -39,7 +39,7 @@ class Watched:
 
 
 class Late:
-    """An adapter whose cycles come up to 4 ms late, and whose samples come again."""
+    """An adapter whose cycles are up to 4 ms late and whose samples are sometimes repeated."""
 
     def __init__(self, adapter: Adapter) -> None:
         self._adapter, self._luck = adapter, random.Random("late")
@@ -59,7 +59,7 @@ class Late:
 
 
 class Frozen(Watched):
-    """An adapter whose samples stop coming, or pause, at a time."""
+    """An adapter whose samples stop or pause at a given time."""
 
     def __init__(self, adapter: Adapter, pause_s: float) -> None:
         super().__init__(adapter)

@@ -1,4 +1,4 @@
-"""What a receiver does with a package, and what may have been changed in it."""
+"""Actions of a receiver on a package, and the changes that a package may have suffered."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ SHEET: dict[str, Any] = {
 
 
 def python_law(folder: Path) -> ModuleType:
-    """The package's Python law, whatever else is imported."""
+    """Return the package's Python law, independent of other imported laws."""
     start = folder / "python" / "hookeline_law" / "__init__.py"
     name = f"law_{abs(hash(str(folder)))}"
     spec = importlib.util.spec_from_file_location(
@@ -59,7 +59,7 @@ def ran(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     """Run a program as a receiver would, without a terminal."""
     environment = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
     environment["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
-    environment["CFLAGS"] = "-O0"  # optimising takes the compiler ten times as long
+    environment["CFLAGS"] = "-O0"  # compiling with optimisation takes ten times as long
     return subprocess.run(
         words, cwd=cwd, env=environment, capture_output=True, text=True, start_new_session=True
     )
@@ -73,7 +73,7 @@ def run_pytest(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 
 def failed(done: subprocess.CompletedProcess[str], whole: bool = False) -> set[str]:
-    """Names of the tests that failed; ``whole`` with their parameters."""
+    """Return the names of the failed tests; ``whole``: with their parameters."""
     assert "passed" in done.stdout, done.stdout + done.stderr
     names = {
         line.split("::")[1].split(" - ")[0].strip()
@@ -84,12 +84,12 @@ def failed(done: subprocess.CompletedProcess[str], whole: bool = False) -> set[s
 
 
 def accepted(folder: Path, *more: str) -> set[str]:
-    """Names of the acceptance tests that fail."""
+    """Return the names of the acceptance tests that fail."""
     return failed(run_pytest(folder, "acceptance", *more))
 
 
 def changed(folder: Path, forged: bool = False, **values: Any) -> None:
-    """Change values of law.json; ``forged`` gives it a fingerprint that fits."""
+    """Change values of law.json; ``forged`` stores the matching fingerprint."""
     path = folder / "law.json"
     data = json.loads(path.read_text())
     data |= values
@@ -99,7 +99,7 @@ def changed(folder: Path, forged: bool = False, **values: Any) -> None:
 
 
 def manifest_forged(folder: Path) -> None:
-    """Make the manifest fit the files as they are."""
+    """Rewrite the manifest to match the present files."""
     path = folder / "manifest.json"
     names = json.loads(path.read_text())
     digests = {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in names}
@@ -107,9 +107,9 @@ def manifest_forged(folder: Path) -> None:
 
 
 def renewed(folder: Path) -> None:
-    """Date the calibration today, as if it had been handed over so.
+    """Date the calibration today and rewrite fingerprint and manifest.
 
-    Whatever was changed before is then part of the law.
+    Earlier changes then count as part of the law.
     """
     data = json.loads((folder / "law.json").read_text())
     today = datetime.date.today().isoformat()

@@ -1,4 +1,4 @@
-"""The simulated rig under the C law: its torque in place of the bench's, cycle by cycle."""
+"""The simulated rig under the C law, whose torque replaces the bench's in each cycle."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from hil.bench import LockstepBench
 from hil.core import State
 from hil.handover.vectors import INPUTS, OUTPUTS, CycleInputs
 
-# The vectors' own program, as a library: its main under another name, its law kept between calls.
+# check.c of the vectors as a library: main renamed, the law kept between calls.
 GLUE = """\
 #define main check_main
 #include "check.c"
@@ -28,7 +28,7 @@ TORQUE, TRIPPED, CLOSED = (
 
 
 def built(package: Path, folder: Path) -> ctypes.CDLL:
-    """The C law of a package as a shared library."""
+    """Return the C law of a package as a shared library."""
     (folder / "loop.c").write_text(GLUE)
     library = folder / "liblaw.so"
     words = ["gcc", "-std=c99", "-O1", "-fPIC", "-shared", f"-I{package / 'c'}", "-Wno-unused"]
@@ -43,12 +43,12 @@ def built(package: Path, folder: Path) -> ctypes.CDLL:
 
 
 class LawInLoop(LockstepBench):
-    """A lockstep bench whose drive gets the torque of the C law.
+    """A lockstep bench whose drive receives the torque of the C law.
 
     Attributes:
         worst_N_m, worst_m_s: largest difference from the torque, or velocity, of the bench.
-        cycles: under the C law, with the loop closed.
-        tripped: codes of the limits at which the C law would take power away.
+        cycles: number of cycles under the C law with the loop closed.
+        tripped: codes of the limits at which the C law would remove power.
     """
 
     def __init__(self, law: ctypes.CDLL, *args: Any, **more: Any) -> None:

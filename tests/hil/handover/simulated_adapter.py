@@ -1,4 +1,4 @@
-"""The simulated rig as the acceptance tests of a package see one."""
+"""The simulated rig behind the adapter interface of a package's acceptance tests."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hil.profile import (
     with_simulated_faults,
 )
 
-LIFT_SHARE = 2.5  # of the bare load, so that the output leaves its end
+LIFT_SHARE = 2.5  # of the bare load: enough to lift the output off its end
 
 
 class Adapter:

@@ -1,4 +1,4 @@
-"""The acceptance tests of a package: on the simulated rig, under faults, by hand, and without hands."""
+"""A package's acceptance tests: on the simulated rig, with faults, with hands and without."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ RIG_TESTS = "acceptance/test_rig.py"
 
 
 def with_rig(folder: Path, *more: str, adapter: str = "simulated_adapter.py", say: str = "") -> Any:
-    """Run the package's tests of the rig, the rig file beside its README."""
+    """Run the package's tests of the rig with the rig file beside its README."""
     shutil.copy(Path(__file__).parent / "simulated_adapter.py", folder)
     (folder / "rig.yaml").write_text(f"adapter: {adapter}:open_rig\n{say}")
     return run_pytest(folder, "--rig", "rig.yaml", "--report", "told", RIG_TESTS, *more)
@@ -84,7 +84,7 @@ def test_a_fault_of_a_receivers_rig_is_named(
 def test_a_rig_of_another_build_is_accepted(
     slide: Path, acceptance: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A left-hand screw, a guided mass and a polynomial; friction held the springs after the hand."""
+    """A left-hand screw, a guided mass and a polynomial law; friction keeps the springs loaded."""
     tests = imported(slide, monkeypatch)
     guarded = guarded_rig(slide, profile="bench_slide")
     for act in acts_of(tests):
@@ -105,7 +105,7 @@ def test_a_reversed_sensor_is_found_without_hands_too(
 def test_a_calibration_changed_in_the_package_is_found_on_the_rig(
     package: Path, acceptance: ModuleType
 ) -> None:
-    """Its fingerprint forged, both laws written anew of it: the rig tells."""
+    """A forged fingerprint and both laws rewritten: only the rig shows the change."""
     data = json.loads((package / "law.json").read_text())
     data["objects"]["calibration"]["fields"]["per_count"] *= 1.15
     adapter = open_rig()
@@ -129,7 +129,7 @@ def test_every_test_under_power_builds_on_all_before_it(acceptance: ModuleType) 
         assert direct <= before, f"{name} builds on what comes after it"
         below[name] = direct.union(*(below[other] for other in direct))
         if "power" in marks[name]:
-            # What needs a person may be left out; if it fails, nothing is powered any more.
+            # Tests that need a person may be left out; after one failed, no test powers on.
             assert below[name] == {n for n in before if "hands" not in marks[n]}, name
             assert "powered" in inspect.signature(vars(acceptance)[name]).parameters
         before.add(name)
@@ -166,16 +166,16 @@ def test_a_sound_rig_is_accepted_and_the_report_has_every_figure(handed: Path) -
     assert len(report["curves"]) == 3 and all(len(c["x"]) > 100 for c in report["curves"])
     page = (handed / "told" / "acceptance.html").read_text()
     assert "accepted" in page and page.count("<polyline") == 3
-    assert "0.88 to 1.12" in page  # a band
+    assert "0.88 to 1.12" in page  # a tolerance band
 
-    # With the package's own tests: those of its files are one line of the page, all in the JSON.
+    # With the package's own tests: those of its files are one line on the page, all in the JSON.
     done = run_pytest(handed, "--rig", "rig.yaml", "--report", "told", "-k", "not answers_as")
     names = [test["test"] for test in told(handed)["tests"]]
     assert sum("no_file_was_changed" in name for name in names) > 20, done.stdout
     page = (handed / "told" / "acceptance.html").read_text()
     assert page.count("no file was changed") == 1 and "skipped" in page
 
-    # Nobody at the rig: nothing is powered.
+    # Without a person at the rig power stays off.
     done = with_rig(handed, "--power")
     assert "4 passed" in done.stdout and "no one is at the rig" in done.stdout, done.stdout
     report = told(handed)
@@ -242,7 +242,7 @@ DIGIT = re.compile(rb"\d(?=\D*\Z)")
 def test_a_digit_changed_in_any_file_is_named_by_the_file(copy: Path) -> None:
     renewed(copy)
     names = sorted(json.loads((copy / "manifest.json").read_text()))
-    spare = {"law.json", "conftest.py", "pytest.ini"}  # the first has tests of its own
+    spare = {"law.json", "conftest.py", "pytest.ini"}  # law.json has tests of its own
     for name in set(names) - spare:
         if not name.startswith(("acceptance/", "python/")):
             content = (copy / name).read_bytes()

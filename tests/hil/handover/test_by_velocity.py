@@ -1,4 +1,4 @@
-"""The law of drives that take velocity or position, as C and Python, against the bench."""
+"""The law for velocity- or position-commanded drives, in C and Python, against the bench."""
 
 from __future__ import annotations
 

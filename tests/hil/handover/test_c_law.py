@@ -1,4 +1,4 @@
-"""Worst case and coding rules of the C law: counted twice, each rule seen to find its breach."""
+"""Worst case and coding rules of the C law: counted twice, and each rule finds a planted violation."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_law_and_readme_state_the_worst_case(package: Path) -> None:
 
 
 class Counted(float):
-    """A number that counts what is done with it."""
+    """A number that counts the operations on it."""
 
     done: dict[str, int] = {}
 
@@ -87,7 +87,7 @@ def test_no_cycle_of_the_vectors_takes_more_than_the_worst_case(package: Path) -
         most = {k: max(most.get(k, 0), n) for k, n in {**most, **Counted.done}.items()}
     for kind, number in most.items():
         worst = data["operations"]["cycle"][kind]
-        # What functions of the library give is not counted further: some is always missed.
+        # Results of library functions are plain floats, so that some operations are not counted.
         assert 0.3 * worst < number <= worst, (kind, number, worst)
 
 

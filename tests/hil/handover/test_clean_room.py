@@ -1,9 +1,9 @@
-"""Both laws where there is nothing else: the C law with gcc and make, the Python law with numpy.
+"""Both laws with nothing else present: the C law with gcc and make, the Python law with numpy.
 
-``python -m pytest tests/hil/handover/test_clean_room.py`` is the whole check. The room of the C law is a
-root directory of its own, in namespaces without network, with four programs in it; where the system
-does not allow that, an empty environment whose PATH leads to these four alone. The numpy of the fresh
-environment is that of this one, file by file: no index is asked.
+``python -m pytest tests/hil/handover/test_clean_room.py`` is the whole check. The C law's room is a
+root directory of its own, in namespaces without network, with four programs in it. Where the system
+does not allow that, the room is an empty environment whose PATH leads to these four alone. The
+fresh environment links this environment's numpy file by file: no package index is needed.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import pytest
 
 PROGRAMS = ("gcc", "make", "as", "ld")
 SYSTEM = "/usr/sbin:/usr/bin:/sbin:/bin"
-# $1: the room. Libraries and headers of the system are seen in it, not its programs.
+# $1: the room. Libraries and headers of the system are mounted in it, its programs are not.
 FURNISH = """
 set -e
 for place in lib lib64 include; do
@@ -84,7 +84,7 @@ def test_gcc_and_make_alone_build_the_c_law_in_an_empty_environment(
     package: Path, tmp_path: Path
 ) -> None:
     programs = furnished(package, tmp_path / "room")
-    for name in PROGRAMS:  # gcc finds the rest of itself from where it lies
+    for name in PROGRAMS:  # gcc locates its other parts relative to itself
         found = shutil.which(name)
         assert found is not None
         (programs / name).unlink()
@@ -108,11 +108,11 @@ def test_numpy_alone_passes_the_python_law(package: Path, tmp_path: Path) -> Non
     for file in importlib.metadata.files("numpy") or ():
         source, place = Path(str(file.locate())), library / file
         if ".." in file.parts or not source.is_file():
-            continue  # a program beside the libraries
+            continue  # a program outside the package directory
         place.parent.mkdir(parents=True, exist_ok=True)
         try:
             os.link(source.resolve(), place)
-        except OSError:  # another file system
+        except OSError:  # on another file system
             shutil.copy(source, place)
         copied += 1
     assert copied > 100

@@ -1,4 +1,4 @@
-"""The guard of the acceptance tests: hold-to-run, envelope, samples that are late or stay out."""
+"""The guard of the acceptance tests: hold-to-run, envelope, late and missing samples."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_a_key_is_held_when_it_repeats(acceptance: ModuleType) -> None:
         assert not hands.holding
         clock[0] = 1.0
         os.write(ours, b" ")
-        assert not hands.holding  # pressed twice, not held
+        assert not hands.holding  # two presses do not count as held
         for _ in range(3):
             clock[0] += 0.03
             os.write(ours, b" ")

@@ -1,4 +1,4 @@
-"""The hand-over package against the bench, without this program, and with what was changed in it."""
+"""The hand-over package against the bench, without this program, and after changes to it."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def test_the_simulated_rig_under_the_c_law_gives_the_demos_figures(
     assert bench.worst_N_m < 1e-9 * bench.bench.peak_torque_N_m
 
 
-# ------------------------------------------------------------------------ what was changed
+# ------------------------------------------------------------------------ changes to a package
 
 
 def test_other_forms_of_the_law_have_its_numbers(package: Path) -> None:
@@ -143,7 +143,7 @@ def test_the_law_has_all_that_is_known_of_the_actuator(package: Path) -> None:
     ):
         assert (force, u95) == (law.calibration.force(x), law.calibration.u95(force))
     back = np.interp(spring["inverse_deflection_m"], spring["deflection_m"], spring["force_N"])
-    assert back == pytest.approx(spring["inverse_force_N"], abs=5.0)  # the knee is between points
+    assert back == pytest.approx(spring["inverse_force_N"], abs=5.0)  # knee between two points
     assert data["heat_model"]["winding_time_constant_s"] == 45.0
     assert data["drive"]["identity"] and data["drive"]["protocol"] == "cia402"
     assert "lower mechanical end" in data["reference"]["procedure"]
@@ -196,7 +196,7 @@ def test_acceptance_passes_as_handed_over_and_names_each_fault(copy: Path) -> No
     assert accepted(copy, "-k", "not c_law") == set()
     data = json.loads((copy / "law.json").read_text())
 
-    # A digit of a gain with its fingerprint forged, other units, an old calibration, and C code.
+    # Faults: a digit of a gain with forged fingerprint, other units, an old calibration, changed C.
     objects = data["objects"]
     objects["force_controller"]["fields"]["_kp"] *= 1.001
     changed(

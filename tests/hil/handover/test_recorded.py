@@ -1,4 +1,4 @@
-"""A real rig's package: no simulation, its vectors from a session recorded on its own wires."""
+"""The package of a real rig: no simulation; its vectors come from a session recorded on its wires."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ RECORDINGS = Path(__file__).parents[1] / "host" / "recordings"
 
 
 def real(name: str = "footplate_trainer") -> Profile:
-    """The rig without its simulation, as a real one is described."""
+    """Return the rig without its simulation, as a real one is described."""
     return load_profile(name).model_copy(update={"simulation": None})
 
 
 def stated(recording: Path, folder: Path) -> Path:
-    """A copy in which a person stated the zero, as at a real rig; simulated ones know it."""
+    """Return a copy in which a person stated the zero, as at a real rig; simulated rigs know it."""
     shutil.copytree(recording, folder)
     lines = (folder / "wire.jsonl").read_text().splitlines()
     at = next(i for i, line in enumerate(lines) if "start_run" in line)

@@ -1,4 +1,4 @@
-"""A package on another bench: taken as a profile, its data sheet compared, and refused if changed."""
+"""A package on another bench: adopted as a profile, data sheet compared, refused if changed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from ui import cli
 
 
 def measured(folder: Path, **values: float) -> Path:
-    """A data sheet of this bench that differs by these values, by the figure's name."""
+    """Write a data sheet of this bench that differs by these values, by figure name."""
     sheet = copies.deepcopy(SHEET)
     for figure in sheet["figures"]:
         figure["value"] += values.get(figure["name"].split(".")[0], 0.0)

@@ -1,4 +1,4 @@
-"""End of control with the power stage on or coming on is a stop, on the whole bench."""
+"""The end of control is a stop of the whole bench if power is on or coming on."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ pytestmark = pytest.mark.real_time
 
 
 def process_state(pid: int) -> str:
-    """Letter of the process's state: R running, S sleeping, T stopped."""
+    """Return the state letter of the process: R running, S sleeping, T stopped."""
     return Path(f"/proc/{pid}/stat").read_text().rsplit(") ", 1)[1][0]
 
 

@@ -1,4 +1,4 @@
-"""Files that keep the motor's heat, and a rig host that ends in order or is killed."""
+"""Files that keep the motor's heat across rig hosts that end in order or are killed."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def test_a_use_that_a_keeper_saw_is_worst_for_some_seconds_only():
     keeper.take([beat], after(100.0))
     start, _ = HeatFiles.of(REAL).begin(REAL, after(1000.0))
     assert start.how == "unseen" and start.housing < 0.2 and start.winding < 0.2
-    # The mark alone, of a use since 1000 s, may mean anything.
+    # Only the in-use mark from 1000 s ago is left: the motor may have any temperature.
     files.begin(REAL, NOW)
     files.seen.unlink()
     start, _ = HeatFiles.of(REAL).begin(REAL, after(1000.0))
@@ -189,7 +189,7 @@ def test_a_host_is_seen_by_the_keeper_while_it_works_and_keeps_its_heat_when_it_
             deadline = time.monotonic() + 20
             while not files.seen.exists() and time.monotonic() < deadline:
                 time.sleep(0.05)
-            # What a host leaves that is killed now.
+            # These files are what a rig host killed now would leave.
             seen, marked = (json.loads(f.read_text()) for f in (files.seen, files.file))
             assert seen["session"] == marked["session"] and marked["in_use"] is True
             assert 0.3 < seen["housing"] < 0.4

@@ -1,4 +1,4 @@
-"""The reference of the last session: a guess, and nothing that a file can say makes it more."""
+"""The last session's reference starts as a guess, and no content of its file can make it more."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ ZERO_FORCE = Apply(behaviour=ConstantForce(force_N=0.0), load_may_move=True)
 
 
 def started(kept_m=None, cycles=20):
-    """A rig that stands at 10 mm, as the next rig host finds it."""
+    """Return a bench at 10 mm, as the next rig host finds the rig."""
     actual = SIMULATED.simulation.actual | {"initial_output_m": START_M}
     simulation = SIMULATED.simulation.model_copy(update={"actual": actual})
     bench = LockstepBench(SIMULATED.model_copy(update={"simulation": simulation}), 1)
@@ -48,13 +48,13 @@ def test_what_was_verified_is_kept_and_begins_the_next_session_as_a_guess():
     assert file.stat().st_mode & 0o777 == 0o600
     kept, doubt = take_reference(REAL)
     assert kept.offset_m == last.nut_offset_m and kept.how == "found" and not doubt
-    assert not file.exists()  # a rig host that is killed leaves none
+    assert not file.exists()  # taken at the start: a killed rig host leaves no file
     bench = started(kept.offset_m, 300)
     assert bench.bench.reference == "kept"
     truth_m = bench.environment.state()["output_position_m"]
     assert bench.bench.estimator.output_position_m == pytest.approx(truth_m, abs=1e-4)
     assert [e["how"] for e in bench.events if e["kind"] == "reference"] == ["kept"]
-    # A guess: the loop stays open.
+    # The reference is a guess, so the loop stays open.
     assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.2)
     refused = bench.request(ZERO_FORCE)

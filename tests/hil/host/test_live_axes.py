@@ -1,4 +1,4 @@
-"""Two axes on one bus and one rig host: frames, stops and records of real processes."""
+"""Two axes on one bus and one rig host, as real processes: frames, stops and records."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def both(bench: BenchProcesses) -> Iterator[dict[str, Client]]:
 
 
 def until(both: dict[str, Client], wanted: Callable[[str, Event], bool]) -> None:
-    """Wait until every axis has sent an event that is wanted; heartbeats go on."""
+    """Wait until every axis has sent a wanted event, and keep sending heartbeats."""
     left = set(both)
     end = time.monotonic() + PATIENCE_S
     while left:

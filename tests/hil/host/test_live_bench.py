@@ -1,4 +1,4 @@
-"""The whole bench as processes: simulated rig on a CAN bus, rig host, recorder, clients."""
+"""The whole bench as real processes: simulated rig on a CAN bus, rig host, recorder, clients."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ PROFILE = "footplate_trainer"
 
 
 class Watch:
-    """Collects what one client hears."""
+    """Collector of everything that one client receives."""
 
     def __init__(self, client: Client) -> None:
         self.client = client
@@ -72,7 +72,7 @@ def bench(tmp_path):
 
 @pytest.fixture(scope="module")
 def quiet_bench(tmp_path_factory):
-    """One for tests that leave the power off and every process in its place."""
+    """A shared bench for tests that leave the power off and every process alive."""
     with pytest.MonkeyPatch.context() as monkeypatch:
         monkeypatch.setenv(LET_SLEEP, "1")
         options = BenchOptions(runs_directory=tmp_path_factory.mktemp("quiet") / "runs")
@@ -97,7 +97,7 @@ def work(client: Client) -> Watch:
 
 
 def disabled_on_wire(bench, seconds: float = 2.0) -> bool:
-    """Whether RPDO 1 carries a controlword that disables voltage within ``seconds``."""
+    """Return whether RPDO 1 carries a controlword that disables voltage within ``seconds``."""
     channel = str(bench.link_directory / "can.sock")
     with can.Bus(interface="local_socket", channel=channel) as wire:
         end = time.monotonic() + seconds
@@ -136,7 +136,7 @@ def test_session_stop_reset_and_run_on_disk(bench, client):
 def test_silent_holder_stops_the_rig(bench, client):
     work(client)
     with Client.connect(bench.link_directory, name="bystander") as other:
-        # the holder neither heartbeats nor polls from here on
+        # From here on the holder neither sends heartbeats nor polls.
         stop = Watch(other).until("stop", heartbeat=False)
     assert stop["cause"].lower().startswith("heartbeat") and stop["trip"]
     assert disabled_on_wire(bench)
@@ -154,7 +154,7 @@ def test_killed_host_lets_the_drive_stop_by_itself(bench, client):
             if frame is not None and frame.arbitration_id == 0x85:
                 emergency = bytes(frame.data[:2])
     assert emergency == b"\x30\x81"  # CiA 301: 8130h, heartbeat error
-    bench.processes["host"].wait(20)  # a killed process may need longer to be gone than this took
+    bench.processes["host"].wait(20)  # a killed process may take longer to disappear
     assert "host" in (bench.wait_failed() or "")
 
 
@@ -170,7 +170,7 @@ def test_a_dead_host_leaves_its_last_seconds_as_a_trip(bench, client):
     assert trips[-1].trip == "Rig host died" and "treated as dead" in trips[-1].note
     run = load_run(trips[-1].path)
     assert State.RUNNING in set(run.column("state"))
-    # What the processes logged lies beside the samples.
+    # The logs of the processes are kept beside the samples.
     while not (kept := trips[-1].path / "processes.log").exists():
         assert time.monotonic() < deadline
         time.sleep(0.1)
@@ -192,7 +192,7 @@ def test_a_host_that_was_held_stops_and_keeps_what_came_before_as_a_trip(bench, 
     run = load_run(bench.runs_directory / kept["run"])
     states, times = run.column("state"), run.column("time_s")
     gap = int(np.argmax(np.diff(times)))
-    # What came before the pause is there, and nothing moved by itself after it.
+    # The record includes the time before the pause; nothing moved by itself after it.
     assert times[gap + 1] - times[gap] > 0.3 and states[gap - 2] == State.RUNNING
     assert State.RUNNING not in set(states[gap + 2 :])
     assert any("SIGSTOP" in str(event) for event in run.events)
@@ -202,9 +202,9 @@ def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
     watch = work(client)
     bench.processes["rig"].kill()
     stop = watch.until("stop")
-    # whichever is seen first: the bus that closed, or samples that no longer come
+    # The bench reports the closed bus or the missing samples, whichever it detects first.
     assert "bus was lost" in stop["detail"] or "old" in stop["detail"]
-    with contextlib.suppress(AssertionError):  # the loss itself may be seen a moment later
+    with contextlib.suppress(AssertionError):  # the loss may be reported a moment later
         watch.until("nothing", seconds=0.5)
     with pytest.raises(Refused, match="lost"):
         client.request(Reset())

@@ -1,4 +1,4 @@
-"""A computer with one processor: slower, but the bench works there, or says why it does not."""
+"""On a computer with one processor the bench is slower, but works or states why it does not."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ PATIENCE_S = 5.0
 
 @pytest.fixture
 def one_processor() -> Iterator[None]:
-    """Give this program, and the processes it starts, a single processor."""
+    """Restrict this program and the processes that it starts to one processor."""
     given = os.sched_getaffinity(0)
     os.sched_setaffinity(0, {min(given)})
     yield
@@ -35,7 +35,7 @@ def one_processor() -> Iterator[None]:
 
 
 def follow(client: Client, seconds: float, until: State | None = None) -> list[str]:
-    """Return the states that are reported, heartbeats sent meanwhile."""
+    """Return the reported states; send heartbeats meanwhile."""
     states: list[str] = []
     end = time.monotonic() + seconds
     while time.monotonic() < end and (until is None or until.name not in states):
@@ -56,7 +56,7 @@ def test_the_bench_works_on_one_processor_or_refuses_power_with_the_reason(
         Client.connect(bench.link_directory, name="single") as client,
     ):
         client.take_control()
-        follow(client, 2 * LOOK_S)  # what share of the processor is taken is known by then
+        follow(client, 2 * LOOK_S)  # long enough to measure the processor share
         try:
             client.request(PowerOn(load_supported=True))
         except Refused as refused:

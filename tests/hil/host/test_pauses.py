@@ -1,4 +1,4 @@
-"""Every pause of the rig host is told apart by its cause."""
+"""Each pause of the rig host is reported with its cause."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ PAUSE_S = 0.05
         (Evidence(stopped=True, waited=0.05), "stopped from outside (SIGSTOP)"),
         (Evidence(stolen=0.03), "steal time"),
         (Evidence(faults=3, disk=0.04), "fetched from a disk"),
-        (Evidence(disk=0.04), "woke late"),  # others waited for the disk
+        (Evidence(disk=0.04), "woke late"),  # other processes waited for the disk
         (Evidence(waited=0.04, rig=0.04), "simulated rig held their processor for 40 ms"),
         (Evidence(waited=0.04, share=0.94, limit=0.95), "limit on real-time programs (95 %"),
         (Evidence(waited=0.048, share=0.4, limit=0.95), "rig host and simulated rig had used 40 %"),
@@ -34,10 +34,10 @@ PAUSE_S = 0.05
         (Evidence(interrupts=0.03), "interrupts"),
         (Evidence(memory=0.03), "memory was short"),
         (Evidence(waited=0.02, used=0.02), "woke late"),
-        # Held back by that limit, a program is not always counted as one that waits.
+        # The system does not always count a program as waiting when the limit holds it back.
         (Evidence(share=0.35, limit=0.95), "probably the system's limit on real-time programs"),
         (Evidence(share=0.35, limit=0.95, realtime=False), "woke late"),
-        (Evidence(share=0.35, limit=0.9), "woke late"),  # it would take twice as long
+        (Evidence(share=0.35, limit=0.9), "woke late"),  # its wait is twice as long
         (Evidence(told=False), "does not report"),
     ],
 )
@@ -68,12 +68,12 @@ ON_LINUX = pytest.mark.skipif(
 def test_work_of_its_own_is_counted_over_the_pause_alone() -> None:
     witness = PauseWitness()
     try:
-        for work_s in (0.2, 0.04):  # the first is over when the pause begins
+        for work_s in (0.2, 0.04):  # the first stretch of work ends before the pause begins
             witness.wake()
             end = time.thread_time() + work_s
             while time.thread_time() < end:
                 pass
-            time.sleep(0.002)  # the counter is brought up to date
+            time.sleep(0.002)  # lets the system update its counter
         witness.wake()
         seen = witness.evidence(0.05, time.monotonic())
         assert 0.035 < seen.used < 0.15 and not seen.stopped and seen.told

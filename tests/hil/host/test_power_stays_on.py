@@ -1,4 +1,4 @@
-"""Power that stays on, with frames on a bus: host, simulated drive, and the terminal."""
+"""Power that stays on, with frames on a bus: rig host, simulated drive, and the terminal."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A computer too slow for a bench is found in its first second."""
+"""A computer too slow for a bench is detected within the first second."""
 
 import math
 import os
@@ -59,12 +59,12 @@ def test_a_rig_that_fills_its_processor_is_seen_and_power_refused(monkeypatch) -
         assert watch.look(0.0) == "" and not watch.refusal
         while processor_s(rig.pid) < 0.3:
             pass
-        # By the clock of the cycle, of which less has passed than of the processor's.
+        # By the cycle's clock less time has passed than processor time was used.
         monkeypatch.setattr("hil.host.processor_share.LOOK_S", 0.1)
         text = watch.look(0.1)
         assert watch.refusal == text != ""
         assert watch.shares is not None and watch.shares[1] > 1.0
-        assert watch.look(9.0) == ""  # once
+        assert watch.look(9.0) == ""  # reported only once
     finally:
         rig.kill()
         rig.wait()
@@ -73,7 +73,7 @@ def test_a_rig_that_fills_its_processor_is_seen_and_power_refused(monkeypatch) -
 @pytest.mark.skipif(not os.path.exists("/proc/self/stat"), reason="the system does not tell")
 @pytest.mark.parametrize("others", [set(), {4095}])
 def test_a_rig_that_can_go_nowhere_else_is_not_said_to_be_moved(monkeypatch, others) -> None:
-    """One processor given to this program, or a system that refuses the others."""
+    """This program has only one processor, or the system refuses to use the others."""
     watch = ShareWatch([os.getpid()], 1000.0, frozenset(others))
     used = iter([(0.0, 0.0), (0.6, 0.5)])
     monkeypatch.setattr(watch, "_used", lambda: next(used))

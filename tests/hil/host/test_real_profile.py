@@ -23,14 +23,14 @@ pytestmark = [pytest.mark.real_time, pytest.mark.usefixtures("own_state")]
 
 
 def real(rig):
-    """The slide as a profile of a real rig, whose bus is that of a rig in a process of its own."""
+    """Return the slide as a real rig's profile, on the bus of a simulated rig's process."""
     bus = SIMULATED.drive["bus"] | {"channel": str(rig.link_directory / "can.sock")}
     drive = SIMULATED.drive | {"bus": bus}
     return SIMULATED.model_copy(update={"simulation": None, "drive": drive})
 
 
 def accepted(client, request, kind=""):
-    """Ask until it is taken, and an event of ``kind`` is heard: power takes a moment to come and go."""
+    """Request until accepted and, if given, until an event of ``kind`` arrives; power takes a moment."""
     until = time.monotonic() + PATIENCE_S
     seen: list[Any] = []
     outcome = accepted_once(client, request, seen, until)
@@ -66,7 +66,7 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
     with start_rig(SIMULATED) as rig:
         profile = real(rig)
         common = {"runs_directory": tmp_path / "runs", "profile": profile}
-        # Nobody verified it: reduced limits, and the loop open until zero is stated.
+        # Not verified: reduced limits, and an open loop until zero is stated.
         with (
             start_bench("bench_slide", BenchOptions(recorder=False, **common)) as bench,
             Client.connect(bench.link_directory, name="first") as client,
@@ -89,7 +89,8 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
             accepted(client, PowerOn(load_supported=True))
             accepted(client, ZERO_FORCE)
             accepted(client, PowerOff())
-            # A bring-up that ends meanwhile is seen before power comes, and taken back as well.
+            # A bring-up that ends meanwhile takes effect at the next power-on; so does its
+            # withdrawal.
             verify(profile, tmp_path, "2026-01-01T12:00:00+00:00")
             accepted(client, PowerOn(load_supported=True), "verification")
             with Client.connect(bench.link_directory, name="later") as later:
@@ -100,7 +101,8 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
             with Client.connect(bench.link_directory, name="later") as later:
                 assert not later.description["verification"]["open"]
             accepted(client, PowerOff())
-        # A typed confirmation opens the limits, and stands in the run; zero is kept as a guess.
+        # A typed confirmation raises the limits and is recorded in the run; zero is kept as a
+        # guess.
         with (
             start_bench("bench_slide", BenchOptions(unverified=profile.name, **common)) as bench,
             Client.connect(bench.link_directory, name="second") as client,

@@ -1,4 +1,4 @@
-"""What the system grants, accurate sleeping, and the measure of a computer."""
+"""Rights that the system grants, accurate sleeping, and timing figures of a computer."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from hil.host.timing import LatencyHistogram, judge, measure_host
 
 pytestmark = pytest.mark.real_time
 
-# In a process of its own: real-time settings are for good.
+# In its own process, because real-time settings cannot be undone.
 PROBE = """
 import gc, json, os, sys
 from hil.host.realtime import prepare_realtime
@@ -64,21 +64,21 @@ def test_the_notice_tells_what_is_in_force() -> None:
     steps = seen["steps"]
     assert isinstance(steps, dict)
     assert steps["memory"][0] is (seen["locked"] != [] and " 0 kB" not in str(seen["locked"]))
-    assert steps["idle processors"][0] is (seen["awake"] != [])  # held as long as it lives
+    assert steps["idle processors"][0] is (seen["awake"] != [])  # until the process ends
     assert seen["cpus"] == [cpu]
     assert seen["collects"] is False and int(str(seen["frozen"])) > 1000
     assert seen["switch"] == pytest.approx(0.0005)
 
 
 def test_refusals_are_told_with_their_fix() -> None:
-    # Every right is dropped before the request, as for an ordinary user without a grant.
+    # Drop every right before the request, as for an ordinary user without a grant.
     drop = (
         "import os, resource\n"
         "resource.setrlimit(resource.RLIMIT_RTPRIO, (0, 0))\n"
         "resource.setrlimit(resource.RLIMIT_MEMLOCK, (65536, 65536))\n"
         "if os.getuid() == 0: os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
     )
-    # The module is imported while its files can still be read.
+    # Import the module while this user can still read its files.
     seen = probe(60, 4095, before="import json, hil.host.realtime\n" + drop)
     assert seen["granted"] is False
     notice = str(seen["notice"])
@@ -110,7 +110,7 @@ class TestHistogram:
         for value in values:
             histogram.record(value)
         for percent in (0.0, 50.0, 99.0, 99.9, 100.0):
-            # "inverted_cdf" is the same definition, in NumPy.
+            # NumPy's "inverted_cdf" has the same definition.
             exact = float(np.percentile(values, percent, method="inverted_cdf"))
             read = histogram.percentile(percent)
             assert exact * (1 - 1e-9) <= read or read == histogram.max_s
@@ -178,7 +178,7 @@ def test_no_two_benches_claim_one_processor_while_there_are_others() -> None:
         return
     claims = [ClaimedProcessor() for _ in range(len(allowed) + 1)]
     try:
-        # Benches of other tests may hold some.
+        # Benches of other tests may have claimed some.
         claimed = [c.number for c in claims if c.claimed]
         assert len(set(claimed)) == len(claimed) <= len(allowed)
         assert not claims[-1].claimed and claims[-1].number == max(allowed)

@@ -1,9 +1,9 @@
 """Recorded wires played to the bench give the samples that were recorded with them.
 
 ``recordings/PROFILE`` holds a short run of a live bench: ``hookeline perform brief.yaml --profile
-PROFILE --log-wire`` (power on, hold a position for a moment, power off), its ``bus.log``
-compressed and some columns of its samples. Record it anew when what a drive is asked while opened
-changes, or how often the clock is read.
+PROFILE --log-wire`` (power on, hold a position for a moment, power off), its ``bus.log`` compressed
+and some columns of its samples. Record it again after a change in the requests to a drive at
+opening, or in the number of clock readings.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from hil.profile.loader import load_profile
 from hil.recorder.runs import load_run
 
 RECORDINGS = Path(__file__).parent / "recordings"
-# Decoded from the wire, with nothing of the bench's own between.
+# Decoded from the wire, independent of the bench's own estimates.
 DECODED = (
     "deflection_counts",
     "measured_torque_N_m",
@@ -49,7 +49,7 @@ def test_the_same_samples_come_again(name: str, tmp_path: Path) -> None:
     assert {*DECODED, "nut_position_m", "state"} <= set(recorded.files)
     for column in recorded.files:
         assert np.array_equal(run.column(column)[at], recorded[column], equal_nan=True), column
-    # It was not an idle recording.
+    # The recording contains motion.
     assert set(np.unique(recorded["state"])) >= {0, 1, 2}
     assert np.ptp(recorded["deflection_counts"]) > 3
     assert np.ptp(recorded["nut_position_m"]) > 0.0015
@@ -72,29 +72,29 @@ def test_without_its_times_a_recording_of_several_devices_is_still_played(tmp_pa
         np.array_equal(run.column(column)[at], recorded[column], equal_nan=True)
         for column in (*DECODED, "nut_position_m")
     ]
-    # Only what is brought together in time differs: it is by the times that it comes out alike.
+    # Only the column that depends on matched times differs without them.
     assert same == [True] * len(DECODED) + [False]
 
 
 def test_a_cycle_that_read_twice_does_so_again(tmp_path: Path) -> None:
-    """The drive was held up: what it read first and what then belong to one sample."""
+    """A drive that was held up reads twice; both readings belong to one sample."""
     folder = tmp_path / "recorded"
     shutil.copytree(RECORDINGS / "treadle_frames", folder)
     lines = [json.loads(line) for line in (folder / "wire.jsonl").read_text().splitlines()]
     line = next(line for line in lines if len(line.get("cycles", ())) > 100)
-    # Of two cycles one is made, whose second reading is what was the second cycle's.
+    # Merge two cycles into one, whose second reading is that of the second cycle.
     line["cycles"][50][0] = 0
     (folder / "wire.jsonl").write_text("\n".join(map(json.dumps, lines)) + "\n")
     recorded = np.load(folder / "samples.npz")
     run = load_run(replay(load_profile("treadle_frames"), folder, tmp_path, "again", "test"))
     at = np.searchsorted(run.column("cycle"), recorded["cycle"][-200:] - 1)
-    # One cycle less, and behind it everything is read where it was.
+    # One cycle less; later readings keep their place.
     for column in ("deflection_counts", "measured_torque_N_m"):
         assert np.array_equal(run.column(column)[at], recorded[column][-200:]), column
 
 
 def test_after_an_answer_that_came_late_samples_are_as_young_as_they_were(tmp_path: Path) -> None:
-    """It is read before the next request, and that request's answers after it."""
+    """A late answer is read before the next request, and that request's answers after it."""
     source, folder = RECORDINGS / "footplate_trainer", tmp_path / "recorded"
     shutil.copytree(source, folder)
     log = gzip.decompress((folder / "bus.log.gz").read_bytes()).decode().splitlines()
@@ -104,7 +104,7 @@ def test_after_an_answer_that_came_late_samples_are_as_young_as_they_were(tmp_pa
     begin = sum(count for _, count in cycles[:late])
     sync, first, second, command = log[begin : begin + 4]
     assert sync.endswith("T") and second.endswith("R") and command.endswith("T")
-    log[begin : begin + 4] = [sync, command, first, second]  # which the next cycle begins with
+    log[begin : begin + 4] = [sync, command, first, second]  # read by the next cycle
     cycles[late][1], cycles[late + 1][1] = 2, 6
     (folder / "bus.log.gz").write_bytes(gzip.compress("\n".join([*log, ""]).encode()))
     (folder / "wire.jsonl").write_text("\n".join(map(json.dumps, index)) + "\n")
@@ -135,7 +135,7 @@ def test_what_the_host_began_with_is_begun_with_again(
     notes = [{"reduced": True}, {"kept_offset_m": kept_m}]
     notes.append({"session_cap": cap.model_dump(mode="json")})
     lines = (folder / "wire.jsonl").read_text().splitlines()
-    first = json.loads(lines[1])  # what was received while it opened, then the first cycle
+    first = json.loads(lines[1])  # frames received at opening, then the first cycle
     parts = ({k: v[:2] for k, v in first.items()}, {k: v[2:] for k, v in first.items()})
     begins = [lines[0], json.dumps(parts[0]), *map(json.dumps, notes), json.dumps(parts[1])]
     (folder / "wire.jsonl").write_text("\n".join([*begins, *lines[2:]]) + "\n")
@@ -153,10 +153,10 @@ def test_what_the_host_began_with_is_begun_with_again(
     assert bench.reduced and bench.wide.limits == reduced_profile(profile).limits
     assert bench.cap == cap and bench.profile.limits.force.limited == 20.0
     [changed] = run.meta["session_cap_changes"]
-    assert changed["cap"] == {"force_N": 20.0} and changed["cycle"] == 0  # before the first one
+    assert changed["cap"] == {"force_N": 20.0} and changed["cycle"] == 0  # before the first cycle
     assert bench.reference == "kept" and bench.nut_offset_m == kept_m
     assert [e["how"] for e in run.events if e["kind"] == "reference"] == ["kept"]
-    # The loop stays open on a guess: what was applied then is refused now.
+    # On a guess the loop stays open, so the recorded behaviour is refused now.
     assert any("kept from the last session" in e.get("text", "") for e in run.events)
     assert 2 not in set(run.column("state"))
 
@@ -166,14 +166,14 @@ def test_what_the_host_began_with_is_begun_with_again(
     [
         ({"stopped": 40, "detail": "it was late"}, 701),
         ({"request": {"kind": "stop", "cause": "it was late"}}, 701),
-        # It came before that cycle's command was computed.
+        # It arrived before that cycle's command was computed.
         ({"request": {"kind": "stop", "cause": "it was late"}, "early": True}, 700),
     ],
 )
 def test_a_stop_from_outside_comes_again(
     tmp_path: Path, note: dict[str, Any], stopped: int
 ) -> None:
-    """What stopped the bench then, from outside, stops it in the same cycle now."""
+    """A recorded stop from outside stops the replayed bench in the same cycle."""
     folder = tmp_path / "recorded"
     folder.mkdir()
     source = RECORDINGS / "treadle_can"

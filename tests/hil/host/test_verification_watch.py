@@ -1,4 +1,4 @@
-"""Verification is looked at again before power: what is in doubt has the reduced limits."""
+"""The verification is checked again before power: in doubt the reduced limits apply."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SHIPPED = Path(__file__).parents[3] / "profiles"
 
 @pytest.fixture
 def written(tmp_path: Path) -> Path:
-    """A profile of a real rig, on disk with its parts: the trainer without its simulation."""
+    """Return a real rig's profile on disk with its parts: the trainer without its simulation."""
     for part in ("actuators", "rigs", "drives"):
         shutil.copytree(SHIPPED / part, tmp_path / part)
     lines = (SHIPPED / "footplate_trainer.yaml").read_text().splitlines()

@@ -17,19 +17,19 @@ from hil.link.directory import REQUESTS
 from hil.link.stop_socket import StopSocket
 from hil.profile import load_profile, make_lockstep_drive
 
-SENT_IN = 30  # cycle; the connection has been let in by then
+SENT_IN = 30  # cycle; by then the server has accepted the connection
 STOP = b'{"type":"request","id":1,"request":{"kind":"stop","cause":"by hand"}}'
 
 
 class SendsWhileRead:
-    """A drive in lockstep; a stop is sent while it is read in one cycle."""
+    """A drive in lockstep during whose read a stop is sent, in one cycle."""
 
     def __init__(self, inner: Any, requests: Path) -> None:
         self.inner = inner
         self.requests = requests
         self.host: Any = None
         self.cycle = 0
-        self.states: list[State] = []  # at each cycle's command
+        self.states: list[State] = []  # at the command of each cycle
         self.stops: StopSocket | None = None
 
     def __getattr__(self, name: str) -> Any:
@@ -69,7 +69,7 @@ def test_the_command_of_the_same_cycle_obeys_a_stop(tmp_path: Path) -> None:
 
 
 class HeldUp(SendsWhileRead):
-    """A drive that is lost by a pause within its ``read``."""
+    """A drive that is lost through a pause within its ``read``."""
 
     PAUSE_S = 0.03
 

@@ -1,4 +1,4 @@
-"""A server in this process, and a bare socket that sends whatever a test needs."""
+"""A server in this process, and a bare socket for any bytes that a test sends."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ DESCRIPTION: dict[str, Any] = {"rate_hz": 1000.0, "profile": {"name": "made up"}
 
 
 class Bare:
-    """Server and socket that sends whatever a test needs."""
+    """A server and a socket that sends any bytes."""
 
     def __init__(self, directory: Path) -> None:
-        # So many mistakes as tests make are more than a client may make.
+        # Tests make more mistakes than a client is permitted.
         budgets = Budgets(wrong_per_s=1e6, wrong_at_once=1e6)
         self.server = LinkServer(directory, DESCRIPTION, 0.15, budgets=budgets)
         self.context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
@@ -49,14 +49,14 @@ class Bare:
         return socket
 
     def send(self, message: object, socket: zmq.Socket[bytes] | None = None) -> None:
-        """Send a message; one that needs a date and has none is dated now."""
+        """Send a message; date it now if its type needs a date and it has none."""
         if isinstance(message, dict) and message.get("type") in DATED:
             message = {"sent_s": time.monotonic(), **message}
         data = message if isinstance(message, bytes) else json.dumps(message).encode()
         (socket or self.socket).send(data)
 
     def answer(self, socket: zmq.Socket[bytes] | None = None) -> tuple[dict[str, Any], list[Any]]:
-        """The next answer, and what the cycle was given meanwhile."""
+        """Return the next answer, and the requests that the cycle received meanwhile."""
         socket = socket or self.socket
         given: list[Incoming] = []
         deadline = time.monotonic() + PATIENCE_S
@@ -73,7 +73,7 @@ class Bare:
         return self.answer(socket)[0]
 
     def drain(self, subscriber: zmq.Socket[bytes], most: int) -> int:
-        """Number of rows that still come, until they are as many as expected."""
+        """Return the number of rows that arrive, at most as many as expected."""
         rows = 0
         deadline = time.monotonic() + PATIENCE_S
         while rows < most and time.monotonic() < deadline:
@@ -83,7 +83,7 @@ class Bare:
         return rows
 
     def settle(self) -> list[Incoming]:
-        """Let everything said so far be taken; what the cycle was given."""
+        """Wait until everything sent so far is received; return the requests that the cycle received."""
         given: list[Incoming] = []
         quiet = 0
         while quiet < 20:

@@ -28,14 +28,14 @@ def bare(directory: Path) -> Iterator[Bare]:
 
 @pytest.fixture(scope="module")
 def served() -> Iterator[Served]:
-    """A serving process that the tests of a module share: leave control, and leave it alive."""
+    """A serving process shared by a module's tests; they must release control and keep it alive."""
     with tempfile.TemporaryDirectory(prefix="hk-") as path, Served(Path(path)) as process:
         yield process
 
 
 @pytest.fixture
 def mortal(directory: Path) -> Iterator[Served]:
-    """A serving process of the test's own, to be paused and killed."""
+    """A serving process for one test, which may pause or kill it."""
     with Served(directory) as process:
         yield process
 
@@ -50,6 +50,6 @@ def keys(directory: Path) -> Path:
 
 @pytest.fixture
 def network(keys: Path) -> Iterator[Served]:
-    """A serving process that listens on the network too, for these keys."""
+    """A serving process that also listens on the network, for these keys."""
     with Served(keys / "link", "--tcp", "127.0.0.1:0", "--keys", str(keys / "server")) as process:
         yield process

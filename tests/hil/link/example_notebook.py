@@ -1,8 +1,8 @@
 """Work with a running bench from a notebook or a script.
 
-Start one with ``hookeline serve --profile footplate_trainer`` and run this with the link
-directory that it prints: ``python example_notebook.py DIRECTORY``. In a notebook, paste it cell
-by cell; nothing here needs a thread or an event loop of yours.
+Start one with ``hookeline serve --profile footplate_trainer`` and run this program with the link
+directory that it prints: ``python example_notebook.py DIRECTORY``. In a notebook, paste it cell by
+cell; you need neither a thread nor an event loop.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from hil.link.client import Block, Client, Event, Refused
 
 
 def rows_of(bench: Client, seconds: float) -> np.ndarray:
-    """Samples of the next seconds, shape (n, columns), and every event printed."""
+    """Return the samples of the next seconds, shape (n, columns), and print every event."""
     blocks = []
     for item in bench.watch(seconds):
         if isinstance(item, Block):
@@ -54,12 +54,12 @@ with Client.connect(sys.argv[1], name="notebook") as bench:
     force = rows_of(bench, 0.5)[:, INDEX["spring_force_N"]]
     print(f"force at rest {force.mean():.1f} N, noise {force.std():.2f} N")
 
-    # One client at a time may act. While it holds control it must be heard all the time: watching
-    # and polling do that; keep_control does it while a cell computes or its author thinks.
+    # One client at a time has control, and it must send heartbeats all the time. Watching and
+    # polling send them; keep_control does so while a cell computes or its author thinks.
     bench.take_control()
     with bench.keep_control():
         bench.request(StartRun(name="notebook", note="a virtual spring, looked at by hand"))
-        # Forbidden requests are refused, with the reason.
+        # Refused requests raise an error with the reason.
         try:
             bench.request(PowerOn(load_supported=False))
         except Refused as reason:
@@ -81,7 +81,7 @@ with Client.connect(sys.argv[1], name="notebook") as bench:
         bench.request(PowerOff())
         until(bench, State.DE_ENERGISED)
 
-        # Any client may stop, at any time, whichever holds control.
+        # Any client may stop the rig at any time, whichever client has control.
         bench.stop("end of the example")
         rows_of(bench, 0.2)
     print(f"{bench.lost_samples} samples lost on the way")

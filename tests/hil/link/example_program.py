@@ -1,12 +1,12 @@
 """A program that sets the force of running benches 250 times a second, as a robot's would.
 
-Start a bench with ``hookeline serve --profile footplate_trainer --no-recorder`` and run this with
-the link directory that it prints: ``python example_program.py DIRECTORY [DIRECTORY ...]``. With
-more than one directory the actuators are moved together, and one that stops stops them all.
+Start a bench with ``hookeline serve --profile footplate_trainer --no-recorder`` and run this
+program with the link directory that it prints: ``python example_program.py DIRECTORY [DIRECTORY
+...]``. With more than one directory the actuators move together, and when one stops, all stop.
 
-Beside a busy computer a program of ordinary priority waits for its turn longer than the rig host
-waits for its holder of control: the program asks for priority once it is connected, takes control
-then, and sends its heartbeats from the loop that does the work.
+On a busy computer a program of ordinary priority may wait for the processor longer than the
+heartbeat limit of control. The program therefore requests a higher priority after connecting, then
+takes control, and sends its heartbeats from the loop that does the work.
 """
 
 from __future__ import annotations
@@ -37,12 +37,12 @@ SWING_HZ = 0.5
 STIFFNESS_N_M = 20e3
 DAMPING_N_S_M = 500.0
 EVERY_S = 0.004
-LOOK_S = 0.01  # of waiting: the heartbeat goes with it
+LOOK_S = 0.01  # interval of polling while waiting, which also sends the heartbeat
 SECONDS = 3.0
 
 
 class Leg(Protocol):
-    """The part of ``hil.link.Client`` that is used here."""
+    """The part of ``hil.link.Client`` in use here."""
 
     def request(self, message: Any) -> str: ...
     def post(self, message: Any) -> int: ...
@@ -52,7 +52,7 @@ class Leg(Protocol):
 
 
 class Clock(Protocol):
-    """Time of the legs: that of the day, or of rigs in lockstep."""
+    """Clock of the legs: real time, or that of rigs in lockstep."""
 
     def now_s(self) -> float: ...
     def sleep(self, seconds: float) -> None: ...
@@ -81,7 +81,7 @@ def main(directories: list[str]) -> int:
 
 
 def move(legs: Sequence[Leg], clock: Clock, seconds: float = SECONDS) -> int:
-    """Lift all legs, swing them together and take power away; 1 if one of them stopped."""
+    """Lift all legs, swing them together and power off; return 1 if one of them stopped."""
     running = False
     try:
         forces_N = lift(legs, clock)
@@ -97,7 +97,7 @@ def move(legs: Sequence[Leg], clock: Clock, seconds: float = SECONDS) -> int:
 
 
 def lift(legs: Sequence[Leg], clock: Clock) -> list[float] | None:
-    """Bring all legs to the middle and take their force over; return it, None if one stopped."""
+    """Move all legs to the middle; return the force of each, None if one stopped."""
     for leg in legs:
         leg.request(PowerOn(load_supported=True))
     if wait(legs, clock, 0.5) is None:
@@ -113,14 +113,14 @@ def lift(legs: Sequence[Leg], clock: Clock) -> list[float] | None:
             rest_m=MIDDLE_M,
             stiffness_N_m=STIFFNESS_N_M,
             damping_N_s_m=DAMPING_N_S_M,
-            longest_gap_s=0.25,  # a computer that does other things pauses
+            longest_gap_s=0.25,  # a busy computer pauses the program
         )
         leg.request(Apply(behaviour=begin, load_may_move=True))
     return forces_N
 
 
 def swing(legs: Sequence[Leg], clock: Clock, forces_N: Sequence[float], seconds: float) -> bool:
-    """Swing all rests together; False once one of the actuators has stopped."""
+    """Swing all rest positions together; return False once an actuator has stopped."""
     begun_s = clock.now_s()
     sent, next_s = 0, begun_s
     low, high = [math.inf] * len(legs), [-math.inf] * len(legs)
@@ -167,7 +167,7 @@ def wait(legs: Sequence[Leg], clock: Clock, seconds: float) -> list[float] | Non
 
 
 def rows_of(leg: Leg) -> list[Any]:
-    """Return the last sample of each block that has come; asking for them sends the heartbeat."""
+    """Return the last sample of each block received; polling also sends the heartbeat."""
     return [item.rows[-1] for item in leg.poll() if isinstance(item, Block)]
 
 
