@@ -1,5 +1,7 @@
-"""A process that serves a link as the rig host does, without a rig: made rows, every request
-accepted. ``python publisher.py DIRECTORY [--key value ...]`` prints ``ready ADDRESS``.
+"""A process that serves a link as the rig host does, without a rig.
+
+Rows are made up and every request is accepted. ``python publisher.py DIRECTORY [--key value ...]``
+prints ``ready ADDRESS``.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ NAN = math.nan
 
 
 def made_row(cycle: int, rate_hz: float) -> Sample:
-    """A row whose every value can be told from its cycle number."""
+    """Return a row whose every value follows from its cycle number."""
     row = [float(cycle % 97) + i / 64 for i in range(len(COLUMNS))]
     row[INDEX["time_s"]] = cycle / rate_hz
     row[INDEX["cycle"]] = float(cycle)
@@ -81,7 +83,7 @@ def main() -> int:
     started = time.monotonic()
     cycle = 0
     next_heartbeat = started
-    step = max(1, round(rate / 500))  # rows at once: this process need not be punctual
+    step = max(1, round(rate / 500))  # rows at once: this process need not be on time
 
     def stamped(event: dict[str, Any]) -> dict[str, Any]:
         wall = datetime.datetime.now().astimezone().isoformat(timespec="milliseconds")

@@ -1,4 +1,4 @@
-"""Starts ``publisher.py``: a process that serves a link with made rows."""
+"""Starter of ``publisher.py``: a process that serves a link with made-up rows."""
 
 from __future__ import annotations
 

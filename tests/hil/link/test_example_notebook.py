@@ -1,4 +1,4 @@
-"""The documented example works as documented, on the simulated rig with its own wire protocol."""
+"""The documented examples work as documented, on the simulated rig with its own wire protocol."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ EXAMPLE = Path(__file__).with_name("example_notebook.py")
 
 
 def ran(example: Path, directory: Path) -> subprocess.CompletedProcess[str]:
-    """An example beside a running bench, ended."""
+    """Run an example with a running bench to its end."""
     with start_bench(
         "footplate_trainer",
         BenchOptions(
@@ -37,7 +37,7 @@ def test_the_example_runs_on_the_simulated_rig(directory: Path) -> None:
     assert done.returncode == 0, done.stderr
     said = done.stdout
     assert "at 1000 Hz" in said
-    # The law of the spring that the example asks for: 15 N/mm about 25 mm.
+    # The spring law that the example sets: 15 N/mm about 25 mm.
     found = re.search(r"it holds (-?\d+) N at ([\d.]+) mm", said)
     assert found is not None
     assert float(found[1]) == pytest.approx(15 * (25 - float(found[2])), abs=10)
@@ -49,5 +49,6 @@ def test_the_example_program_moves_the_rig(directory: Path) -> None:
     done = ran(EXAMPLE.with_name("example_program.py"), directory)
     assert done.returncode == 0, done.stdout + done.stderr
     moved = re.search(r"moved ([\d.]+) mm", done.stdout)
-    # Twice 5 mm of the rest; inertia and the load's own stiffness change that by some percent.
+    # Twice the rest position's 5 mm; inertia and the load's own stiffness change this by a few
+    # percent.
     assert moved is not None and float(moved[1]) == pytest.approx(10.0, abs=2.0)

@@ -1,4 +1,4 @@
-"""The client against a serving process: watching, control, stop, and what happens to the dead."""
+"""The client against a serving process: watching, control, stop, and the loss of either end."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from tests.hil.link.served import Served
 pytestmark = pytest.mark.real_time
 
 PATIENCE_S = 10.0
-LIMIT_S = 0.2  # the publisher's limit for the heartbeat of control
+LIMIT_S = 0.2  # the publisher's heartbeat limit of control
 
 HOLDER = """
 import sys
@@ -96,7 +96,7 @@ def test_one_holds_control_and_the_next_is_told_who(served: Served) -> None:
             assert not second.in_control
             with pytest.raises(Refused, match="'first' does"):
                 second.request(Apply(behaviour=Float()))
-            first.take_control()  # asking again is harmless
+            first.take_control()  # a second request for control is harmless
             assert first.request(Tare()) == "taken from first"
             first.release_control()
             assert not first.in_control
@@ -118,7 +118,7 @@ def test_anyone_stops_and_marks(served: Served) -> None:
         Client.connect(served.directory, name="watcher") as watcher,
     ):
         holder.take_control()
-        # By a connection that has never said hello: a stop needs no name.
+        # Sent by a connection that never said hello: a stop needs no name.
         assert watcher.stop("a hand went in") == "taken from a client without a name"
         assert wait_for(holder, "stop")["detail"] == "a hand went in"
         watcher.request(Marker(text="there", values={"mass_kg": 5.0}))
@@ -292,7 +292,7 @@ def test_the_longest_table_passes(served: Served) -> None:
     points = tuple((i * 0.1 + 1 / 3, 100.0 / 3 + i / 7) for i in range(MOST_POINTS))
     with Client.connect(served.directory) as client:
         client.take_control()
-        client.request(Reset())  # of the stops of other tests
+        client.request(Reset())  # from the stops of other tests
         client.request(PowerOn(load_supported=True))
         assert client.request(Apply(behaviour=Waveform(shape="table", points=points)))
     with pytest.raises(ValidationError, match="at most 2000"):

@@ -1,4 +1,4 @@
-"""The directory of the link's sockets: of one user, for one rig host."""
+"""The directory of the link's sockets belongs to one user and one rig host."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The rig host's end of the link: a client that sends too much is cut off, and keeps no other out."""
+"""The rig host's end of the link: a client that sends too much is cut off and blocks no other client."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_a_message_of_many_frames_ends_its_connection_and_keeps_no_stop_out(bare
     assert turns < 20 and isinstance(given[0].request, Stop)
     assert bare.settle() == []
     assert len(bare.server._sources[0].port.peers) == 1  # type: ignore[attr-defined]
-    # Its socket connects anew by itself: a stranger, who may stop.
+    # Its socket reconnects by itself as an unknown client, which may still stop the rig.
     bare.send({"type": "request", "id": 8, "request": {"kind": "stop"}})
     while bare.answer()[0]["text"] != "done":
         pass
@@ -58,7 +58,7 @@ def test_a_flood_of_stops_keeps_nobody_from_being_heard(bare: Bare) -> None:
     for _ in range(5):
         for _ in range(10):
             bare.send(stop)
-        assert list(bare.server.poll(time.monotonic()))  # each turn obeys at least one
+        assert list(bare.server.poll(time.monotonic()))  # each turn handles at least one
     assert bare.answer(other)[0]["text"] == "you did not hold it"
 
 

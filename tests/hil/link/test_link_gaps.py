@@ -25,7 +25,7 @@ def test_another_host_begins_anew_and_loses_nothing() -> None:
     counter.take(np.arange(100.0, 120.0))
     counter.restart()
     assert counter.take(np.arange(500.0, 520.0)) == 0
-    assert counter.take(np.arange(20.0)) == 0  # falls: not said, but seen
+    assert counter.take(np.arange(20.0)) == 0  # a restart seen by falling numbers
     assert counter.take(np.arange(22.0, 30.0)) == 2
 
 

@@ -1,5 +1,4 @@
-"""The rig host's end of the link, whatever a client sends: each message is answered once, what is
-wrong with it is told, and nothing is left behind."""
+"""The rig host's end of the link for any message: one answer, errors reported, no state left behind."""
 
 from __future__ import annotations
 
@@ -74,7 +73,7 @@ def test_a_long_message_is_refused_by_its_length(bare: Bare) -> None:
     take_control(bare)
     reply = bare.ask(b" " * (MOST_BYTES + 1))
     assert str(MOST_BYTES) in reply["text"]
-    reply = bare.ask(b" " * MOST_BYTES)  # read, and found to be nothing
+    reply = bare.ask(b" " * MOST_BYTES)  # of permitted length: read, and empty
     assert "not understood" in reply["text"]
 
 
@@ -151,7 +150,7 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
 ) -> None:
     bare = long_lived
     bare.send(message)
-    # The answer to this one tells that the message before has been dealt with.
+    # The answer to this request shows that the message before it was handled.
     bare.send({"type": "request", "id": 77, "request": {"kind": "marker", "text": "probe"}})
     answers = 0
     while True:
@@ -161,7 +160,7 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
             break
         answers += 1
     assert answers <= 1
-    if answers == 0:  # only what is valid and asked for no answer
+    if answers == 0:  # only valid messages that require no answer
         assert json.loads(message)["type"] in {
             "heartbeat",
             "take",
@@ -174,7 +173,7 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
 
 
 def test_malformed_messages_leave_nothing_behind_without_a_garbage_collector(bare: Bare) -> None:
-    """The rig host runs with the collector off."""
+    """The rig host runs with the garbage collector off."""
     bad = [
         b"{",
         b"[1]",

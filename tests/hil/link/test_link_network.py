@@ -1,4 +1,4 @@
-"""The link over the network: encrypted, for listed keys, and not at all otherwise."""
+"""The link over the network: encrypted and for listed keys only."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def test_a_listed_key_watches_and_asks(network: Served, keys: Path) -> None:
         client.take_control()
         assert client.request(Tare()) == "taken from far"
         assert client.stop() == "taken from far"
-        # The same rig host serves its own machine without keys, in its private directory.
+        # The same rig host serves its own computer without keys, in its private directory.
         with Client.connect(network.directory, name="near") as near:
             assert near.request(Marker(text="both")) == "taken from near"
 
@@ -56,7 +56,7 @@ def test_a_remote_client_cannot_pose_as_the_recorder(network: Served, keys: Path
 
 
 def test_a_key_that_is_not_listed_is_turned_away(network: Served, keys: Path) -> None:
-    make_client_keys(keys / "stranger", keys / "server", "stranger")  # after the host's start
+    make_client_keys(keys / "stranger", keys / "server", "stranger")  # made after the host started
     theirs = ClientKeys.load(keys / "stranger")
     with pytest.raises(HostGone, match="does not allow this client's key"):
         Client.connect(f"tcp://{network.address}", keys=theirs, timeout_s=5)
@@ -171,8 +171,8 @@ def test_a_request_that_was_late_over_the_network_is_refused_with_its_age(
         on_its_way = {
             "type": "request",
             "id": 4242,
-            "seen_s": client._requests.seen_s - 3.0,  # as if it had lain on the way since
-            "sent_s": client._requests.seen_s + 3.0,  # a remote clock counts for nothing
+            "seen_s": client._requests.seen_s - 3.0,  # as if delayed on the way by 3 s
+            "sent_s": client._requests.seen_s + 3.0,  # a remote clock is ignored
             "request": {"kind": "power_on", "load_supported": True},
         }
         client._sockets.requests.send(json.dumps(on_its_way).encode())
@@ -192,7 +192,7 @@ def test_a_remote_holder_that_computes_keeps_control_by_its_thread(
     with Client.connect(f"tcp://{network.address}", name="far", keys=mine) as client:
         client.take_control()
         with client.keep_control():
-            time.sleep(0.6)  # three times the limit, without a poll
+            time.sleep(0.6)  # three times the heartbeat limit without a poll
             client.poll()
             assert client.in_control
 
@@ -225,7 +225,7 @@ def test_a_remote_holder_that_hears_nothing_new_loses_control(network: Served, k
         client.take_control()
         end = time.monotonic() + 1.0
         while time.monotonic() < end:
-            client.heartbeat()  # but takes no samples: its newest stamp grows old
+            client.heartbeat()  # does not read samples: its newest stamp grows old
             time.sleep(0.02)
         client.poll()
         assert not client.in_control

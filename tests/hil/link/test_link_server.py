@@ -1,4 +1,4 @@
-"""The rig host's end of the link: who is in control, what the cycle is given, what is published."""
+"""The rig host's end of the link: holder of control, requests for the cycle, published samples."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_control_passes_only_through_release_or_drop(bare: Bare) -> None:
     refused = bare.ask({"type": "acquire_control", "id": 3}, other)
     assert not refused["ok"] and "'bare'" in refused["text"]
     assert refused["data"]["holder"] == "bare"
-    # Hello again, or a heartbeat by somebody else, changes nothing.
+    # Neither another client's heartbeat nor a second hello changes anything.
     bare.send({"type": "heartbeat"}, other)
     bare.ask(hello("other"), other)
     now = time.monotonic()
@@ -47,7 +47,7 @@ def test_a_late_request_is_named_as_late(bare: Bare) -> None:
     assert "was 5.0" in bare.ask(tare)["text"]
     stop = {"type": "request", "id": 5, "sent_s": old, "request": {"kind": "stop"}}
     assert bare.ask(stop)["ok"]  # a stop is never too late
-    # A clock that runs ahead buys no more life than being heard now.
+    # A stamp from a fast clock counts as no later than its reception.
     bare.send({"type": "heartbeat", "sent_s": old + 1e6})
     bare.settle()
     assert bare.server.holder_late(time.monotonic() + 0.2)
@@ -101,7 +101,7 @@ def test_an_event_may_hold_what_json_does_not_know(bare: Bare) -> None:
 def test_a_subscriber_that_takes_nothing_blocks_nobody(bare: Bare) -> None:
     sleeper, reader = bare.subscribe(), bare.subscribe()
     taken = 0
-    for _ in range(300):  # 300 s of blocks: more than is kept for anybody
+    for _ in range(300):  # 300 s of blocks: more than is kept for any client
         for _ in range(1000):
             bare.server.publish_row(ROW_0)
         while reader.poll(0):

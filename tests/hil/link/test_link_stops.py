@@ -1,4 +1,4 @@
-"""The rig host's end of the link: a stop comes first, and control that is given up is one."""
+"""The rig host's end of the link: a stop comes first, and releasing control is a stop."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_a_stop_comes_first_and_what_came_with_it_is_refused(bare: Bare) -> None
     power_on = {"kind": "power_on", "load_supported": True}
     for number, request in enumerate((reset, power_on, {"kind": "stop"}, reset), 7):
         bare.send({"type": "request", "id": number, "request": request})
-    time.sleep(0.05)  # until all wait at the server
+    time.sleep(0.05)  # until all messages wait at the server
     given = list(bare.server.poll(time.monotonic()))
     assert [incoming.request.kind for incoming in given] == ["stop"]
     bare.server.reply(given[0], True, "stopped")
@@ -50,7 +50,7 @@ def test_a_stop_is_had_before_a_command_and_the_rest_waits_and_is_refused(bare: 
     power_on = {"kind": "power_on", "load_supported": True}
     for number, request in enumerate((power_on, {"kind": "stop"}, {"kind": "reset"}), 7):
         bare.send({"type": "request", "id": number, "request": request})
-    time.sleep(0.05)  # until all wait at the server
+    time.sleep(0.05)  # until all messages wait at the server
     given = list(bare.server.poll_stop(time.monotonic()))
     assert [incoming.id for incoming in given] == [8]
     bare.server.reply(given[0], True, "stopped")
@@ -134,7 +134,7 @@ def test_a_stop_does_not_wait_behind_another_request(bare: Bare) -> None:
     until(lambda: bool(clients))
     client = clients[0]
     asking = start(lambda: stopped.append(client.request(Marker(text="slow"), PATIENCE_S)))
-    until(lambda: kinds() == ["marker"])  # and it gets no answer yet
+    until(lambda: kinds() == ["marker"])  # not answered yet
     stopping = start(lambda: stopped.append(client.stop("now")))
     until(lambda: "stop" in kinds())
     assert stopped == []
@@ -176,7 +176,7 @@ server.close()
 def test_a_real_time_cycle_hears_a_stop_beside_busy_programs(
     directory: Path, link: str, thread: str
 ) -> None:
-    """ZeroMQ's own thread runs in real time too, below the cycle; locally there is none."""
+    """On a network ZeroMQ's thread is real-time, below the cycle; the local link has no such thread."""
     done = subprocess.run(
         [sys.executable, "-c", REAL_TIME, str(directory), link],
         capture_output=True,

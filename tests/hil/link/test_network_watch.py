@@ -1,4 +1,4 @@
-"""A client with a key that sends without end costs the rig host no memory."""
+"""A client with a key that sends endlessly does not grow the rig host's memory."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Asking without waiting: one answer to each number, whatever becomes of the rig host."""
+"""Requests without waiting: one answer to each number, whatever happens to the rig host."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ PATIENCE_S = 10.0
 
 
 def answer_to(client: Client, *numbers: int) -> Answer:
-    """The answer to the last of these, once each has been answered once."""
+    """Return the answer to the last of these numbers, once each has had one answer."""
     answers: list[Answer] = []
     deadline = time.monotonic() + PATIENCE_S
     while len(answers) < len(numbers):
@@ -35,8 +35,8 @@ def test_control_is_taken_and_a_request_answered_later(served: Served) -> None:
         assert answer_to(client, client.post_take(), client.post(Tare())).accepted
         assert client.in_control
         asked = client.post(Tare())
-        assert client.stop()  # a question that waits takes no answer from one that does not
-        assert not answer_to(client, asked).silent  # taken, or overtaken by the stop
+        assert client.stop()  # a blocking request does not take the answer of a posted one
+        assert not answer_to(client, asked).silent  # accepted, or overtaken by the stop
 
 
 def test_silence_is_an_answer_too_and_the_stop_was_sent_all_the_same(served: Served) -> None:

@@ -1,6 +1,8 @@
-"""Any clients, any order, loss and delay of messages, any moment of the power sequence: no power
-without a living holder, and after a stop no motion without reset, power-on and confirmation, in
-this order, by one holder."""
+"""Any clients, order, loss and delay of messages, at any moment of the power sequence.
+
+There is no power without a living holder of control. After a stop there is no motion without reset,
+power-on and confirmation, in this order, by one holder.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +44,7 @@ RESTRICT = Commission(force_N=1.0, speed_m_s=0.01, torque_N_m=0.1)
 
 
 class Stage:
-    """A power stage that takes its time, and what it does for whom."""
+    """A power stage with a delay, which accepts requests as a bench does."""
 
     def __init__(self) -> None:
         self.state = "off"  # off, coming, on, moving, stopped
@@ -69,19 +71,19 @@ class Stage:
 
 
 class Clients(RuleBasedStateMachine):
-    """Messages that are sent, lie about, get lost and arrive in any batch and order."""
+    """Clients whose messages are delayed, lost, and delivered in any batch and order."""
 
     def __init__(self) -> None:
         super().__init__()
         self.gate = RequestGate(HEARTBEAT_S)
         self.stage = Stage()
         self.now_s = 100.0
-        self.way: list[Asked] = []  # messages under way
+        self.way: list[Asked] = []  # messages in transit
         self.beats: list[tuple[bytes, float]] = []
         self.stopped_s = -math.inf
-        # Kept beside the gate, from what ran alone: steps since the last stop, and by whom.
+        # Kept beside the gate from accepted requests alone: steps since the last stop, and by whom.
         self.steps: list[tuple[str, int]] = [("reset", -1)]
-        self.control = 0  # number of the present tenure
+        self.control = 0  # number of the present period of control
         self.had: bytes = b""
 
     # ------------------------------------------------------------------ sending
@@ -191,11 +193,11 @@ class Clients(RuleBasedStateMachine):
         self.follow_control()
         if has_stop:
             assert not stage.powered
-        # No power without a living holder, at the end of every turn.
+        # At the end of every turn there is no power without a living holder.
         assert not stage.powered or (gate.holder is not None and not gate.late(self.now_s))
 
     def check(self, asked: Asked, has_stop: bool) -> None:
-        """What ran had the right to at this very moment."""
+        """Assert that an accepted request was permitted at this moment."""
         request = asked.request
         if isinstance(request, Stop | Marker):
             return
@@ -213,7 +215,7 @@ class Clients(RuleBasedStateMachine):
         kinds = [kind for kind, _ in self.steps]
         on = len(kinds) - 1 - kinds[::-1].index("power_on")
         assert "reset" in kinds[:on] and "apply" in kinds[on:]
-        first = "reset" in kinds[:on] and self.steps[0] == ("reset", -1)  # no stop so far
+        first = "reset" in kinds[:on] and self.steps[0] == ("reset", -1)  # no stop yet
         holders = {by for _, by in self.steps[on:]}
         assert len(holders) == 1
         if not first:
@@ -270,7 +272,7 @@ def test_a_reset_does_not_outlast_its_holder() -> None:
 def test_a_late_request_is_refused_with_its_age_and_a_late_stop_is_not() -> None:
     gate = gate_with(b"a")
     assert "3.00 s old" in take(gate, POWER_ON, 103.0, 100.0, local=False).text
-    assert take(gate, PowerOff(), 103.0, 100.0, local=False).run  # takes motion away alone
+    assert take(gate, PowerOff(), 103.0, 100.0, local=False).run  # can only end motion
     assert take(gate, Stop(), 103.0, 100.0, local=False).run
 
 

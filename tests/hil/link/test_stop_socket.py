@@ -1,4 +1,4 @@
-"""A stop has a connection of its own: it waits for no thread, and behind nothing."""
+"""A stop has its own connection: it waits for no thread and behind no message."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def server(tmp_path: Path) -> Iterator[LinkServer]:
 
 
 def taken(server: LinkServer) -> list[object]:
-    """Return the stops of two looks at the link: the first lets new clients in."""
+    """Return the stops of two polls: the first only accepts new clients."""
     looks = [server.poll_stop(time.monotonic() + ahead_s) for ahead_s in (0.0, 1.0)]
     return [incoming.request for look in looks for incoming in look]
 
@@ -90,7 +90,7 @@ def test_where_nobody_listens_or_takes_it_nothing_waits(tmp_path: Path) -> None:
     server = LinkServer(tmp_path / "link", {"rate_hz": 1000.0}, 0.15)
     try:
         assert nobody.send(STOP)
-        while nobody.send(STOP):  # until the system holds no more of what is not taken
+        while nobody.send(STOP):  # until the system's buffer of unread messages is full
             pass
         assert taken(server) == [Stop(cause="by hand")]
     finally:

@@ -1,4 +1,4 @@
-"""A leg of two actuators under one program: in lockstep, and live beside a busy process."""
+"""A leg of two actuators under one program: in lockstep, and live with a busy process."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from tests.hil.link import example_program
 
 EXAMPLE = Path(example_program.__file__)
 LATE = Lateness(share=0.05, up_to_s=0.004, stale_share=0.5)
-SECONDS = 1.1  # past the first turn of the swing, a quarter of its period
+SECONDS = 1.1  # past the first reversal of the swing, a quarter of its period
 
 
 class LockstepLeg:
-    """A lockstep bench as the program sees a client; blocks of 20 samples as on the link."""
+    """A lockstep bench behind the client's interface; blocks of 20 samples as on the link."""
 
     def __init__(self, seed: int, lateness: Lateness | None) -> None:
         self.bench = LockstepBench(load_profile("footplate_trainer"), seed, lateness)
@@ -65,7 +65,7 @@ class LockstepLeg:
 
 
 class LockstepClock:
-    """The rigs' own time: they step while the program sleeps."""
+    """Time of the rigs, which step while the program sleeps."""
 
     def __init__(self, legs: Sequence[LockstepLeg], breaks_s: float = np.inf) -> None:
         self._legs, self._breaks_s = legs, breaks_s

@@ -1,4 +1,4 @@
-"""The rig host's own end of ZMTP: whatever a peer sends, it keeps a bounded part of it."""
+"""The rig host's own end of ZMTP: of anything that a peer sends, a bounded part is kept."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from hil.link.zmtp import GREETING, MOST_FRAMES, Incoming, ProtocolError, framed
 from tests.hil.link.served import Served, rss_bytes
 
 MOST, SKIPPED = 1000, 5000
-KEPT = 80_000  # bytes of one connection, with one read of 64 kB
+KEPT = 80_000  # bytes kept for one connection, including one read of 64 kB
 MEGABYTE = 1_000_000
 
 
 def fed(pieces: list[bytes]) -> tuple[list[tuple[int, int, bool]], Incoming, bool]:
-    """Sizes, frames and ends of the messages found; the reader; whether the peer was refused."""
+    """Return sizes, frames and ends of the messages; the reader; whether the peer was refused."""
     incoming = Incoming(b"ROUTER", MOST, SKIPPED)
     found = []
     try:
@@ -111,7 +111,7 @@ def test_commands_without_end_are_refused() -> None:
 
 
 def blast(path: Path, begin: bytes, data: bytes, size: int) -> int:
-    """Send ``data`` again and again, over new connections if need be; returns the connections."""
+    """Send ``data`` repeatedly, over new connections if needed; return the number of connections."""
     left, connections = size, 0
     while left > 0:
         with socket.socket(socket.AF_UNIX) as peer:

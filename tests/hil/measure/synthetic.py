@@ -1,10 +1,10 @@
-"""A record made of formulas, so that a figure's exact value is known."""
+"""A record computed from formulas, whose exact figures are known."""
 
 import numpy as np
 
 
 class SyntheticRun:
-    """Columns by name and marked windows ``(name, begin, end, values)`` in rows."""
+    """A run of columns by name and marked windows ``(name, begin, end, values)`` in rows."""
 
     def __init__(self, columns, windows):
         self._columns = columns

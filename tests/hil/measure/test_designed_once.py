@@ -1,4 +1,4 @@
-"""The loop of one profile is designed once, however often figures and lengths of tests are asked for."""
+"""The loop of a profile is designed once, however often figures and test lengths are requested."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def test_lengths_of_all_tests_and_a_prediction_take_one_design(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     shipped = load_profile("footplate_trainer")
-    bandwidth = 1.003 * shipped.control.force_bandwidth  # of no other test's profile
+    bandwidth = 1.003 * shipped.control.force_bandwidth  # a value that no other test uses
     control = shipped.control.model_copy(update={"force_bandwidth": bandwidth})
     profile = shipped.model_copy(update={"control": control})
     designed, solve = [], force_design.design_for_plants

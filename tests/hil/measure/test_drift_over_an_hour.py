@@ -1,4 +1,4 @@
-"""Drift of the force reading over an hour: on request alone, covered by its band, told if moved."""
+"""Drift of the force reading over an hour: only on request, within its band, motion reported."""
 
 import numpy as np
 import pytest
@@ -23,7 +23,7 @@ def an_hour(seed, drift_N=0.4, turned_m=0.0):
 def test_the_band_covers_a_steady_drift():
     found = [drift._evaluate(an_hour(seed), PROFILE).characteristics[0] for seed in range(60)]
     covered = sum(abs(c.value - 0.4) <= c.u95 for c in found)
-    assert covered >= 52  # 95 % of 60 are 57; 51 or fewer are seen in 1 of 100
+    assert covered >= 52  # 95 % of 60 is 57; 51 or fewer occur in 1 of 100
     errors = [(c.value - 0.4) / c.u95 for c in found]
     assert 0.3 < np.sqrt(np.mean(np.square(errors))) < 0.75
 
@@ -48,6 +48,6 @@ def test_a_drifting_sensor_is_measured_without_power(tmp_path, monkeypatch):
     sheet = assemble(tmp_path, TESTS)
     (figure,) = sheet.characteristics
     assert figure.covered and abs(figure.truth) > 0 and "power off" in figure.conditions
-    # What nobody asked for is not missing.
+    # A test that runs only on request is not missing.
     assert "drift" not in sheet_of(sheet.tested, TESTS).missing
     assert len(sheet.missing) == len(TESTS) - 1

@@ -1,4 +1,4 @@
-"""Figures of the shortest test cover the truth with late cycles; the campaign tries the others."""
+"""Figures of the shortest test cover the truth with late cycles; a campaign covers the others."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""Figures of force and speed from records whose forces and powers are known."""
+"""Figures of force and speed from records with known forces and powers."""
 
 import math
 
@@ -17,7 +17,7 @@ COUNT_M = PROFILE.actuator.screw.lead / PROFILE.sensors.motor.counts_per_revolut
 
 
 def pushed(breaks_at_N):
-    """A hand pushes slowly; the nut follows once the force has passed ``breaks_at_N``."""
+    """Return a slow push by hand; the nut follows once the force has passed ``breaks_at_N``."""
     rows = round(force_speed.PUSHES / force_speed.PUSH_Hz * PROFILE.control.rate)
     t = np.arange(rows) / PROFILE.control.rate
     force = 65.0 * np.sin(2 * math.pi * force_speed.PUSH_Hz * t)
@@ -88,7 +88,7 @@ def test_a_drive_that_is_described_so_tells_its_supply_current(name):
 
 
 def lifts(seed, noise):
-    """Four moves of 36 mm in 0.75 s with 380 N, a swing of 5 Hz upon them."""
+    """Return four moves of 36 mm in 0.75 s with 380 N and a superimposed swing of 5 Hz."""
     chance, t = np.random.default_rng(seed), np.arange(1000) / 1000
     s = np.clip(t / 0.75, 0, 1)
     x = 0.01 + 0.036 * (10 * s**3 - 15 * s**4 + 6 * s**5) + 2e-4 * np.sin(2 * math.pi * 5 * t)
@@ -108,7 +108,7 @@ def lifts(seed, noise):
 
 
 def test_noise_is_no_peak_power():
-    """The highest of 750 noisy products lies 0.4 % above the truth: a third of the band."""
+    """The highest of 750 noisy products is 0.4 % above the truth: a third of the band."""
     clean = force_speed._energies(lifts(0, 0.0), "lift", PROFILE, 5.0)[3].mean()
     off = [
         force_speed._energies(lifts(seed, 1.0), "lift", PROFILE, 5.0)[3].mean() / clean - 1
@@ -119,7 +119,7 @@ def test_noise_is_no_peak_power():
 
 
 def held_and_lifted(zero_N):
-    """Two weights at rest, then lifted and lowered; the lighter one makes the supply sag more."""
+    """Return two weights at rest, lifted and lowered; the lighter one makes the supply sag more."""
     rows, marked, held, volts = 0, [], [], []
     for mass, force_N, sag_V in ((2.5, 205.0, 0.3), (5.0, 370.0, 0.1)):
         for name in ("lift", "lower") * 2:
@@ -143,7 +143,7 @@ def test_a_held_weight_is_measured_at_rest_and_beside_what_check_predicts():
         found = held_weights.rod_force(run, PROFILE, mass, expected)
         assert found.value == pytest.approx(force_N + 1.0)
         assert found.predicted == expected and not found.differs
-        # The force's zero is as uncertain as its calibration states.
+        # The band contains the uncertainty of the force's zero, as the calibration states it.
         assert found.u95 >= 2 * PROFILE.calibration.absolute_uncertainty
 
 

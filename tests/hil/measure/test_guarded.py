@@ -1,4 +1,4 @@
-"""Guarded tests in lockstep: figures cover the truth, a stop ends the plan and leaves no power."""
+"""Guarded tests in lockstep: figures cover the truth; a stop ends the plan with power off."""
 
 import json
 from dataclasses import replace
@@ -68,5 +68,5 @@ def test_a_rotor_far_from_the_stated_one_is_a_case_for_the_test_plant(tmp_path):
     assert end.how == "stopped" and "Force disagreement" in end.text
     assert "run the test Plant (plant)" in end.text
     assert without_power(bench)
-    # It is the first of the plan: what the others rest on is known before they run.
+    # Plant comes first in the plan: later tests rely on its values.
     assert TESTS[0].key == "plant"

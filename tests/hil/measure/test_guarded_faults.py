@@ -1,7 +1,7 @@
-"""A fault in each guarded test: stopped, reported, without power, and ready to be repeated.
+"""A fault in each guarded test: stopped, reported, power off, and ready to be repeated.
 
-The campaign (``tests/campaigns/measure_faults.py``) breaks each test by each fault in its middle; here
-each meets one of them, soon after its first measured motion began.
+The campaign (``tests/campaigns/measure_faults.py``) injects each fault in the middle of each test;
+here each test meets one fault, soon after its first measured motion began.
 """
 
 import pytest
@@ -21,7 +21,7 @@ FAULTS = {
     "supply too low": DisturbanceFault(at="0 s", what="supply_V", value=24.0),
     "silent drive": DisturbanceFault(at="0 s", what="silent"),
 }
-# The first motion of these is the move to mid-travel; the others are broken in a measured one.
+# The first motion of these is the move to mid-travel; the others fail in a measured motion.
 EARLY_S = {"shock": 2.0, "force_speed": 2.0, "impedance_weights": 2.0, "drift": 2.0}
 LATE_S = {"friction": 5.2, "zero_force": 5.8, "springs": 5.4, "resolution": 5.4, "impedance": 6.5}
 

@@ -1,4 +1,4 @@
-"""Two bodies fitted to resistance readings cover the bodies that gave them; duties are consistent."""
+"""Two bodies fitted to resistance readings cover the true bodies; duty cycles are consistent."""
 
 import math
 
@@ -33,7 +33,7 @@ def test_the_band_of_each_parameter_covers_the_truth():
         for i, take in enumerate(takes):
             u95 = 2 * np.std([take(each) for each in fitted.drawn])
             inside[i] += abs(take(fitted.bodies) - take(true)) <= u95
-    # 95 % of 40 are 38; 34 or fewer are seen in 1 campaign of 100.
+    # 95 % of 40 is 38; 34 or fewer occur in 1 campaign of 100.
     assert np.all(inside >= 35), inside
 
 
@@ -48,7 +48,7 @@ def test_duties_and_holding_times_agree_with_each_other():
     assert math.isinf(STATED.hold_s(0.99 * good, 80.0, 2.0))
     held = STATED.hold_s(1.3 * good, 80.0, 2.0)
     times = np.array([0.0, held])
-    # At the end of the holding time the hottest phase has the permitted rise.
+    # At the end of the permitted holding time the hottest phase has the permitted rise.
     hot = TwoBodies(2 * 48.0, 45.0, 32.0, 900.0)
     rise = hot.rises(times, np.array([(1.3 * good) ** 2]), np.array([held]))
     assert rise[0] == pytest.approx(80.0)

@@ -1,4 +1,4 @@
-"""Bands of the test Heat, held to bodies whose meters err by what the figures state for them."""
+"""Bands of the test Heat against bodies whose meters err by the stated uncertainties."""
 
 import numpy as np
 
@@ -14,7 +14,7 @@ BEGIN_S, SHARE = 10.0, 0.75
 
 
 def held(seed):
-    """(run, true bodies, loss of the hottest phase over the mean) of a hold and its readings."""
+    """Return (run, true bodies, loss of the hottest phase over the mean) of a hold with readings."""
     chance, motor = np.random.default_rng(seed), PROFILE.actuator.motor
     stated = heat._stated(PROFILE)
     names = ("winding_K", "winding_s", "housing_K", "housing_s")
@@ -66,6 +66,6 @@ def test_bands_of_forces_are_earned():
                 errors.setdefault(c.name, []).append((c.value - truth[c.name]) / c.u95)
     assert len(errors) == 8
     for name, each in errors.items():
-        # Normal errors of 0.43 to 0.55 bands rms are covered in 98 to 93 %; here as 40 can tell.
+        # Normal errors of 0.43 to 0.55 bands rms give 98 to 93 % coverage; tolerances for 40 rigs.
         assert 0.33 < np.sqrt(np.mean(np.square(each))) < 0.65, name
         assert np.mean(np.abs(each) <= 1) >= 0.85, name

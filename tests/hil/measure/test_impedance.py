@@ -1,4 +1,4 @@
-"""Impedance of virtual springs from records and designs whose impedance is known."""
+"""Impedance of virtual springs from records and designs with known impedance."""
 
 import math
 from typing import Any
@@ -69,7 +69,7 @@ def test_weights_swing_within_travel_and_on_a_permitted_spring():
     assert stiffness <= impedance.designed_gains(PROFILE).most_stiffness_N_m
     for _, moved, weight in swung:
         assert weight < PROFILE.limits.force.limited
-        # The nudge is no faster than the rig may be.
+        # The swing is well below the speed limit.
         speed = impedance_weights.SWING_M * math.sqrt(stiffness / moved)
         assert speed < 0.5 * PROFILE.limits.speed.limited
 

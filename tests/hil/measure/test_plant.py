@@ -1,4 +1,4 @@
-"""Identification of the plant from synthetic records whose mass and friction are known."""
+"""Identification of the plant from synthetic records with known mass and friction."""
 
 import math
 
@@ -15,7 +15,7 @@ PROFILE = load_profile("footplate_trainer")
 
 
 def record(mass, viscous, dry, frequency_Hz, chance, late=0.0):
-    """A nut that swings against springs, and the torque that this takes, held a period each."""
+    """Return a nut that swings against springs, with its torque, constant within each period."""
     dt = 0.001
     t = np.cumsum(np.r_[0.0, dt + late * chance.uniform(0, dt, 1500)])
     w = 2 * math.pi * frequency_Hz
@@ -26,7 +26,7 @@ def record(mass, viscous, dry, frequency_Hz, chance, late=0.0):
     force = LEVEL_N + STIFFNESS * x
     gain = np.where(v > 0, 1 / 0.9, 0.82)
     motor = mass * a + viscous * v + dry * np.sign(v) + gain * force
-    # Mean over a period before the sample, turned into what stands at its end.
+    # Convert the mean over the period before a sample into the value at its end.
     mean = np.r_[motor[0], 0.5 * (motor[1:] + motor[:-1])]
     held = mean.copy()
     for i in range(1, len(t)):

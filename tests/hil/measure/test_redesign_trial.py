@@ -1,4 +1,4 @@
-"""A redesign is tried on the rig that was measured, and judged beside the gains in force."""
+"""A redesign is tried on the measured rig and judged against the present gains."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -44,7 +44,7 @@ def sheet(**values: float) -> Sheet:
 
 def test_a_redesign_as_good_within_the_uncertainty_may_be_taken_over():
     assert judge_trial(sheet(**GOOD), sheet(**GOOD | {"margin_small": 44.0})).accepted
-    # The gains in force need not have been measured: they may not even run.
+    # The present gains need not have been measured: they may not even run.
     assert judge_trial(sheet(), sheet(**GOOD)).accepted
 
 
@@ -71,7 +71,7 @@ def test_a_changed_profile_builds_no_other_rig():
 
 
 def test_a_plant_that_is_not_as_stated_is_measured_and_no_fault(tmp_path, monkeypatch):
-    monkeypatch.setattr(plant, "SINES_Hz", plant.SINES_Hz[-1:])  # the fastest strains most
+    monkeypatch.setattr(plant, "SINES_Hz", plant.SINES_Hz[-1:])  # highest strain
     monkeypatch.setattr(plant, "WAVES", {})
     simulation = PROFILE.simulation
     heavy = {"rotor_inertia_kg_m2": 1.4 * PROFILE.actuator.motor.rotor_inertia}
@@ -95,9 +95,9 @@ def test_a_redesign_is_tried_on_a_bench_that_works_to_the_profile_of_before(tmp_
     trial = on_trial(force_response.BLOCKED, tried_plant(proposal.profile))
     monkeypatch.setattr(in_lockstep, "chosen", lambda _keys: [trial])
     end, bench = measure_in_lockstep(rig, "force_response", 1, tmp_path / "runs")
-    # With the gains in force this rig stops (see test_guarded.py).
+    # With the present gains this rig stops (see test_guarded.py).
     assert end.how == "finished", end.text
-    # What was tried has ended with the test; its run knows what it was, and gives the figures of it.
+    # The trial ended with the test; its run records the tried plant and gives the figures.
     assert bench.bench.estimator.mass == pytest.approx(PROFILE.actuator.reflected_mass)
     tried = assemble(tmp_path, TESTS)
     assert tried.profile.actuator == proposal.profile.actuator

@@ -17,11 +17,11 @@ from hil.measure.response import (
     multisine,
 )
 
-FAST = 0.008  # s in place of each second of the published plants
-# The damped oscillator of the textbooks, a third-order plant that is invented, and three of the
-# benchmark plants of Astrom and Hagglund ("Benchmark systems for PID control", IFAC Workshop on
-# Digital Control, Terrassa 2000; from memory), made faster: 1/(s + 1)^4, the spread poles
-# 1/((s + 1)(0.5s + 1)(0.25s + 1)(0.125s + 1)), and (1 - 0.5s)/(s + 1)^3.
+FAST = 0.008  # s for each second of the published plants
+# The textbook damped oscillator, an invented third-order plant, and three benchmark plants of
+# Astrom and Hagglund ("Benchmark systems for PID control", IFAC Workshop on Digital Control,
+# Terrassa 2000; from memory) at higher speed: 1/(s + 1)^4, the spread poles 1/((s + 1)(0.5s +
+# 1)(0.25s + 1)(0.125s + 1)), and (1 - 0.5s)/(s + 1)^3.
 PLANTS = {
     "four equal poles": ([1.0], (np.poly1d([FAST, 1]) ** 4).coeffs),
     "spread poles": (
@@ -40,13 +40,13 @@ PERIOD_S, RATE = 1.0, 1000.0
 
 @functools.cache
 def excitation(seed):
-    """(wave, its values over three seconds at four times the rate), drawn once for all plants."""
+    """Return (wave, its values over three seconds at four times the rate), drawn once for all plants."""
     wave = multisine(seed, (1, 80), 24, PERIOD_S, 20.0)
     return wave, wave.at(np.arange(0, 3, 0.25 / RATE))
 
 
 def measured(plant, noise, late=False, segments=6):
-    """Spectra of a simulated record: a settled second and a measured one for each phase draw."""
+    """Return spectra of a simulated record: a settled and a measured second for each phase draw."""
     chance = np.random.default_rng(3)
     given: list[Any] = []
     answer: list[Any] = []

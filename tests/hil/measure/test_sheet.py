@@ -1,4 +1,4 @@
-"""Data sheet and comparison: the same bytes again, one clear error for what is not a sheet."""
+"""Data sheet and comparison: reproducible bytes, and one clear error for a file that is not a sheet."""
 
 import json
 import math
@@ -76,7 +76,7 @@ def test_a_full_sheet_is_one_page_of_figures_and_one_of_plots(tmp_path):
                 "Hz",
                 20.0 if i == 0 else 10.0,
                 1.0,
-                # Each says all that the one before says, and something more.
+                # Each figure repeats the conditions of the one before and adds to them.
                 conditions="output blocked, sines of 2 to 16 Hz about 180 N" + ", more" * i,
                 causes="dry friction, reflected mass",
             )
@@ -87,7 +87,7 @@ def test_a_full_sheet_is_one_page_of_figures_and_one_of_plots(tmp_path):
         )
     written = write_sheet(Sheet(one.profile, tuple(groups), ()), tmp_path)
     assert pages(written[1].read_bytes()) == 2
-    # In HTML each figure keeps its own.
+    # In HTML each figure shows its own conditions.
     page = written[0].read_text()
     assert page.count("about 180 N, more, more<") == 11 and page.count("likely causes") == 11
 

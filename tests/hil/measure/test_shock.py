@@ -1,4 +1,4 @@
-"""Shock: what is expected of a weight laid on or dropped, and how far it may fall."""
+"""Shock: predicted response to a weight laid on or dropped, and the permitted drop height."""
 
 import math
 import re
@@ -20,7 +20,7 @@ PROFILE = load_profile("footplate_trainer")
 
 
 def linear(profile):
-    """The same springs without a knee within reach."""
+    """Return the profile with the same springs and a knee out of reach."""
     law = profile.calibration.spring_law.model_copy(update={"knee": 1.0})
     calibration = profile.calibration.model_copy(update={"spring_law": law})
     return profile.model_copy(update={"calibration": calibration})
@@ -34,14 +34,14 @@ def test_on_linear_springs_it_is_the_textbook_force(mass, height_m):
     stiffness = profile.calibration.spring_law.inner_rate
     arms = profile.rig.load_arm / profile.rig.rod_arm
     both_kg, weight_N = own_kg + mass * arms**2, mass * 9.80665 * arms
-    # The weight's momentum at the rod, m·arms·v, goes to both.
+    # The weight's momentum at the rod, m·arms·v, is shared by both masses.
     speed = mass * arms * math.sqrt(2 * 9.80665 * height_m) / both_kg
     blow = shock.predicted_blow(profile, mass, height_m)
     assert blow.speed_m_s == pytest.approx(speed)
     assert blow.blow_N == pytest.approx(speed * math.sqrt(stiffness * both_kg))
     expected = own_N + weight_N + math.hypot(weight_N, blow.blow_N)
     assert blow.peak_N == pytest.approx(expected, rel=2e-3)
-    # It swings as far up as down.
+    # It swings up as far as down.
     assert blow.rebound == pytest.approx(1.0, abs=0.01)
 
 
@@ -60,7 +60,7 @@ def test_a_weight_falls_no_further_than_force_and_springs_permit():
 
 
 def asked(ready, profile=PROFILE):
-    """Actions of the test after its motion, with a person who answers ``ready`` to the drop."""
+    """Return the test's actions after its motion; ``ready`` is the person's answer to the drop."""
     found = []
     procedure = shock._run(profile)
     action = next(procedure)
@@ -82,7 +82,7 @@ def test_a_person_is_told_to_stand_clear_and_may_leave_the_drop_out(monkeypatch)
     assert "nobody and no hand or foot below" in drop.words and "2.5 kg" in drop.words
     left_out = asked(False)
     assert not any(isinstance(a, Drop) for a in left_out)
-    # The lever is made safe again either way.
+    # In both cases the lever is made safe again.
     for actions in (ready, left_out):
         assert actions[-3:] == [
             Hand("support_load", shock.SUPPORT),

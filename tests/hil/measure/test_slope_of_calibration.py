@@ -1,4 +1,4 @@
-"""Slope of a calibration at a force: a law that is free to bend is less certain there."""
+"""Slope of a calibration at a force: a law that can bend is less certain there."""
 
 import pytest
 
@@ -16,7 +16,7 @@ def test_a_polynomial_that_is_within_its_force_is_within_its_slope(mass_kg):
     )
     force_N = holding_force(profile, mass_kg)
     rate = p.spring_rate_push_N_m + p.spring_rate_pull_N_m
-    at = force_N / rate  # before the knee
+    at = force_N / rate  # below the knee
     assert at < p.spring_preload_m
     assert abs(law.force(at) - force_N) <= 2 * profile.calibration.absolute_uncertainty
     off = law.stiffness(at) / rate - 1

@@ -1,4 +1,4 @@
-"""Rise and overshoot of force steps that noise lies upon."""
+"""Rise and overshoot of noisy force steps."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ TIME_S = np.arange(0.0, 0.27, 0.001)
 
 
 def creeping(seed, count=12, noise=0.02):
-    """Steps that come to 0.87 soon and creep to 1 from there, as dry friction lets them."""
+    """Return steps that soon reach 0.87 and then creep to 1, as dry friction makes them do."""
     clean = 0.87 * (1 - np.exp(-TIME_S / 0.005)) + 0.13 * (1 - np.exp(-TIME_S / 0.06))
     return clean, clean + noise * np.random.default_rng(seed).standard_normal((count, len(TIME_S)))
 
@@ -32,7 +32,7 @@ def test_noise_does_not_end_a_creeping_rise_early():
 
 
 def test_noise_is_no_overshoot():
-    """The highest of 270 samples with noise lies 2.8 of its deviations above the truth."""
+    """The highest of 270 noisy samples is 2.8 standard deviations above the truth."""
     settled, off = 1 - np.exp(-TIME_S / 0.01), []
     for seed in range(60):
         noise = 0.02 * np.random.default_rng(seed).standard_normal((12, len(TIME_S)))

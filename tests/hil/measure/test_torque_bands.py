@@ -1,4 +1,4 @@
-"""Figures by torque are no better known than the drive's torque, however well they repeat."""
+"""Figures that use the torque are no more certain than the drive's torque, however repeatable."""
 
 import math
 
@@ -18,7 +18,7 @@ NUT_M_S, MOVING_N_m = 0.05, 0.6
 
 
 class Stitched:
-    """Pieces of a record, one after the other, each a marked window or none."""
+    """A record of consecutive pieces, each with a marked window or without."""
 
     def __init__(self):
         self.pieces, self.windows, self.rows = [], [], 0
@@ -90,7 +90,7 @@ def loops(torque):
     )
     gain = np.where(sense * force > 0, 1 / screw.efficiency_forward, screw.efficiency_backward)
     motor = gain * force + sense * DRY_N_m * PER_METRE
-    for _ in range(3):  # the fewest
+    for _ in range(3):  # the smallest permitted number
         made.add(
             "loop",
             {},

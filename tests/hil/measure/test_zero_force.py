@@ -1,4 +1,4 @@
-"""Zero force from records of a known mass and drag on the hand, and its design."""
+"""Zero force from records with a known mass and drag at the hand, and its design."""
 
 import math
 
@@ -15,7 +15,7 @@ RATE_Hz = PROFILE.control.rate
 
 
 def swung(drift_m_s):
-    """A lever swung by hand at each frequency, which also drifts away at a constant speed."""
+    """Return a lever swung by hand at each frequency while it drifts at a constant speed."""
     position, force, marked, begin = [], [], [], 0
     for frequency in zero_force.FREQUENCIES_Hz:
         t = np.arange(round(zero_force.PERIODS / frequency * RATE_Hz)) / RATE_Hz
@@ -45,5 +45,5 @@ def test_a_lever_that_drifts_is_felt_as_heavy_as_one_that_does_not(drift_m_s):
 def test_the_design_predicts_more_with_the_friction_that_the_loop_leaves():
     designed, without = zero_force._designed(PROFILE, 0.8, 0.02)
     assert 0.0 < without.real < designed.real
-    # Swung slowly, the nut is carried along by the springs: far less than its own mass is felt.
+    # In slow swings the springs carry the nut along: the mass felt is far below the nut's own.
     assert 0.0 < designed.imag / (2 * math.pi * 0.8) < 0.5 * PROFILE.actuator.reflected_mass

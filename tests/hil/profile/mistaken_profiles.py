@@ -1,4 +1,4 @@
-"""Profiles with a mistake, and the error that names it."""
+"""Profiles with one mistake each, and the error that must name it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from hil.profile.loader import SHIPPED, Problem, ProfileError, load_profile
 
 FOOTPLATE = (SHIPPED / "footplate_trainer.yaml").read_text()
-# old text, new text, a part of the new text in the line to be named, key, what, fix
+# Old text, new text, part of the new text in the reported line, key, what, fix.
 Mistake = tuple[str, str, str, str, str, str]
 
 
@@ -32,7 +32,7 @@ def line_of(text: str, part: str) -> int:
 
 
 def one_is_named(tmp_path: Path, mistake: Mistake) -> None:
-    """Find one problem of the key: file, line, what is wrong, and the fix."""
+    """Assert one problem of the key: file, line, what is wrong, and the fix."""
     old, new, part, key, what, fix = mistake
     text = edited(FOOTPLATE, old, new)
     file = tmp_path / "profile.yaml"

@@ -1,4 +1,4 @@
-"""Axes files: what they hold, and what several profiles cannot do together."""
+"""Axes files: their contents, and profiles that cannot run together."""
 
 from __future__ import annotations
 

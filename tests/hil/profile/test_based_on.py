@@ -30,12 +30,12 @@ def test_what_is_not_written_is_the_bases(tmp_path: Path) -> None:
 def test_a_part_with_a_kind_of_its_own_replaces_the_bases(tmp_path: Path) -> None:
     rig = "rig: {kind: linear, carriage_mass: 6 kg, vertical: true, weights: [2 kg]}\n"
     examined = examine_profile(based(tmp_path, rig))
-    # Nothing of the lever is left in it, or its keys would be unknown.
+    # The base's lever is replaced entirely: its keys would be unknown in the new rig.
     assert not any("unknown" in problem.what for problem in examined.problems)
     actuator = (SHIPPED / "actuators" / "footplate.yaml").read_text()
     (tmp_path / "mine.yaml").write_text(actuator.replace("stroke:", "strike:"))
     examined = examine_profile(based(tmp_path, "actuator: mine.yaml\n"))
-    # The base's stroke does not stand in for what the named file lacks.
+    # The base's stroke does not fill in for keys that the named file lacks.
     assert {p.key for p in examined.errors} >= {"actuator.stroke", "actuator.strike"}
 
 

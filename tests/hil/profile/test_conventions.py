@@ -1,4 +1,4 @@
-"""Conventions of current and winding: converted at reading, back at writing."""
+"""Conventions of current and winding: converted on reading, and back on writing."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def folder(tmp_path):
 
 
 def stated(folder, current, winding):
-    """A profile whose file states the plain one's values in these conventions."""
+    """Return a profile whose file states the plain one's values in these conventions."""
     by = factors(current, winding)
     part = folder / "actuators" / "footplate.yaml"
     data = yaml.safe_load(part.read_text())
@@ -81,15 +81,15 @@ def test_one_motor_is_one_motor_however_it_is_stated(tmp_path_factory, current, 
             close = isinstance(value, float)
             assert getattr(one, name) == (pytest.approx(value, rel=1e-12) if close else value)
     assert rig_parameters(profile).torque_constant_N_m_A == pytest.approx(MOTOR.torque_constant)
-    # Passed on as numbers, it is not converted once more.
+    # Numbers passed on as data are not converted again.
     assert profile_from_dict(profile_to_dict(profile)) == profile
 
 
 @given(current=currents, winding=windings)
 def test_losses_torque_and_voltage_agree_with_three_phases(current, winding):
-    # Three sine phases of amplitude I: loss 3·R·(I/√2)², and peak over √2 is the effective value.
+    # Three sine phases of amplitude I: loss 3·R·(I/√2)²; the rms value is the peak over √2.
     by = factors(current, winding)
-    amplitude, R, k = 7.0, 0.2, 0.06  # A, ohm of a phase, N·m/A
+    amplitude, R, k = 7.0, 0.2, 0.06  # A, ohms per phase, N·m/A
     file_I = amplitude if current == "peak" else amplitude / math.sqrt(2)
     file_k = k if current == "peak" else k * math.sqrt(2)
     file_R = {"phase": R, "line_to_line": 2 * R, "equivalent": 1.5 * R}[winding]

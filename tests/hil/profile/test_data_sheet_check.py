@@ -1,4 +1,4 @@
-"""What a drive cannot do by its data sheet is refused when the profile is read."""
+"""A profile is refused if it requires what the drive's data sheet (EDS) lacks."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_the_shipped_sheet_has_all_that_the_profile_asks_for(folder):
 
 
 def test_a_sheet_that_lacks_inputs_and_the_watch_is_refused_with_line_object_and_nearest(folder):
-    # A foreign board: its inputs and its temperature lie elsewhere, and it consumes no heartbeat.
+    # A foreign board: other objects for inputs and temperature, and no consumed heartbeat.
     change(folder, (r"\[6401", "[2401"), (r"\[2010", "[2205"), (r"\[1016", "[5016"))
     found = {problem.key: problem for problem in problems(folder)}
     texts = "\n".join(str(problem) for problem in problems(folder))
@@ -44,7 +44,7 @@ def test_a_sheet_that_lacks_inputs_and_the_watch_is_refused_with_line_object_and
     assert "has no 0x1016:01 consumer heartbeat time" in texts and "dead host" in texts
     assert re.search(r"drive\.deflection_object: it has 0x2401:01 .*\(INTEGER16\)", texts)
     assert re.search(r"drive\.temperature_object or write null: it has 0x2205 Drive temp", texts)
-    # A key that is written has its own line; one that is not, that of the sheet.
+    # A key in the profile is reported at its own line, an absent key at the line of the sheet.
     lines = (folder / "drives" / "bench_cia402.yaml").read_text().splitlines()
     assert lines[found["drive.spare_object"].line - 1].startswith("spare_object")
     assert lines[found["drive.eds"].line - 1].startswith("eds")

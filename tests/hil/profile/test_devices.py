@@ -1,4 +1,4 @@
-"""From a profile to its drive and its simulated rig."""
+"""A profile becomes its drive and its simulated rig."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ NAMES = ["footplate_trainer", "bench_slide"]
 
 
 def changed(name: str, **parts: dict[str, object]) -> Profile:
-    """A shipped profile with keys of its top-level parts replaced, in SI."""
+    """Return a shipped profile with keys of its top-level parts replaced, in SI."""
     data = profile_to_dict(load_profile(name))
     for part, values in parts.items():
         data[part] = {**data[part], **values}
@@ -41,7 +41,7 @@ def test_footplate_rig_is_the_scenario() -> None:
     assert (p.spring_preload_m, p.spring_solid_m) == pytest.approx((0.003, 0.009))
     assert (p.sensor_bits, p.sensor_zero_counts, p.sensor_sign) == (12, 2048.0, 1.0)
     assert p.sensor_scale == pytest.approx(1.0)
-    # The drive's own limits of what moves: no higher than what the profile trips at.
+    # The drive's own motion limits do not exceed the profile's tripped values.
     assert p.drive_max_torque_N_m == pytest.approx(0.09 * 30)
     assert p.drive_overcurrent_A > p.drive_max_torque_N_m / 0.09
     assert p.drive_overspeed_rad_s == pytest.approx(0.320 / 0.010 * 2 * math.pi)
@@ -53,20 +53,20 @@ def test_slide_rig_keeps_its_signs() -> None:
     p = rig_parameters(load_profile("bench_slide"))
     assert (p.rig, p.linear_vertical, p.carriage_mass_kg) == ("linear", True, 6.0)
     assert (p.screw_hand, p.drive_polarity, p.sensor_sign) == (-1.0, -1.0, -1.0)
-    # One count of the simulated sensor is what the calibration says it is.
+    # One count of the simulated sensor equals the calibration's count.
     per_count = p.sensor_span_m / 2**p.sensor_bits / p.sensor_scale
     assert per_count == pytest.approx(1.4684e-6)
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_simulated_sensors_say_what_the_profile_believes(name: str) -> None:
-    """Counts, turned back by the profile's calibration, are the simulated springs' deflection."""
+    """Counts converted by the profile's calibration give the simulated springs' deflection."""
     profile = load_profile(name)
     calibration = profile.calibration
     drive = make_lockstep_drive(profile, seed=3)
     drive.open()
     physics = drive.core.physics
-    # A hand lifts the output; the nut must be dragged along by the springs.
+    # A hand lifts the output, and the springs must drag the nut along.
     drive.core.environment.push(200.0 / (7.0 if profile.rig.kind == "lever" else 1.0))
     told, true = [], []
     for _ in range(60):
@@ -74,7 +74,7 @@ def test_the_simulated_sensors_say_what_the_profile_believes(name: str) -> None:
         told.append((counts - calibration.zero) * calibration.deflection_per_count)
         true.append(physics.nut_position_m - physics.output_position_m)
     assert min(true) < -0.2e-3
-    # Noise, rounding and the profile's own simulated hysteresis leave a few counts.
+    # Noise, rounding and the profile's simulated hysteresis account for a few counts.
     assert told == pytest.approx(true, abs=8 * abs(calibration.deflection_per_count))
     assert drive.telemetry.power is PowerStage.OFF
 
@@ -134,7 +134,7 @@ def test_the_drives_own_watch_is_the_profiles(tmp_path: Path) -> None:
     assert rig_parameters(profile).drive_host_loss_s == pytest.approx(0.07)
     assert make_lockstep_drive(profile).capabilities.host_loss_s == pytest.approx(0.07)
     drive = make_drive(profile, tmp_path)
-    # Nothing listens there: building is not opening.
+    # Nothing listens there: making a drive does not open it.
     with pytest.raises(DriverError):
         drive.open()
     drive.close()

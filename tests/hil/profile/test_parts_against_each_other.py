@@ -1,4 +1,4 @@
-"""Values of a profile that are each possible, and contradict each other."""
+"""Values of a profile that are each valid but contradict each other."""
 
 from __future__ import annotations
 
@@ -233,7 +233,7 @@ TABLE: list[Mistake] = [
         "takes 0.8 s",
         "brake harder",
     ),
-    # the simulated rig
+    # The simulated rig.
     (
         "off_state: shorted  ",
         "off_stat: shorted  ",

@@ -17,7 +17,7 @@ from tests.hil.profile.mistaken_profiles import (
 )
 
 TABLE: list[Mistake] = [
-    # unknown keys
+    # Unknown keys.
     (
         "phase_margin: 40           #",
         "phase_margn: 40 #",
@@ -43,7 +43,7 @@ TABLE: list[Mistake] = [
         "unknown key",
         "did you mean 'limited'",
     ),
-    # missing keys
+    # Missing keys.
     (
         "  damping: 1.0 N*s/mm\n",
         "",
@@ -68,7 +68,7 @@ TABLE: list[Mistake] = [
         "missing",
         "add 'knee: 10 mm' under 'calibration.spring_law'",
     ),
-    # units and dimensions
+    # Units and dimensions.
     (
         "inner_rate: 120 N/mm ",
         "inner_rate: 120 N ",
@@ -129,7 +129,7 @@ TABLE: list[Mistake] = [
         "kind degC",
         "70 degC",
     ),
-    # wrong types and impossible values
+    # Wrong types and impossible values.
     (
         "bits: 12",
         "bits: twelve",
@@ -209,7 +209,7 @@ TABLE: list[Mistake] = [
         "not a date",
         "ISO 8601",
     ),
-    # parts
+    # Parts.
     (
         "actuators/footplate.yaml",
         "actuators/footplat.yaml",

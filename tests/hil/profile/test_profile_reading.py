@@ -1,4 +1,4 @@
-"""Files that are read, files refused before any key is looked at, and the way back to data."""
+"""Files read, files refused before any key is read, and the conversion back to data."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def test_dumped_profile_comes_back_the_same(name: str) -> None:
     profile = load_profile(name)
     text = json.dumps(profile_to_dict(profile), allow_nan=False)
     assert profile_from_dict(json.loads(text)) == profile
-    # A lead of 10 mm is 0.01 in the dump, and a person's file must still say the unit.
+    # A lead of 10 mm is 0.01 in the dump; in a person's file the unit is still required.
     assert json.loads(text)["actuator"]["screw"]["lead"] == profile.actuator.screw.lead
 
 
@@ -96,7 +96,7 @@ def test_unknown_name_lists_what_is_shipped() -> None:
 def test_bare_name_works_from_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     assert load_profile("footplate_trainer").name == "footplate trainer"
-    # A file of the person's own comes first.
+    # A file in the working directory takes precedence.
     Path("footplate_trainer.yaml").write_text("name: [\n")
     with pytest.raises(ProfileError):
         load_profile("footplate_trainer.yaml")
@@ -195,7 +195,7 @@ def test_files_that_are_no_text(tmp_path: Path) -> None:
 
 
 def test_a_file_that_fails_while_it_is_read() -> None:
-    # Address 0 of a process is never mapped, so that even root gets an input error.
+    # Address 0 of a process is never mapped, so that root gets an input error as well.
     assert "cannot be read" in str(refused(Path("/proc/self/mem")))
 
 

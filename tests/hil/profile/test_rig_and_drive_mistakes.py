@@ -166,7 +166,7 @@ DRIVE = (SHIPPED / "drives" / "bench_cia402.yaml").read_text()
             "at least twice host_heartbeat",
             "correct",
         ),
-        # Rounded to the wire's milliseconds these would switch the drive's watch off.
+        # Rounded to the wire's milliseconds, these would disable the drive's watch.
         (
             "host_heartbeat: 5 ms\nhost_loss: 15 ms",
             "host_heartbeat: 0 s\nhost_loss: 0 s",
@@ -241,7 +241,7 @@ def test_mistake_in_the_drive_is_named(
     file.write_text(edited(FOOTPLATE, "drives/bench_cia402.yaml", "drive.yaml"))
     found = [p for p in problems_of(file) if p.key == key]
     assert [p.file for p in found] == [str(drive)]
-    # A missing key is shown where its mapping begins: the key that names the part, or 'bus'.
+    # A missing key is reported where its mapping begins: at the key that names the part, or 'bus'.
     assert re.search(what, found[0].what), found[0].what
     assert re.search(fix, found[0].fix), found[0].fix
     assert found[0].line == line_of(text, part)

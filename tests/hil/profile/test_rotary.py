@@ -1,4 +1,4 @@
-"""Rotary profiles: angles and torques in their units, computed along the arc of the joint."""
+"""Rotary profiles: angles and torques in their own units, computed along the joint's arc."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def test_a_gear_is_a_screw_whose_lead_is_its_arc(joint: Profile) -> None:
     lead = joint.actuator.transmission.lead
     assert lead == pytest.approx(math.radians(360 / 50) * ARC_RADIUS_M)
     assert rig_parameters(joint).screw_lead_m == lead
-    # Rotor inertia times the ratio squared, and the gear's own: kg·m² at the joint.
+    # Rotor inertia times the ratio squared, plus the gear's own: kg·m² at the joint.
     reflected = joint.actuator.reflected_mass * ARC_RADIUS_M**2
     assert reflected == pytest.approx(5.0e-5 * 50**2 + 0.008)
     # Torque of the joint: ratio · efficiency · (k·I − friction).
@@ -65,7 +65,7 @@ def test_an_arm_on_the_joint_is_a_lever_of_that_arc(joint: Profile) -> None:
     assert load * ARC_RADIUS_M == pytest.approx(moment)
     inertia = 0.8 * 0.24**2 / 3 + 0.2 * 0.3**2
     assert mass * ARC_RADIUS_M**2 == pytest.approx(inertia)
-    # A weight that asks for one N·m more brings L/g kg·m² with it.
+    # A weight that adds 1 N·m adds L/g in kg·m².
     assert per_newton * ARC_RADIUS_M == pytest.approx(0.3 / 9.80665)
 
 
@@ -89,7 +89,7 @@ def test_plain_values_of_a_rotary_profile_are_in_rad_and_newton_metres(joint: Pr
     assert values["limits"]["force"] == {"limited": 30.0, "tripped": 32.0}
     assert values["limits"]["force_rate"]["limited"] == 450.0
     assert values["calibration"]["spring_law"]["inner_rate"] == 300.0
-    assert values["rig"]["load_arm"] == 0.3  # a true length
+    assert values["rig"]["load_arm"] == 0.3  # a length, not an arc
 
 
 @pytest.mark.parametrize(
@@ -145,7 +145,7 @@ def test_every_number_shown_comes_back(number: float, unit: str, motion: str) ->
 
 
 def test_power_is_the_same_in_either_unit() -> None:
-    # What a change of unit must not change: torque times angular speed is force times speed.
+    # A change of unit keeps power: torque times angular speed equals force times speed.
     with speaking("rotary"):
         torque, radians = float(FORCE(480.0)), math.radians(float(LENGTH(0.2)))
         assert torque * radians == pytest.approx(480.0 * 0.2)

@@ -1,4 +1,4 @@
-"""``simulation.injected_faults``: checked by name where it is written, made in the rig that is built."""
+"""``simulation.injected_faults``: names checked on reading, faults made in the simulated rig."""
 
 from __future__ import annotations
 

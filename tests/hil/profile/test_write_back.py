@@ -1,4 +1,4 @@
-"""Writing values back changes those values and not one other character."""
+"""Writing values back changes these values and no other character."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from hil.profile.write_back import edited, write_back
 
 @pytest.fixture
 def own(tmp_path: Path) -> Path:
-    """A user's own copy of the trainer's profile with all its parts."""
+    """Return the path of a user's own copy of the trainer's profile with all its parts."""
     shutil.copytree(SHIPPED, tmp_path / "mine")
     return tmp_path / "mine" / "footplate_trainer.yaml"
 

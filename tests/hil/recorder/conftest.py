@@ -18,13 +18,13 @@ def directory() -> Iterator[Path]:
 
 @pytest.fixture(scope="module")
 def served() -> Iterator[Served]:
-    """A serving process that the tests of a module share: leave control, and leave it alive."""
+    """A serving process shared by a module's tests; they must release control and keep it alive."""
     with tempfile.TemporaryDirectory(prefix="hk-") as path, Served(Path(path)) as process:
         yield process
 
 
 @pytest.fixture
 def mortal(directory: Path) -> Iterator[Served]:
-    """A serving process of the test's own, to be killed."""
+    """A serving process for one test, which may kill it."""
     with Served(directory / "link") as process:
         yield process

@@ -1,4 +1,4 @@
-"""Runs made for tests."""
+"""Synthetic runs for tests."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A run is on disk as soon as it begins: a recorder that dies then leaves a run."""
+"""A run is on disk as soon as it begins, so that a recorder that dies leaves a run."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def test_the_first_write_does_not_wait_for_the_next_turn(
     thread = WriterThread(tmp_path, lambda said: None)
     thread.start()
     thread.describe({})
-    thread.event({"kind": "notice", "time_s": 0.0})  # the turn of before is over
+    thread.event({"kind": "notice", "time_s": 0.0})  # ends the turn before
     time.sleep(0.05)
     thread.event({"kind": event, "name": "walk", "trip": True, "time_s": 1.0})
     end = time.monotonic() + 10.0
@@ -42,7 +42,7 @@ def found(name: str, started: str, trip: str = "") -> RunSummary:
 
 
 def test_a_run_that_is_on_disk_is_continued_under_its_name() -> None:
-    for name in ("walk", "walk-continued"):  # the second time as well
+    for name in ("walk", "walk-continued"):  # a run can be continued twice
         event = to_continue(RECORDING, [found(name, RECORDING["wall"])])
         assert event is not None and event["name"] == "walk-continued"
         assert f"continues run '0007-{name}'" in event["note"]
@@ -51,7 +51,7 @@ def test_a_run_that_is_on_disk_is_continued_under_its_name() -> None:
 def test_a_run_of_an_axis_is_continued_by_the_recorder_of_that_axis() -> None:
     left = [found("walk toe", RECORDING["wall"]), found("walk-continued heel", RECORDING["wall"])]
     event = to_continue(RECORDING, left, "heel")
-    assert event is not None and event["name"] == "walk-continued"  # the writer adds the axis
+    assert event is not None and event["name"] == "walk-continued"  # the writer sets the axis
     assert "continues run '0007-walk-continued heel'" in event["note"]
     event = to_continue(RECORDING, left[:1], "heel")
     assert event is not None and "recorder died before" in event["note"]
@@ -61,7 +61,7 @@ def test_a_run_of_an_axis_is_continued_by_the_recorder_of_that_axis() -> None:
     "interrupted",
     [
         [],
-        [found("walk", "2026-11-27T08:00:00.000+00:00")],  # of another day
+        [found("walk", "2026-11-27T08:00:00.000+00:00")],  # from another day
         [found("swing", "2026-11-28T12:00:01.000+00:00")],
         [found("walk", "2026-11-28T12:00:01.000+00:00", trip="Force")],
     ],
@@ -77,7 +77,7 @@ def test_nothing_is_begun_if_nothing_is_being_recorded() -> None:
 
 
 def test_the_first_rows_load_no_module() -> None:
-    """The first write of a run waited for 0.3 s of imports, on a busy computer for 1 s."""
+    """Imports once delayed the first write of a run by 0.3 s, on a busy computer by 1 s."""
     program = (
         "import sys; import numpy as np; from hil.core import COLUMNS\n"
         "from hil.recorder.table import StreamEncoder\n"

@@ -1,4 +1,4 @@
-"""Labels, bin, and the index that the list is checked against."""
+"""Labels, the bin, and the index that speeds up the list of runs."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from tests.hil.recorder.made_runs import made_rows, make_run
 
 @pytest.fixture
 def three(tmp_path: Path) -> Path:
-    """Three runs, long settled."""
+    """Make three runs, settled long ago."""
     for name in ("float", "push", "wave"):
         make_run(tmp_path, made_rows(20), [], name)
     settle(tmp_path)
@@ -37,7 +37,7 @@ def three(tmp_path: Path) -> Path:
 
 
 def settle(directory: Path) -> None:
-    """Make files and folders an hour old, as the index trusts only what has settled."""
+    """Make files and folders an hour old: the index trusts only settled ones."""
     then = time.time() - 3600.0
     for folder, _, files in os.walk(directory, topdown=False):
         for file in files:
@@ -46,7 +46,7 @@ def settle(directory: Path) -> None:
 
 
 def read_again(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Names of the folders whose files were read by the next lists."""
+    """Record the names of the folders whose files the next lists read."""
     names: list[str] = []
     real = listing_module._summary
 
@@ -92,7 +92,7 @@ def test_what_was_changed_just_now_is_not_trusted(tmp_path: Path) -> None:
     before = os.stat(path / "run.yaml"), os.stat(path)
     text = (path / "run.yaml").read_text()
     (path / "run.yaml").write_text(text.replace("note: a note", "note: b note"))
-    # Within one tick of the clock: the same times, the same size.
+    # Within one tick of the clock: same times, same size.
     os.utime(path / "run.yaml", ns=(before[0].st_atime_ns, before[0].st_mtime_ns))
     os.utime(path, ns=(before[1].st_atime_ns, before[1].st_mtime_ns))
     assert list_runs(tmp_path)[0].note == "b note"

@@ -1,4 +1,4 @@
-"""A disk that takes nothing: memory stays bounded, and lost samples are reported and counted."""
+"""A disk that accepts nothing: memory stays bounded; lost samples are counted and reported."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ pytestmark = pytest.mark.real_time
 
 
 class FullDisk(Disk):
-    """Refuses every byte while ``full``."""
+    """A disk that refuses every byte while ``full``."""
 
     full = True
 

@@ -1,4 +1,4 @@
-"""Power failure: files cut at any byte, names that never reached the medium."""
+"""Power failure: files cut at any byte, and directory entries that never reached the disk."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def whole(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 
 
 def read_all(path: Path) -> int | None:
-    """Samples of a run by every way there is; None if it was refused with a fix, and by name."""
+    """Return the number of samples by every way of reading; None if all refuse with name and fix."""
     found = list_runs(path.parent)
     assert [run.path for run in found] == [path]
     try:
@@ -70,7 +70,7 @@ def test_each_file_cut_anywhere_is_read_to_its_last_block_or_refused_by_name(
     (path / victim).write_bytes(content[:cut])
     readable = read_all(path)
     if readable is not None and victim != "samples.arrows":
-        assert readable == ROWS * BATCHES  # of what is not cut nothing is missing
+        assert readable == ROWS * BATCHES  # a cut in another file loses no samples
     try:
         repair_run(path)
     except RunError as error:
@@ -114,11 +114,11 @@ def test_names_and_data_are_on_the_medium_once_a_run_was_synced(
     assert folder is not None
     after_meta = synced - {folder / ".run.yaml.part"}
     assert {folder / "samples.arrows", folder / "events.jsonl", folder, folder.parent} <= after_meta
-    # The entries of the two files were made before their folder was synced the last time.
+    # The two files' directory entries existed before the last sync of their folder.
     synced.clear()
     writer.rows(np.ones((ROWS, len(COLUMNS))))
     writer.flush(sync=True)
-    assert synced == {folder / "samples.arrows"}  # no more than is needed
+    assert synced == {folder / "samples.arrows"}  # no more than needed
     writer.abandon()
 
 

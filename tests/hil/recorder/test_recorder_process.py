@@ -1,4 +1,4 @@
-"""The recorder's process against a serving process: killed, stalled, starved of disk."""
+"""The recorder's process against a serving process: killed, stalled, or without disk space."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def end(process: subprocess.Popen[str]) -> int:
 
 
 class Watching:
-    """A client in control, and every event it has seen."""
+    """A client in control that keeps every event received."""
 
     def __init__(self, client: Client) -> None:
         self.client = client
@@ -78,7 +78,7 @@ class Watching:
         return [e for e in self.events if e.kind == kind and text in e.get("text", "")][-1]
 
     def samples(self, seconds: float) -> None:
-        """Let samples of this many seconds pass."""
+        """Wait until samples of this many seconds have arrived."""
         until = None
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
@@ -138,7 +138,7 @@ def test_runs_hold_what_passed_between_their_events(served: Served, directory: P
     assert "heartbeat" not in kinds
     assert run.events[0]["time_s"] == pytest.approx(cycles[0] / 1000.0, abs=0.0015)
     assert run.events[-1]["time_s"] == pytest.approx((cycles[-1] + 1) / 1000.0, abs=0.0015)
-    expected = (cycles % 97 + 6 / 64).astype(np.float32)  # as the publisher makes them
+    expected = (cycles % 97 + 6 / 64).astype(np.float32)  # as publisher.py makes them
     np.testing.assert_array_equal(run.column("spring_force_N"), expected)
     assert one.meta["how_it_ended"] == "another run was started"
     assert two.meta["how_it_ended"] == "the end of the recorder was requested"
@@ -157,12 +157,12 @@ def test_a_killed_recorder_leaves_a_run_readable_to_the_last_second(
         process.kill()
         process.wait()
         last_s = watch.until("marker")["time_s"]
-        watch.samples(0.2)  # the rig host goes on
+        watch.samples(0.2)  # the rig host continues
         summary = list_runs(runs)[0]
         assert summary.status == "interrupted"
         run = load_run(summary.path)
         assert run.column("time_s")[-1] > last_s - 1.0
-        with recorder(served, runs):  # the next one starts beside what was left
+        with recorder(served, runs):  # the next recorder starts a new run beside it
             watch.client.request(StartRun(name="next"))
             assert watch.until("recording", count=2)["run"] == "0002-next"
         repair_run(summary.path)
@@ -193,7 +193,7 @@ def test_a_dead_host_ends_the_run_and_the_run_says_so(
         assert words in run.meta["how_it_ended"]
         if how == "ended":
             return
-        mortal.start()  # and the recorder finds the next one
+        mortal.start()  # the recorder finds the new host
         deadline = time.monotonic() + PATIENCE_S
         with watching(mortal) as watch:
             while not watch.count("recording"):
@@ -206,14 +206,14 @@ def test_a_dead_host_ends_the_run_and_the_run_says_so(
 
 def test_a_trip_keeps_ten_seconds_before_and_two_after(directory: Path) -> None:
     runs = directory / "runs"
-    # Ten times the rate makes fifteen seconds of samples in one and a half.
+    # At ten times the rate, fifteen seconds of samples take one and a half.
     with (
         Served(directory / "link", "--rate", "10000", "--time-scale", "10") as fast,
         recorder(fast, runs) as process,
         watching(fast) as watch,
     ):
         watch.samples(1.0)
-        watch.client.stop("operator")  # a stop that was chosen keeps nothing
+        watch.client.stop("operator")  # an operator's stop keeps no samples
         watch.client.request(Marker(text="early"))
         watch.client.stop("trip: early")
         assert watch.until("kept")["run"] == "0001-trip"  # no run was active
@@ -260,7 +260,7 @@ def test_a_stalled_disk_loses_nothing_and_is_said(served: Served, directory: Pat
 
 
 def until_full(process: subprocess.Popen[str], watch: Watching, count: int = 1) -> dict[str, Any]:
-    """Forbid the recorder to write a byte more to any file, and wait until it says so."""
+    """Forbid the recorder to write to any file, and wait until it reports that."""
     resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (1, resource.RLIM_INFINITY))
     return watch.until("notice", "does not take the recording", count)
 
@@ -269,7 +269,7 @@ def test_whatever_the_disk_refuses_is_said_once_and_nothing_is_lost(
     served: Served, directory: Path
 ) -> None:
     runs = directory / "runs"
-    runs.touch()  # a file where the directory should be
+    runs.touch()  # a file in place of the directory
     with recorder(served, runs) as process, watching(served) as watch:
         watch.client.request(StartRun(name="patient"))
         assert str(runs) in watch.until("notice", "does not take")["text"]

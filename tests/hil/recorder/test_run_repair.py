@@ -1,4 +1,4 @@
-"""Runs that were cut off, are found, or are damaged."""
+"""Runs that were interrupted, runs found by name, and damaged runs."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_a_stream_cut_anywhere_is_readable_up_to_there(
     (path / "samples.arrows").write_bytes(stream[:cut])
     events_cut = data.draw(st.integers(0, len(lines)))
     (path / "events.jsonl").write_bytes(lines[:events_cut])
-    # Each batch takes the same order of bytes: nothing before the last whole one may be missing.
+    # Batches are of similar size: all before the last whole one must be readable.
     least = max(0, int((cut - 5000) / len(stream) * 10 - 1)) * 100
     before = load_run(path)
     assert not before.complete
@@ -77,7 +77,7 @@ def test_a_run_killed_while_closing_is_repaired(interrupted: Path, tmp_path: Pat
     path = tmp_path / "0001-cut"
     shutil.copytree(interrupted, path)
     repair_run(path)
-    shutil.copy(interrupted / "run.yaml", path)  # as if run.yaml had not been written any more
+    shutil.copy(interrupted / "run.yaml", path)  # as if the new run.yaml had not been written
     (path / ".samples.parquet.part").write_bytes(b"half")
     assert list_runs(tmp_path)[0].status == "interrupted"
     repair_run(path)
@@ -95,14 +95,14 @@ def test_a_run_being_recorded_is_not_repaired(tmp_path: Path) -> None:
         assert load_run(writer.path).table.num_rows == 5
 
 
-# ---------------------------------------------------------------------- finding, and bad folders
+# ---------------------------------------------------------------------- finding runs, bad folders
 
 
 def test_runs_are_found_by_number_name_folder_and_path(tmp_path: Path) -> None:
     first = make_run(tmp_path, made_rows(1), [], "float")
     second = make_run(tmp_path, made_rows(1), [], "float")
     assert find_run(tmp_path, "1") == find_run(tmp_path, "0001") == first
-    assert find_run(tmp_path, "float") == second  # the latest of that name
+    assert find_run(tmp_path, "float") == second  # the latest run of that name
     assert find_run(tmp_path, "0001-float") == first
     assert find_run(tmp_path / "..", str(second)) == second
     with pytest.raises(RunError, match=r"no run '7'.*0002-float"):

@@ -29,7 +29,7 @@ from tests.hil.recorder.made_runs import DESCRIPTION, START, WIDTH, made_rows, m
 
 
 class Full(Disk):
-    """A disk with a number of bytes left; the write that does not fit is cut short."""
+    """A disk with a number of bytes left; a write that does not fit is cut short."""
 
     def __init__(self, left: int) -> None:
         self.left = left
@@ -42,7 +42,7 @@ class Full(Disk):
         return count
 
 
-# ---------------------------------------------------------------------- what a run holds
+# ---------------------------------------------------------------------- content of a run
 
 
 def test_a_run_holds_what_was_written(tmp_path: Path) -> None:

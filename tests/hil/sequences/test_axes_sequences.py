@@ -56,7 +56,7 @@ def test_steps_together_last_as_long_as_the_longest(tmp_path: Path) -> None:
     two = load(tmp_path, UP + steps + DOWN)
     assert dos(two, "heel")[2] == "hold_position" and dos(two, "toe")[2] == "float"
     assert two.seconds == 2.0 + 4.0
-    # Shortened, both keep their common boundaries.
+    # Shortened, both keep their common step boundaries.
     short = two.fitted(5.0)
     assert short.seconds == pytest.approx(5.0)
     assert short.sequences["heel"].stretch == short.sequences["toe"].stretch < 1.0

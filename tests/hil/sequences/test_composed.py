@@ -1,4 +1,4 @@
-"""Loops, ramps, waits, parameters and files within files: what they mean, and their mistakes."""
+"""Loops, ramps, waits, parameters and nested files: their meaning, and errors in them."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def test_figures_of_a_loop_are_told_apart(tmp_path: Path) -> None:
     ]
 
 
-# what is changed, file and text on the line that must be named, key, what, fix
+# Old text, new text, file and text of the reported line, key, what, fix.
 MISTAKES = [
     ("{parameter: height}", "{parameter: hight}", "ladder", "hight", "no parameter", "'height'"),
     ("value: 12 mm", "value: 42 mm", "ladder", "42 mm", "outside its range", "'5 mm' to '40 mm'"),
@@ -194,9 +194,9 @@ def test_a_composed_sequence_is_performed(tmp_path: Path, lateness: Lateness | N
     rest, position = (columns[:, INDEX[name]] for name in ("rest_position_m", "output_position_m"))
     behaviour = columns[:, INDEX["behaviour"]]
     waves = np.flatnonzero(np.diff(behaviour == BehaviourCode.WAVEFORM) > 0)
-    assert len(waves) == 4  # two ramps, each with its begin and end
+    assert len(waves) == 4  # two ramps, each with beginning and end
     for begin, end in waves.reshape(2, 2):
-        assert position[begin] > 0.011  # the wait before it
+        assert position[begin] > 0.011  # by the wait before the ramp
         ramp = rest[begin + 1 : end + 1]
         assert ramp[0] == pytest.approx(0.012, abs=1e-4)
         assert ramp[-1] == pytest.approx(0.010, abs=1e-4)

@@ -1,4 +1,4 @@
-"""Pauses at safe points, previews, and sessions taken down."""
+"""Pauses at safe points, previews, and sequences recorded from sessions."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ steps:
 
 
 def at_each(procedure: Procedure, look: Callable[[object, object], None]) -> Procedure:
-    """The same procedure, with a look at each action and at what came back."""
+    """Return the same procedure, with a look at each action and at what it returned."""
     seen: Any = None
     while True:
         try:
@@ -70,7 +70,7 @@ def test_it_pauses_holding_the_position_and_only_where_nothing_rests_on_what_act
         if isinstance(action, Ask):
             asked.append(action.request)
             if isinstance(action.request, PowerOn):
-                pacing.step()  # from here on, safe point to safe point
+                pacing.step()  # from here on one safe point at a time
         if pacing.held and isinstance(action, Pause):
             rested += action.seconds
             rows = seen.rows  # type: ignore[attr-defined]
@@ -84,15 +84,15 @@ def test_it_pauses_holding_the_position_and_only_where_nothing_rests_on_what_act
     procedure = at_each(perform(load_sequence(file), PROFILE, pacing), look)
     ended = LockstepRunner(bench).run(procedure)
     assert ended.how == "finished", ended.text
-    # Not before the push: it rests on the spring.
+    # Not before the push, which builds on the spring.
     assert held_before == [2, 3, 5, 6]
     holds = [r.behaviour for r in asked if isinstance(r, Apply)]
     assert [b.kind for b in holds] == [
         "hold_position",
         "virtual_spring",
-        "hold_position",  # paused under the spring
+        "hold_position",  # pause during the spring
         "constant_force",
-        "hold_position",  # paused under the force
+        "hold_position",  # pause during the force
     ]
     assert isinstance(holds[2], HoldPosition) and 0.010 < holds[2].position_m < 0.018
     assert position == pytest.approx(holds[4].position_m, abs=1e-3)
@@ -118,7 +118,7 @@ def test_the_preview_shows_what_is_asked_for() -> None:
     plan = preview(load_sequence("demo"), PROFILE)
     assert plan.refused == () and plan.trimmed == ()
     assert len(plan.words) == len(plan.begins_s) - 1
-    at = plan.begins_s[3] + 0.5  # the weight floats
+    at = plan.begins_s[3] + 0.5  # during the float
     here = int(np.searchsorted(plan.time_s, at))
     assert plan.force_N[here] == 210.0 and np.isnan(plan.position_m[here])
     held = int(np.searchsorted(plan.time_s, plan.begins_s[3])) - 2
@@ -140,7 +140,7 @@ def test_the_preview_says_what_the_rig_would_trim_or_refuse(tmp_path: Path) -> N
 DONE: list[tuple[float, Request]] = [
     (1.0, PowerOn(load_supported=True)),
     (3.04, Apply(behaviour=HoldPosition(position_m=0.01234, speed_m_s=0.03))),
-    (3.2, Apply(behaviour=HoldPosition(position_m=0.0125, speed_m_s=0.03))),  # on the way
+    (3.2, Apply(behaviour=HoldPosition(position_m=0.0125, speed_m_s=0.03))),  # in motion
     (5.31, Marker(text="it's up")),
     (5.32, Apply(behaviour=VirtualSpring(rest_m=0.0125, stiffness_N_m=20e3, bias_N=12.0))),
     (
@@ -204,7 +204,7 @@ def test_what_was_taken_down_can_be_performed_or_is_no_file(
     taken, time_s, powered = TakenDown(), 0.0, False
     for passed_s, request in session:
         time_s += passed_s
-        # As the bench accepts them.
+        # Only requests that the bench would accept.
         if isinstance(request, Apply) and not powered:
             continue
         if isinstance(request, PowerOn) and powered:

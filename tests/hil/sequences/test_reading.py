@@ -1,4 +1,4 @@
-"""Sequence files: what they mean, and one line for each mistake that names place and fix."""
+"""Sequence files: their meaning, and one line with place and fix for each mistake."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def test_quantities_become_requests_in_si(tmp_path: Path) -> None:
     assert sequence.figures == [("virtual_spring", "medium")]
 
 
-# old, new, a text on the line that must be named, key, what, fix
+# Old text, new text, text of the reported line, key, what, fix.
 MISTAKES = [
     ("position: 20 mm", "position: 20 N", "20 N", r"steps[1].position", "kind m", "10 mm"),
     ("position: 20 mm", "position: 20", "position: 20\n", r"steps[1].position", "no unit", "10 mm"),

@@ -74,7 +74,7 @@ def sequence_file(tmp_path: Path, text: str = SHORT) -> Path:
 
 
 def watched(procedure: Procedure, kept: list[Any]) -> Procedure:
-    """The same procedure; its requests are kept aside."""
+    """Return the same procedure; keep its requests."""
     seen = None
     while True:
         try:
@@ -205,12 +205,12 @@ def connected(bench: BenchProcesses) -> tuple[Client, EnvironmentClient]:
 
 
 def at_rest(bench: BenchProcesses) -> None:
-    """Reset what the test before has left."""
+    """Reset the state that the previous test left."""
     with Client.connect(bench.link_directory, name="reset") as client:
         client.take_control()
         client.request(Reset())
         client.release_control()
-        # A hand brings down what would sink for a quarter of a minute.
+        # A hand pushes the load down, which alone would sink for fifteen seconds.
         hand = EnvironmentClient(client.description["environment"])
         hand.push(-25.0, 0.0, 1.5)
         hand.close()
@@ -296,7 +296,7 @@ def test_control_is_kept_while_a_procedure_computes_and_a_stop_meanwhile_is_seen
         with Client.connect(bench.link_directory, name="watcher") as watcher:
             watcher.stop("a colleague")
         time.sleep(0.2)
-        yield Ask(Reset())  # must not be sent: nobody has looked at the stop
+        yield Ask(Reset())  # must not be sent: nobody has acknowledged the stop
 
     client, hand = connected(bench)
     with client:
@@ -347,7 +347,7 @@ def test_control_is_kept_while_a_person_thinks_and_no_means_no(bench: BenchProce
     client, hand = connected(bench)
     hand.close()
     with client:
-        # No environment: as on a real rig, the person is asked.
+        # Without the simulated environment, as on a real rig, the person is asked.
         ended = LiveRunner(client, None, slow).run(energised(two_questions()))
     assert (ended.how, ended.text) == ("failed", "somebody said no")
     assert len(asked_in) == 2 and threading.main_thread().name not in asked_in
@@ -370,7 +370,7 @@ def test_a_stop_step_of_its_own_does_not_end_a_procedure(bench: BenchProcesses) 
 
 
 class _Unwilling:
-    """A person who cannot do what is asked."""
+    """A person who cannot do the requested actions."""
 
     holding = False
 

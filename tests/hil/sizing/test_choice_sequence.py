@@ -1,4 +1,4 @@
-"""The first session of a sized profile runs on it in lockstep, whatever was required."""
+"""The first session of a sized profile runs on it in lockstep, for any requirements."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Formulas of sizing against worked examples; each says where it is from."""
+"""Formulas of sizing against worked examples; each names its source."""
 
 from __future__ import annotations
 
@@ -40,19 +40,19 @@ INCH, POUND = 0.0254, 4.4482216
 
 
 def test_a_lead_of_4_mm_at_170_mm_s_turns_at_2550_rpm() -> None:
-    # Fact of the trade; common practice, no source.
+    # Common practice, no source.
     rpm = shaft_rad_s(0.170, 0.004) * 60 / (2 * math.pi)
     assert rpm == pytest.approx(2550)
 
 
 def test_6_N_m_on_that_lead_are_far_from_their_limit_at_3_kN() -> None:
-    # Fact of the trade; common practice, no source.
+    # Common practice, no source.
     assert torque_N_m(3000, 0.004, 0.9) == pytest.approx(2.12, abs=0.01)
     assert torque_N_m(3000, 0.004, 0.9) < 0.4 * 6
 
 
 def test_170_mm_s_at_3_kN_are_half_a_kilowatt() -> None:
-    # Fact of the trade; common practice, no source. T·ω without friction is F·v.
+    # Common practice, no source. Without friction T·ω equals F·v.
     power = torque_N_m(3000, 0.004, 1.0) * shaft_rad_s(0.170, 0.004)
     assert power == pytest.approx(510)
 
@@ -67,7 +67,8 @@ def test_170_mm_s_at_3_kN_are_half_a_kilowatt() -> None:
     ],
 )
 def test_critical_speed_is_the_catalogues(ends: str, factor: float) -> None:
-    # n = f·d/L²·10⁷ rpm with d and L in mm, 0.8 included; common in data of screws, from memory.
+    # n = f·d/L²·10⁷ rpm with d and L in mm, factor 0.8 included; common in screw catalogues, from
+    # memory.
     d, length = 12.0, 800.0
     rpm = critical_rad_s(d / 1e3, length / 1e3, ENDS[ends]) * 60 / (2 * math.pi)
     assert CRITICAL_SPEED_SHARE * rpm == pytest.approx(factor * d / length**2 * 1e7, rel=0.015)
@@ -83,29 +84,31 @@ def test_critical_speed_is_the_catalogues(ends: str, factor: float) -> None:
     ],
 )
 def test_buckling_load_is_the_catalogues(ends: str, factor: float) -> None:
-    # F = m·d⁴/L²·10⁴ N with d and L in mm, 0.5 included; common in data of screws, from memory.
+    # F = m·d⁴/L²·10⁴ N with d and L in mm, factor 0.5 included; common in screw catalogues, from
+    # memory.
     d, length = 12.0, 800.0
     load = BUCKLING_SHARE * buckling_N(d / 1e3, length / 1e3, ENDS[ends])
     assert load == pytest.approx(factor * d**4 / length**2 * 1e4, rel=0.05)
 
 
 def test_life_at_the_rating_is_a_million_turns() -> None:
-    # Definition of the dynamic rating, ISO 3408-5; half the load lives eight times as long.
+    # Definition of the dynamic rating, ISO 3408-5; at half the load the life is eight times as
+    # long.
     assert life_turns(10e3, 10e3) == 1e6
     assert life_turns(10e3, 5e3) == 8e6
     assert math.isinf(life_turns(10e3, 0.0))
 
 
 def test_mean_load_weighs_turns_by_the_cube() -> None:
-    # ISO 3408-5. A tenth of the turns under ten times the load: (0.9 + 100)^(1/3) by hand.
+    # ISO 3408-5. A tenth of the turns at ten times the load: (0.9 + 100)^(1/3), by hand.
     assert equivalent_load_N([(100, 90), (-1000, 10)]) == pytest.approx(465.55, abs=0.05)
     assert equivalent_load_N([(500, 0)]) == 0.0
 
 
 def test_mass_at_the_nut_by_hand() -> None:
-    # 1.2e-4 kg·m² on 10 mm: (2π/0.01)² = 394784.
+    # 1.2e-4 kg·m² at a lead of 10 mm: (2π/0.01)² = 394784.
     assert reflected_mass_kg(1.2e-4, 0.01, 0.4) == pytest.approx(47.77, abs=0.01)
-    # A steel shaft of 12 mm and 100 mm: 7850·π·0.012⁴·0.1/32.
+    # A steel shaft of 12 mm diameter, 100 mm long: 7850·π·0.012⁴·0.1/32.
     assert shaft_inertia_kg_m2(0.012, 0.1) == pytest.approx(1.598e-6, rel=1e-3)
 
 
@@ -125,13 +128,13 @@ MUSIC_WIRE = Coil(
 def test_rate_and_stress_of_the_handbooks_spring() -> None:
     assert MUSIC_WIRE.rate_N_m / (POUND / INCH) == pytest.approx(4.13, abs=0.01)
     assert correction(MUSIC_WIRE.index) == pytest.approx(1.124, abs=0.001)
-    # 6.46 lbf bring it to its torsional yield strength of 146 kpsi.
+    # At 6.46 lbf the stress is the torsional yield strength of 146 kpsi.
     assert MUSIC_WIRE.corrected_stress_Pa(6.46 * POUND) == pytest.approx(146e3 * 6894.757, rel=2e-3)
 
 
 @pytest.mark.parametrize(("index", "factor"), [(4, 1.404), (6, 1.253), (8, 1.184), (10, 1.145)])
 def test_wahls_factor_is_the_tables(index: float, factor: float) -> None:
-    # Table of any handbook of springs, from memory. EN 13906-1's lies within 2 % of it.
+    # Table of any handbook of springs, from memory; the factor of EN 13906-1 is within 2 % of it.
     assert wahl(index) == pytest.approx(factor, abs=0.001)
     assert correction(index) == pytest.approx(factor, rel=0.02)
 
@@ -154,21 +157,21 @@ def test_surge_is_half_the_root_of_rate_over_wire_mass() -> None:
 
 
 def test_a_short_spring_does_not_buckle() -> None:
-    # Steel between hinged plates is safe up to L0 = 2.58·D; EN 13906-1 and handbooks, from memory.
+    # Steel between hinged plates does not buckle up to L0 = 2.58·D; EN 13906-1, from memory.
     assert math.isinf(Coil(0.002, 0.010, 8, 0.0257).buckling_travel_m(1.0))
     assert Coil(0.002, 0.010, 8, 0.0260).buckling_travel_m(1.0) < 0.022
     assert math.isinf(Coil(0.002, 0.010, 8, 0.0514).buckling_travel_m(0.5))
 
 
 def test_opposed_sets_are_the_footplates() -> None:
-    # 60 N/mm a set and 3 mm: 120 N/mm up to 360 N, then 60 N/mm.
+    # 60 N/mm per set and 3 mm of preload: 120 N/mm up to 360 N, then 60 N/mm.
     coil = Coil(0.004, 0.024, 5, 0.052, shear_modulus_Pa=60e3 / 37.73e3 * 81.5e9)
     sets = OpposedSets(coil, 1, 0.003)
     assert sets.inner_N_m == pytest.approx(120e3, rel=1e-3)
     assert sets.knee_N == pytest.approx(360, rel=1e-3)
     assert sets.deflection_m(480) == pytest.approx(0.005, rel=1e-3)
-    assert sets.coil_force_N(480) == pytest.approx(480, rel=1e-3)  # the other one is slack
-    assert sets.coil_force_N(120) == pytest.approx(240, rel=1e-3)  # half of it, and the preload
+    assert sets.coil_force_N(480) == pytest.approx(480, rel=1e-3)  # the other set is slack
+    assert sets.coil_force_N(120) == pytest.approx(240, rel=1e-3)  # half, plus the preload
 
 
 @given(st.floats(0, 5e3), st.floats(0, 0.01), st.integers(1, 6))
@@ -190,7 +193,7 @@ def test_a_quarter_of_the_time_permits_twice_the_current() -> None:
 def test_heat_settles_at_the_square_of_the_share() -> None:
     model = HeatModel(10.0, 60.0, 900.0, 0.4)
     assert model.warmest([(1e5, 5.0, False)]) == pytest.approx(0.25)
-    # At standstill the winding's own part is doubled, the housing's is not.
+    # At standstill the winding's own rise doubles, the housing's does not.
     assert model.warmest([(1e5, 5.0, True)]) == pytest.approx(0.25 * (0.6 * 2 + 0.4))
     assert model.warmest([]) == 0.0
 
@@ -209,15 +212,15 @@ def test_heat_lies_between_mean_and_peak(duty: list[tuple[float, float, bool]]) 
 
 
 def test_a_supply_sags_by_its_own_current() -> None:
-    # 36 V behind 0.1 ohm at 320 W: 35 V at 9.14 A, which drop 0.914 V.
+    # 36 V behind 0.1 ohm at 320 W: 35 V at 9.14 A, a drop of 0.914 V.
     loaded = sagged_V(36.0, 0.1, 320.0)
     assert loaded == pytest.approx(36.0 - 0.1 * 320.0 / loaded)
-    assert math.isnan(sagged_V(36.0, 1.0, 325.0))  # V²/4R = 324 W is the most
+    assert math.isnan(sagged_V(36.0, 1.0, 325.0))  # V²/4R = 324 W is the maximum
     assert sagged_V(36.0, 0.1, -100.0) > 36.0
 
 
 def test_speed_at_a_torque_by_hand() -> None:
-    # kt 0.1, 0.5 ohm, 10 A of 24 V behind 0.1 ohm: (24 − 1 − 5)/0.1 = 180 rad/s.
+    # kt 0.1, 0.5 ohm, 10 A from 24 V behind 0.1 ohm: (24 − 1 − 5)/0.1 = 180 rad/s.
     supply, winding = Supply(24.0, 0.1, 1.0), Winding(0.1, 0.5)
     assert supply.most_shaft_rad_s(winding, 1.0, 0.0) == pytest.approx(180.0)
     assert supply.most_current_A(winding, 180.0) == pytest.approx(10.0)

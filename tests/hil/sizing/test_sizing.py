@@ -1,4 +1,4 @@
-"""Requirements and parts to figures, limits and a profile; each mistake is one line with its place."""
+"""Requirements and parts become figures, limits and a profile; a mistake is one line with place."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def missed(one: Sized) -> set[str]:
 
 
 def test_8_kg_on_a_lever_of_1_to_10_ask_for_0_8_kN() -> None:
-    # Fact of the trade; common practice, no source.
+    # Common practice, no source.
     lever = Lever.model_validate(
         {"kind": "lever", "rod_arm": 0.05, "load_arm": 0.5, "level_position": 0.03},
         context={"si": True},
@@ -62,7 +62,7 @@ def test_the_best_combination_meets_all_and_is_the_footplates(required: Requirem
     assert len(found) == 27
     assert found[0].met and found[0].designed
     assert [len(one.missed) for one in found] == sorted(len(one.missed) for one in found)
-    assert not missed(sized(chosen(required)))  # what the shipped rig is built of
+    assert not missed(sized(chosen(required)))  # the parts of the shipped rig
 
 
 @pytest.mark.parametrize(
@@ -127,7 +127,7 @@ def test_a_supply_that_cannot_give_the_power_is_told(required: Requirements) -> 
 def test_the_profile_reads_back_as_the_choice(
     required: Requirements, place: tuple[int, int, int], tmp_path: Path
 ) -> None:
-    # A soft set cannot give 580 N within the sensor: ask for what it can.
+    # A soft set cannot give 580 N within the sensor's range: require less.
     asked = required if place[2] else but(required, force=200.0, rig=_without_weights(required))
     choice = chosen(asked, *place)
     file = tmp_path / "sized.yaml"
@@ -228,7 +228,7 @@ def test_a_wrong_requirement_is_one_line_with_its_place(
         load_requirements("w.yaml")
     found = [problem for problem in error.value.problems if problem.key == key]
     assert found and part in str(found[0]), str(error.value)
-    # The line is that of the key: its last word stands there.
+    # The reported line contains the key's last word.
     written = Path(found[0].file).read_text().splitlines()[found[0].line - 1]
     word = key.rpartition(".")[2].partition("[")[0]
     assert word in written or part in written
@@ -256,7 +256,7 @@ def test_a_wrong_part_is_one_line_with_its_place(
         load_parts("p.yaml")
     found = [problem for problem in error.value.problems if problem.key == key]
     assert found and part in str(found[0]), str(error.value)
-    # The line is that of the key: its last word stands there.
+    # The reported line contains the key's last word.
     written = Path(found[0].file).read_text().splitlines()[found[0].line - 1]
     word = key.rpartition(".")[2].partition("[")[0]
     assert word in written or part in written

@@ -1,4 +1,4 @@
-"""Something between a lockstep bench and its drive."""
+"""An interposer between a lockstep bench and its drive."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hil.bench.lockstep import LockstepBench
 
 
 class Between:
-    """The drive, but for its ``write``."""
+    """The drive with another ``write``."""
 
     def __init__(self, drive: LockstepDrive, write: Callable[[Command], None]) -> None:
         self._drive = drive
@@ -22,5 +22,5 @@ class Between:
 
 
 def put_between(bench: LockstepBench, write: Callable[[Command], None]) -> None:
-    """Let ``write`` take what the bench writes; it calls the drive's own."""
+    """Redirect the bench's commands to ``write``, which calls the drive's own."""
     bench.drive = cast(LockstepDrive, Between(bench.drive, write))

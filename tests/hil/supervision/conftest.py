@@ -1,4 +1,4 @@
-"""Profiles with single limits changed, and the parts that supervision looks at."""
+"""Fixtures: profiles with single limits changed, and the parts that supervision reads."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from tests.hil.supervision.watched import Watched
 
 
 def changed(part: Any, **values: Any) -> Any:
-    """A copy of a profile with values replaced; ``a__b=1.0`` reaches into parts.
+    """Return a copy of a profile with values replaced; ``a__b=1.0`` reaches into parts.
 
-    Values are SI numbers and are not checked: limits may be set as no profile may set them.
+    Values are SI numbers and are not checked: limits may have values that no profile may have.
     """
     for name, value in values.items():
         first, _, rest = name.partition("__")

@@ -1,4 +1,4 @@
-"""A simulated rig at work, and what its drive was sent."""
+"""A simulated rig in operation that records the commands to its drive."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ MIDDLE = 0.0275
 
 
 class Rig:
-    """A lockstep bench that keeps what its drive was sent."""
+    """A lockstep bench that keeps the commands to its drive."""
 
     def __init__(self, profile: Profile, mass_kg: float = 0.0, at_m: float | None = None) -> None:
         self.bench = LockstepBench(profile, seed=3)
         self.received: list[tuple[PowerRequest, float]] = []
-        self.received_stopped: list[tuple[PowerRequest, float]] = []  # with a cause known
+        self.received_stopped: list[tuple[PowerRequest, float]] = []  # those sent after a stop
         write = self.bench.drive.write
 
         def listen(command: Command) -> None:

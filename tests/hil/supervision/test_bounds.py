@@ -1,4 +1,4 @@
-"""The limited tier by itself: caps are always sane, and brake the right way."""
+"""The limited tier alone: caps are always valid and brake in the right direction."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ MIDDLE = 0.0275
 
 
 class Held:
-    """Bounds that have watched a load at rest for half a second."""
+    """Bounds that have observed a load at rest for half a second."""
 
     def __init__(self, profile: Profile = PROFILE, load_N: float = 38.0) -> None:
         self.bounds = Bounds(profile)
@@ -55,7 +55,7 @@ class Held:
         return self.bounds
 
     def pulled(self, velocity: float, force_N: float, position: float) -> Bounds:
-        """Caps while the springs pull the load with this force."""
+        """Return the bounds while the springs pull the load with this force."""
         self.estimator.output_position_m = position
         self.estimator.output_velocity_m_s = self.estimator.nut_velocity_m_s = velocity
         self.bounds.compute(self.estimator, force_N, 0.0, 20.0, 0.0)
@@ -105,7 +105,7 @@ def test_caps_are_numbers_in_order_within_the_flat_ones(
 def test_a_cap_never_takes_away_what_carries_the_load(
     load: float, position: float, velocity: float
 ) -> None:
-    # Moving down or at rest, the upper cap leaves at least the load; and the mirror of it.
+    # Moving down or at rest, the upper cap permits at least the load; mirrored for the lower cap.
     held = Held(load_N=load)
     bounds = held.at(position, velocity)
     if velocity <= 0:
@@ -168,11 +168,11 @@ def test_overspeed_brakes_against_the_motion() -> None:
 
 
 def test_what_springs_pull_back_while_it_moves_away_from_an_end_is_no_falling_weight() -> None:
-    # 19 kg that springs pull down with 340 N, 17 mm above the lower soft end: in 20 ms they would move
-    # towards it at 0.3 m/s, if nothing changed.
+    # 19 kg, pulled down by springs with 340 N, 17 mm above the lower soft end: unchanged, they
+    # would move towards it at 0.3 m/s within 20 ms.
     held = Held(load_N=40.0)
     assert held.pulled(0.1, -340.0, 0.019).force_low_N < 200.0
-    # One that falls already is braked at once as the heaviest weight would be.
+    # A load already falling is braked at once, as the heaviest weight would be.
     assert held.pulled(-0.1, -340.0, 0.019).force_low_N == held.bounds.flat.high_N
 
 
@@ -182,7 +182,7 @@ def test_ends_brake_against_the_motion_and_hold_the_weight() -> None:
     assert sinking.low_limit == Limit.TRAVEL and sinking.force_low_N > 200.0
     resting = held.at(0.002, 0.0)
     assert resting.force_low_N == pytest.approx(200.0, abs=1.0)
-    assert resting.force_high_N == 580.0  # up and away is free
+    assert resting.force_high_N == 580.0  # upward, away from the end, is free
     rising = held.at(0.050, 0.1)
     assert rising.high_limit == Limit.TRAVEL and rising.force_high_N < 200.0
 
@@ -206,7 +206,7 @@ def test_outside_a_soft_end_the_place_itself_is_the_end_until_left() -> None:
 class TestAllowedSpeed:
     @given(st.floats(0, 0.1), st.floats(0.03, 5))
     def test_stops_within_the_distance(self, distance: float, braking: float) -> None:
-        # Uniform deceleration: v² = 2·a·d; the law stays on the safe side of it.
+        # Uniform deceleration: v² = 2·a·d; the computed speed stays below it.
         speed = allowed_speed(distance, braking)
         assert 0 <= speed <= math.sqrt(2 * braking * distance) + 1e-12
 
@@ -262,14 +262,14 @@ class TestCurrent:
 
 class TestLoad:
     def test_a_weight_is_learned_and_kept_through_free_fall(self) -> None:
-        # 5 kg on 420/60 mm: 5·9.80665·7 N at the rod, and 5·49 kg.
+        # 5 kg on 420/60 mm: at the rod 5·9.80665·7 N and 5·49 kg.
         hung = 5 * 9.80665 * 7
         own = moved_mass(PROFILE)[1]
         held = Held(load_N=own + hung)
         assert held.bounds.load.hung_load_N == pytest.approx(hung, rel=0.01)
         velocity = 0.0
         for _ in range(150):
-            velocity -= 9.80665 / 7 * PERIOD  # what a free weight does to the rod
+            velocity -= 9.80665 / 7 * PERIOD  # the motion of a free weight at the rod
             held.estimator.output_velocity_m_s = velocity
             held.bounds.update(held.estimator, 0.0, True)
         assert held.bounds.load.hung_load_N == pytest.approx(hung, rel=0.15)
@@ -297,7 +297,7 @@ class TestLoad:
 
 
 class TestTorqueCaps:
-    """Current, supply against back-EMF, and nut speed, each one-sided."""
+    """Caps by current, by supply against back-EMF, and by nut speed, each one-sided."""
 
     motor = PROFILE.actuator.motor
     per_m = PROFILE.actuator.radians_per_metre
@@ -317,7 +317,7 @@ class TestTorqueCaps:
             assert bounds.high_torque_limit == bounds.low_torque_limit == Limit.CURRENT
 
     def test_stall_and_no_load_line_of_a_weak_supply(self) -> None:
-        """T = kt·(V − kt·ω)/R: stall torque kt·V/R at rest, less with speed, more against it."""
+        """T = kt·(V − kt·ω)/R: stall torque kt·V/R at rest, less with speed, more against the motion."""
         kt, resistance = self.motor.torque_constant, self.motor.winding_resistance
         volts = 0.95 * 2.5
         assert self.at(0.0, 2.5).torque_high_N_m == pytest.approx(kt * volts / resistance)
@@ -325,7 +325,7 @@ class TestTorqueCaps:
         bounds = self.at(0.02, 2.5)
         assert bounds.torque_high_N_m == pytest.approx(kt * (volts - emf) / resistance)
         assert bounds.high_torque_limit == Limit.SUPPLY_LOW
-        # Braking, the back-EMF helps the supply.
+        # While braking, the back-EMF adds to the supply.
         assert bounds.torque_low_N_m == -bounds.torque_limit_N_m
         assert self.at(-0.02, 2.5).torque_low_N_m == pytest.approx(-bounds.torque_high_N_m)
 
@@ -359,7 +359,7 @@ def test_a_bound_that_flickers_is_told_once() -> None:
     notices = LimitNotices()
     told = [notices.new(mask, PERIOD) for mask in (0, 6, 2, 0, 6, 4) * 100]
     assert told[1] == 6 and sum(told) == 6
-    assert notices.new(8, PERIOD) == 8  # another one is news at once
+    assert notices.new(8, PERIOD) == 8  # a different limit is reported at once
     assert sum(notices.new(2, PERIOD) for _ in range(1100)) == 0
-    # bits 4 and 8 have left free for a second: news again, bit 2 is not
+    # Limits 4 and 8 were inactive for a second and are reported again; limit 2 was not.
     assert notices.new(14, PERIOD) == 12

@@ -1,4 +1,4 @@
-"""The limited tier on the simulated rig: stiffness, damping, current and heat are held back."""
+"""The limited tier on the simulated rig: stiffness, damping, current and heat are limited."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ def test_heat_is_limited_and_so_never_trips(footplate: Profile, change: Callable
         actuator__motor__continuous_current=3.0,
     )
     rig = Rig(warm, 0.0, MIDDLE)
-    rig.do.hang(2.5)  # takes about 4 A to hold
+    rig.do.hang(2.5)  # needs about 4 A to hold
     rig.run(2.5)
     assert rig.state is State.RUNNING, rig.bench.bench.cause_text
     assert rig.limited >> Limit.MOTOR_HEAT & 1
     assert rig.value("motor_heat") < warm.limits.motor_heat.tripped
-    # What the motor may still give lets the weight sink, into the corridor and no further.
+    # With the torque still permitted the weight sinks, but not beyond the corridor.
     assert rig.value("output_position_m") < MIDDLE - 0.002
 
 
@@ -63,5 +63,5 @@ def test_heat_outlives_stop_and_reset(footplate: Profile, change: Callable[..., 
     rig.bench.request(Reset())
     rig.run(0.01)
     assert rig.value("motor_heat") == pytest.approx(heat, rel=0.05)
-    rig.run(1.5)  # sinking on shorted windings warms it as well, then it cools
+    rig.run(1.5)  # sinking on shorted windings warms the motor too; then it cools
     assert rig.value("motor_heat") < 0.9 * heat

@@ -1,4 +1,4 @@
-"""Following limits of the force: trips when the loop shakes or the shaper runs away, else never."""
+"""Following limits of the force trip when the loop shakes or the shaper runs away, and only then."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ PROFILE = load_profile("footplate_trainer")
 
 
 def delayed(rig: Rig, cycles: int) -> None:
-    """Let each torque reach the drive so many cycles late."""
+    """Delay each torque to the drive by this number of cycles."""
     write, waiting = rig.bench.drive.write, deque([0.0] * cycles)
 
     def late(command: Command) -> None:
@@ -58,7 +58,7 @@ def test_a_loop_that_shakes_by_delay_trips_with_and_without_a_stiff_wall(
 
 
 class RunningAway(Shaper):
-    """A shaper with a mistake: it leaves the setpoint by 5 N a cycle."""
+    """A faulty shaper that departs from the setpoint by 5 N per cycle."""
 
     away_N = 0.0
 
@@ -112,7 +112,7 @@ def test_neither_a_blow_nor_a_strong_hand_is_unstable(
     for _ in range(600):
         rig.bench.step()
         most = max(most, energy.energy_J)
-    assert most > energy.tripped_J  # the watch saw it
+    assert most > energy.tripped_J  # large enough for the watch to see
     assert rig.state is State.RUNNING, rig.bench.bench.cause_text
 
 
@@ -160,7 +160,7 @@ def test_a_spring_that_answers_late_puts_out_energy_and_a_prompt_one_does_not(
         damped = -stiffness * at - 100.0 * velocity
         prompt.follow(damped, -stiffness * at, 0.0, velocity, dt)
         assert prompt.energy_J < prompt.limited_J
-    # ∮F·dx of a spring behind by φ: π·K·A²·sin φ.
+    # ∮F·dx of a spring that lags by φ: π·K·A²·sin φ.
     expected = math.pi * stiffness * most**2 * math.sin(pulsation * lag_s)
     assert late.energy_J > 0.5 * min(expected, late.tripped_J)
     assert late.damping_share > 0.0
@@ -225,7 +225,7 @@ def test_a_virtual_spring_that_answers_late_trips_as_unstable_before_its_second_
     while rig.state is State.RUNNING:
         side = energy._side
         rig.run(PERIOD)
-        # Swings of which the watch can know: those that bring energy.
+        # Half swings that the watch can detect: those that add energy.
         halves += energy._side != side and energy._before_J > 0.03 * energy.tripped_J
         assert halves < 4
     assert rig.bench.bench.cause == Limit.OUTPUT_ENERGY

@@ -1,4 +1,4 @@
-"""Heat that a rig host begins with: time passed, use that did not end in order, clocks."""
+"""Motor heat at the start of a rig host: elapsed time, use that ended without order, clocks."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_no_use_that_the_limits_permit_is_hotter_than_what_is_taken(
     began = kept(true.winding, true.housing, unseen_s=10.0)
     run(true, used, current)
     if true.heat > HEAT.tripped:
-        return  # the bench would have stopped before
+        return  # the bench would have stopped earlier
     run(true, 10.0 - used + idle, 0.0)
     found = heat_at_start(PROFILE, began, later(10.0 + idle))
     assert found.how == "unseen"

@@ -1,4 +1,4 @@
-"""In standby the nut runs free: what throws the output at an end is stopped by the windings."""
+"""In standby the nut runs free; an output thrown at an end is stopped by the shorted windings."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_a_hand_does_not_throw_the_output_on_its_end_in_standby(
 
 def test_a_hand_that_places_the_output_gently_stops_nothing(footplate: Profile) -> None:
     bench = standing_by(footplate, 2.5)
-    for push_N in (33.0, 22.0, 33.0, 22.0):  # 24.5 N balance the weight
+    for push_N in (33.0, 22.0, 33.0, 22.0):  # 24.5 N balances the weight
         bench.environment.push(push_N)
         bench.run(0.15)
     assert bench.bench.state is State.STANDBY, bench.bench.cause_text

@@ -1,4 +1,4 @@
-"""The heaviest weight laid on a load that is carried is braked before the end; no hand is thrown."""
+"""The heaviest weight laid on a carried load is braked before the end; a hand is not thrown."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ END_M_S = 0.02
 def test_the_heaviest_weight_on_a_carried_one_meets_no_end(
     stiffness_N_m: float, damping_N_s_m: float, lateness: Lateness | None
 ) -> None:
-    """561 N of 580 N: 0.13 m/s2 are left to brake it, so that it must be seen within 40 ms."""
+    """561 N of 580 N leave 0.13 m/s² to brake the load, so that it must be detected within 40 ms."""
     bench = standing(2.5, lateness)
     apply(bench, borne(bench, stiffness_N_m, damping_N_s_m))
     bench.run(0.3)
@@ -34,7 +34,7 @@ def test_the_heaviest_weight_on_a_carried_one_meets_no_end(
 def test_a_hand_that_pushes_the_light_lever_down_is_not_thrown_back(
     push_N: float, floats: bool
 ) -> None:
-    """A hand may press as a weight falls: believed to be one, it was thrown up at 0.3 m/s."""
+    """A hand can press like a falling weight; taken for one, it was thrown up at 0.3 m/s."""
     bench = standing(0.0)
     apply(bench, Float(damping_N_s_m=100.0) if floats else borne(bench, 0.0, 100.0))
     bench.run(0.3)

@@ -1,4 +1,4 @@
-"""Leaving an end whatever load was learned: a cap never blocks for long while there is room."""
+"""Leaving an end with any learned load: a cap does not block for long while there is room."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
     up: bool,
     late: list[int],
 ) -> None:
-    """The worst case: the output stays, and so does the force, while motion away is asked for."""
+    """Worst case: output and force stay constant while motion away from the end is commanded."""
     bounds = Bounds(profile)
     estimator = Estimator(PROFILE, PERIOD)
     travel = profile.limits.travel
@@ -54,7 +54,7 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
         periods += 1
         estimator.step_s = dt
         bounds.update(estimator, held, True)
-        # Believed for ever, against all evidence.
+        # The load is never unlearned, against all evidence.
         bounds.load.hung_load_N = load_share * bounds.flat.high_N
         bounds.load.effective_mass_kg += mass_share * 400.0
         bounds.compute(estimator, held, 0.0, 20.0, 0.0)

@@ -1,4 +1,4 @@
-"""Margins to limits, as screens show them."""
+"""Margins to limits, as on the screens."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def by_label(**values: float) -> dict[str, LimitMargin]:
     [
         ("Force", {"deflection_m": 0.002}, 240 / 580, "240 of 580 N"),
         ("Force", {"deflection_m": -0.002}, 240 / 580, "240 of 580 N"),
-        # the tare shows elsewhere; the limit is on the true force
+        # The limit applies to the true force, without the tare.
         ("Force", {"deflection_m": 0.002, "spring_force_N": 0.0}, 240 / 580, "240 of 580 N"),
         ("Deflection", {"deflection_m": 0.0035}, 0.5, "3.5 of 7 mm"),
         ("Travel", {"output_position_m": 0.0275}, 0.0, "25.5 mm to lower end"),
@@ -89,7 +89,7 @@ def test_any_row_gives_the_same_bars(values: list[float]) -> None:
 
 
 def test_current_headroom_knows_what_the_supply_can_drive() -> None:
-    """A sagging supply at speed leaves less than the limit; against the motion, all of it."""
+    """A sagging supply at speed permits less than the limit; against the motion all of it."""
     profile = load_profile("footplate_trainer")
     motor = profile.actuator.motor
     row = [math.nan] * len(INDEX)

@@ -28,7 +28,7 @@ def after(seconds: float, current_A: float, speed_m_s: float, dt_s: float = 0.01
 
 
 def risen(seconds: float) -> tuple[float, float]:
-    """Closed form of both bodies at continuous current, each with its own time constant."""
+    """Return the closed form of both bodies at continuous current, each with its time constant."""
     winding = 1 - math.exp(-seconds / MOTOR.thermal_time_constant)
     return winding, 1 - math.exp(-seconds / MOTOR.housing_time_constant)
 
@@ -50,7 +50,7 @@ def test_at_standstill_one_phase_takes_twice_the_mean(position_m: float) -> None
     winding, housing = risen(300.0)
     assert heat.winding == pytest.approx(2 * (1 - SHARE) * winding + SHARE * housing, rel=1e-3)
     assert heat.loss_factor == pytest.approx(2 - SHARE, rel=1e-3)
-    # Rated at standstill already: nothing is doubled.
+    # A motor rated at standstill: nothing is doubled.
     motor = MOTOR.model_copy(update={"standstill_factor": 1.0})
     actuator = PROFILE.actuator.model_copy(update={"motor": motor})
     rated = MotorHeat(PROFILE.model_copy(update={"actuator": actuator}))

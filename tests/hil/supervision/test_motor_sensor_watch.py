@@ -1,4 +1,4 @@
-"""A motor sensor that freezes under power is seen before the nut has run away; nothing else is."""
+"""A motor sensor that freezes under power is detected before the nut runs away; no false trips."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_a_frozen_motor_sensor_stops_the_bench_before_the_nut_runs_away(profile_
     assert bench.bench.command.power == PowerRequest.OFF
     bench.run(0.5)
     true = bench.environment.state()
-    assert true["peak_speed_m_s"] < 0.2  # 0.63 m/s without the watch
+    assert true["peak_speed_m_s"] < 0.2  # 0.63 without the watch
     assert true["peak_end_speed_m_s"] < END_SPEED_M_S
 
 

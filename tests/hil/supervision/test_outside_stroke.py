@@ -1,4 +1,4 @@
-"""Sensors that lie before or as power comes: named as such, not as travel, or power refused."""
+"""Sensors that are wrong at power-on: reported as sensors instead of travel, or power refused."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Position against the drive's own velocity: slip is seen, lateness and a missing velocity are not."""
+"""Position against the drive's own velocity: slip trips, lateness and a missing velocity do not."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_late_and_stale_cycles_are_no_slip(name):
 
 
 def followed(velocity: float, moved: float, times: list[float], error_s: float = 0.0) -> int:
-    """Cause after samples at ``times``, in which the shaft really moves at ``moved`` rad/s."""
+    """Return the cause after samples at ``times``; the shaft really moves at ``moved`` rad/s."""
     watch = PositionFollowing(PROFILE)
     cause = 0
     for at in times:

@@ -1,4 +1,4 @@
-"""Counts of the motor sensor that jumped, and counts of a moving nut that were taken late."""
+"""Counts of the motor sensor that jump, and late samples of a moving nut."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from hil.supervision.sensor_watch import SensorWatch
 
 PROFILE = load_profile("footplate_trainer")
 PERIOD_S = 1.0 / PROFILE.control.rate
-# A nut that sinks at 98 mm/s: an answer that came 3.7 ms late had been requested 0.2 ms after the last.
+# A nut that sinks at 98 mm/s: a reply 3.7 ms late was requested 0.2 ms after the one before.
 TURNED_M, COVERED_S, ERROR_S = 0.00046, 0.0002, 0.0037
 
 
 def lost(errors_s: tuple[float, float], turned_m: float = TURNED_M) -> str:
-    """Return what a watch says of two samples, ``errors_s`` being those of their times."""
+    """Return the watch's text after two samples; ``errors_s`` are the errors of their times."""
     watch, estimator = SensorWatch(PROFILE, PERIOD_S), Estimator(PROFILE, PERIOD_S)
     telemetry = Telemetry(age_s=0.0, deflection_age_s=0.0, deflection_counts=2048.0)
     steps = (PERIOD_S, COVERED_S)

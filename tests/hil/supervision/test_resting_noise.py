@@ -1,4 +1,4 @@
-"""A deflection sensor that freezes at rest is known by its own noise; a quiet one never trips."""
+"""A deflection sensor that freezes at rest is detected by its missing noise; a quiet one never trips."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SOON_S = 0.15
 
 
 def bench_at_rest(name: str, powered: bool, noise: float | None = None) -> LockstepBench:
-    """A late bench that has rested for two seconds."""
+    """Return a late bench that has rested for two seconds."""
     profile = load_profile(name)
     if noise is not None:
         simulation = profile.simulation
@@ -72,7 +72,7 @@ def test_a_quiet_sensor_at_rest_is_left_alone(name, noise):
 
 
 def quiet(readings: list[float], power: PowerStage = PowerStage.ON) -> int:
-    """Number of readings after which a watch trips, or 0."""
+    """Return the number of readings after which a watch trips, or 0."""
     watch = SensorWatch(PROFILE, PERIOD_S)
     still = Estimator(PROFILE, PERIOD_S)
     telemetry = Telemetry(age_s=0.0, deflection_age_s=0.0, power=power)

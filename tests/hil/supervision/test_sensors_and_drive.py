@@ -1,4 +1,4 @@
-"""The tripped tier by itself: sensors that lie, forces that disagree, a drive that fails."""
+"""The tripped tier alone: wrong sensors, forces that disagree, a failing drive."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class TestDeflectionSensor:
         assert f"{jump:+.0f} counts" in watched.supervisor.detail
 
     def test_a_missed_frame_allows_the_change_of_two_periods(self, watched: Watched) -> None:
-        watched.estimator.nut_velocity_m_s = 1.0  # so that a change is plausible as motion
+        watched.estimator.nut_velocity_m_s = 1.0  # makes the change plausible as motion
         watched.cycle(energised=False)
         assert watched.cycle(energised=False, alive=False, taken=False) == 0
         watched.telemetry.deflection_counts += 350.0
@@ -48,13 +48,13 @@ class TestDeflectionSensor:
 
     def test_frozen_needs_time_and_travel(self, watched: Watched) -> None:
         watched.cycle()
-        assert watched.cycles(400, alive=False) == 0  # nothing moves: nothing to see
+        assert watched.cycles(400, alive=False) == 0  # no motion, so a freeze cannot be detected
         for _ in range(2):
             watched.estimator.nut_position_m += 0.0009
             assert watched.cycle(alive=False) == 0
         watched.estimator.nut_position_m += 0.0003
         assert watched.cycle(alive=False) == Limit.SENSOR_FROZEN
-        assert watched.cycle() == 0  # one count of change is enough
+        assert watched.cycle() == 0  # a change by one count is enough
 
     def test_frozen_for_a_moment_while_moving_is_forgiven(self, watched: Watched) -> None:
         for _ in range(3):
@@ -94,7 +94,7 @@ class TestDisagreement:
         watched.estimator.motor_force_band_N = 50.0
 
     def test_friction_is_allowed_for(self, watched: Watched) -> None:
-        self.part(watched, 229.0)  # tripped at 180 beside a band of 50
+        self.part(watched, 229.0)  # trips at 180 N, with a band of 50 N
         assert watched.cycles(1000) == 0
 
     @pytest.mark.parametrize("newton", [232.0, -232.0])
@@ -104,7 +104,7 @@ class TestDisagreement:
         assert watched.cycles(10) == Limit.DISAGREEMENT
 
     def test_gross_trips_sooner(self, watched: Watched) -> None:
-        self.part(watched, 590.0)  # three times what trips: nine times as soon
+        self.part(watched, 590.0)  # three times the trip value: nine times as soon
         assert watched.cycles(30) == 0
         assert watched.cycles(5) == Limit.DISAGREEMENT
 

@@ -1,4 +1,4 @@
-"""The limited tier on the simulated rig: what would run into an end comes to rest at the soft end."""
+"""The limited tier on the simulated rig: motion towards an end comes to rest at the soft end."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.hil.supervision.listening_rig import MIDDLE, Rig
 
 
 class TestCorridor:
-    """Behaviours that would run into an end are brought to rest at the soft end."""
+    """Any behaviour that would run into an end is brought to rest at the soft end."""
 
     @pytest.mark.parametrize(
         ("mass", "start"),
@@ -64,11 +64,11 @@ class TestCorridor:
         assert rig.state is State.RUNNING, rig.bench.bench.cause_text
         assert abs(rig.value("output_position_m") - 0.002) < 0.001
         speeds = [abs(row[INDEX["output_velocity_m_s"]]) for row in rig.bench.run(0.5)]
-        assert max(speeds) < 0.005  # at rest, no shaking against the hand
+        assert max(speeds) < 0.005  # at rest, without shaking against the hand
 
 
 def _hang_gently(rig: Rig, mass: float, position: float) -> None:
-    """Hang a weight in steps while the output is held: the hand that sets it down."""
+    """Hang a weight in steps with the output held, as a hand that sets it down."""
     if mass == 0.0:
         return
     steps = 8

@@ -1,4 +1,4 @@
-"""Springs that become softer under power, by less than one sample shows: what lasts adds up."""
+"""Springs that soften under power by less than one sample shows: a lasting difference adds up."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ LATE = Lateness(0.05, 0.004, device_share=0.1)
 def standing(
     mass_kg: float, lateness: Lateness | None = None, softer: float = 1.0
 ) -> LockstepBench:
-    """A bench that holds its load at mid-stroke; ``softer``: springs of the rig to the stated."""
+    """Return a bench that holds its load at mid-stroke; ``softer``: true spring rate over stated."""
     bench = LockstepBench(load_profile("footplate_trainer"), seed=1, lateness=lateness)
     bench.environment.hang(mass_kg)
     bench.environment.disturb("spring_factor", softer)
@@ -43,7 +43,7 @@ def apply(bench: LockstepBench, behaviour: Behaviour) -> None:
 
 
 def borne(bench: LockstepBench, stiffness_N_m: float, damping_N_s_m: float) -> Behaviour:
-    """A constant force, or a spring about it, that bears the load."""
+    """Return a constant force, or a spring about it, that carries the load."""
     force_N = bench.bench.supervisor.balance_N
     if stiffness_N_m == 0.0:
         return ConstantForce(force_N=force_N, damping_N_s_m=damping_N_s_m)
@@ -57,7 +57,7 @@ def borne(bench: LockstepBench, stiffness_N_m: float, damping_N_s_m: float) -> B
 def test_springs_a_fifth_softer_stop_a_slow_motion(
     stiffness_N_m: float, lateness: Lateness | None
 ) -> None:
-    """44 N of 219 N are false, less than the 59 N that one sample must show."""
+    """44 N of 219 N are wrong, less than the 59 N that a single sample must show."""
     bench = standing(2.5, lateness)
     apply(bench, borne(bench, stiffness_N_m, 100.0))
     bench.run(0.5)
@@ -83,7 +83,7 @@ def test_springs_half_as_stiff_stop_before_the_load_is_lifted() -> None:
 
 @pytest.mark.parametrize("lateness", [None, LATE], ids=["in time", "late"])
 def test_a_force_that_changes_fast_is_no_change_of_the_law(lateness: Lateness | None) -> None:
-    """A rig a sixth softer than stated, known as such: its motor force follows by 12 ms."""
+    """A rig a sixth softer than stated, but known: its motor force lags by 12 ms."""
     bench = standing(2.5, lateness, softer=0.84)
     bench.environment.hold_output(True)
     wave = Waveform(
@@ -105,7 +105,7 @@ def test_a_force_that_changes_fast_is_no_change_of_the_law(lateness: Lateness | 
 def test_a_load_that_swings_on_softer_springs_is_no_frozen_motor_sensor(
     mass_kg: float, softer: float
 ) -> None:
-    """Friction holds the nut, and the deflection changes by what the output does by itself."""
+    """Friction holds the nut while the output alone changes the deflection."""
     bench = standing(mass_kg)
     apply(bench, borne(bench, 100e3, 300.0))
     bench.run(0.416)

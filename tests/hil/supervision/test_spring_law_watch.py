@@ -1,4 +1,4 @@
-"""A spring law that changes is seen against what the rig showed; a rig off by a fifth is healthy."""
+"""A change of the spring law shows against the law learned so far; a rig off by a fifth is healthy."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ PROFILES = ("footplate_trainer", "bench_slide")
 def moving(
     name: str, seed: int = 0, lateness: Lateness | None = None, mass_kg: float = 5.0
 ) -> LockstepBench:
-    """A bench that lifts its load upwards, past the middle."""
+    """Return a bench that lifts its load upwards, past the middle."""
     profile = load_profile(name)
     if seed:
         profile = varied_simulation(profile, seed)
@@ -109,8 +109,9 @@ def test_a_fifth_softer_is_not_learned_where_a_way_of_motion_is_new() -> None:
 def test_a_blocked_output_beyond_the_force_shown_in_motion_is_no_change_of_the_law(
     target_m: float,
 ) -> None:
-    # Springs a sixth stiffer, shown in motion up to 92 N: a share of 0.11 there, of 0.22 at 193 N. The
-    # nut stands against the blocked output there, or winds the springs up further.
+    # Springs a sixth stiffer, shown in motion up to 92 N: the forces differ by a share of 0.11
+    # there and of 0.22 at 193 N. At 193 N the nut stands against the blocked output, or winds the
+    # springs up further.
     late = Lateness(0.02, 0.001, pause_s=0.003, pause_every_s=1.0)
     bench = moving("bench_slide", 733, late, 2.5)
     sine = Waveform(
@@ -130,7 +131,7 @@ def test_a_blocked_output_beyond_the_force_shown_in_motion_is_no_change_of_the_l
 
 
 def lifting(mass_kg: float, slips_beyond_m: float = 0.0) -> LockstepBench:
-    """A bench that lifts its load from the lower end, with a deflection sensor that may slip."""
+    """Return a bench that lifts its load from the lower end; its deflection sensor may slip."""
     profile = load_profile("footplate_trainer")
     assert profile.simulation is not None
     actual = profile.simulation.actual | {"sensor_slips_beyond_m": slips_beyond_m}
@@ -167,5 +168,5 @@ def test_another_change_is_not_taken_for_a_slipping_sensor(fault: str, value: fl
 
 
 def test_the_fix_names_the_measuring_test_that_bears_another_rotor() -> None:
-    """A rotor 40 % heavier than stated parts the forces as a spring does that has changed."""
+    """A rotor 40 % heavier than stated makes the forces disagree as a changed spring does."""
     assert "the test Plant" in fix(Limit.DISAGREEMENT)

@@ -1,4 +1,4 @@
-"""Weights that come off or on at once, and power asked for while the load still moves."""
+"""Weights removed or added at once, and power requested while the load still moves."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.hil.supervision.listening_rig import MIDDLE, Rig
 
 
 def held(profile: Profile, mass_kg: float, at_m: float) -> Rig:
-    """A rig that holds the weight there, at rest."""
+    """Return a rig that holds the weight there, at rest."""
     rig = Rig(profile, mass_kg)
     rig.apply(HoldPosition(position_m=at_m, speed_m_s=0.08))
     rig.run(3.0)
@@ -24,7 +24,7 @@ def held(profile: Profile, mass_kg: float, at_m: float) -> Rig:
 
 @pytest.mark.parametrize("at_m", [0.008, MIDDLE, 0.032])
 def test_the_heaviest_weight_may_come_off_at_once(footplate: Profile, at_m: float) -> None:
-    """The springs throw the light output up; the nut keeps to its speed, and all comes back."""
+    """The springs throw the light output up; the nut keeps its speed, and the output returns."""
     rig = held(footplate, 7.5, at_m)
     rig.do.hang(0.0)
     fastest = 0.0
@@ -62,7 +62,7 @@ def test_five_kilograms_more_at_once_are_caught_with_all_the_force(footplate: Pr
 
 
 def test_the_heaviest_weight_on_the_empty_lever_trips_at_the_soft_end(footplate: Profile) -> None:
-    """Its fall is as free as a hand moves the lever: it is known too late to be braked."""
+    """At first the fall looks like the lever moved by a hand: it is recognised too late to brake."""
     rig = held(footplate, 0.0, MIDDLE)
     rig.do.hang(7.5)
     rig.until_stopped()
@@ -74,7 +74,7 @@ def test_the_heaviest_weight_on_the_empty_lever_trips_at_the_soft_end(footplate:
 def test_a_hand_that_throws_a_carried_weight_is_braked_before_the_end(
     footplate: Profile, push_N: float
 ) -> None:
-    """The weight's mass counts though the hand lifts or presses it, so that too little is felt."""
+    """The weight's mass counts although a hand lifts or presses it and hides part of its weight."""
     rig = held(footplate, 2.5, MIDDLE)
     force_N = rig.bench.bench.supervisor.balance_N
     rig.apply(ConstantForce(force_N=force_N, damping_N_s_m=100.0))
@@ -87,7 +87,7 @@ def test_a_hand_that_throws_a_carried_weight_is_braked_before_the_end(
 
 
 def test_no_power_to_a_load_that_still_sinks(footplate: Profile) -> None:
-    """Standby holds nothing: power given now would end in a trip at the lower soft end."""
+    """Standby holds no load: power now would end in a trip at the lower soft end."""
     rig = held(footplate, 5.0, MIDDLE)
     assert rig.bench.request(PowerOff()).accepted
     rig.run(0.8)
@@ -103,11 +103,12 @@ def test_no_power_to_a_load_that_still_sinks(footplate: Profile) -> None:
 
 @pytest.mark.parametrize(
     ("behaviour", "push_N", "most_m_s"),
+    # If a cap's force went at the force rate alone: 0.19, 0.21, 0.06 and 0.14 m/s.
     [
-        (Float(damping_N_s_m=100.0), -30.0, 0.17),  # 0.19 before
-        (Float(damping_N_s_m=100.0), -40.0, 0.15),  # 0.21
-        (ConstantForce(force_N=37.0, damping_N_s_m=100.0), -20.0, 0.03),  # 0.06
-        (ConstantForce(force_N=37.0, damping_N_s_m=100.0), -40.0, 0.08),  # 0.14
+        (Float(damping_N_s_m=100.0), -30.0, 0.17),
+        (Float(damping_N_s_m=100.0), -40.0, 0.15),
+        (ConstantForce(force_N=37.0, damping_N_s_m=100.0), -20.0, 0.03),
+        (ConstantForce(force_N=37.0, damping_N_s_m=100.0), -40.0, 0.08),
     ],
 )
 def test_a_hand_that_pushes_the_empty_lever_down_is_not_thrown_back(

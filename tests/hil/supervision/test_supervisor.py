@@ -1,4 +1,4 @@
-"""The tripped tier by itself: limits on what the rig does, why power is refused, any input at all."""
+"""The tripped tier alone: limits of the rig, reasons to refuse power, and arbitrary input."""
 
 from __future__ import annotations
 
@@ -122,7 +122,7 @@ class TestForceRate:
         assert self.rate_of(change, 9.5, 60) == 0
 
     def test_sensor_noise_is_no_rate(self, change: Callable[..., Any]) -> None:
-        # Two counts to and fro every cycle: 120 N/mm times 3.66 um times 4 in one millisecond.
+        # Two counts back and forth each cycle: 120 N/mm times 3.66 um times 4 in one millisecond.
         limited = change(PROFILE, limits__force_rate__tripped=1000.0)
         watched = Watched(limited)
         for step in range(200):
@@ -132,8 +132,8 @@ class TestForceRate:
 
 class TestHeat:
     def test_follows_the_law_of_two_bodies(self, watched: Watched) -> None:
-        # Winding over housing and housing each follow τ·h' = (I/Ic)² − h; the nut stands, so
-        # one phase takes twice the mean loss.
+        # Rise of winding over housing and rise of housing each follow τ·h' = (I/Ic)² − h; the nut
+        # stands, so that one phase takes twice the mean loss.
         motor = PROFILE.actuator.motor
         watched.telemetry.torque_N_m = 0.8 * motor.continuous_current * KT
         for _ in range(5000):
@@ -168,7 +168,7 @@ class TestSupply:
         self, watched: Watched, volts: float, limit: Limit
     ) -> None:
         watched.telemetry.supply_V = volts
-        assert watched.cycles(3) == 0  # the filter is 20 ms
+        assert watched.cycles(3) == 0  # the filter has 20 ms
         watched.telemetry.supply_V = 36.0
         assert watched.cycles(200) == 0
         watched.telemetry.supply_V = volts

@@ -1,4 +1,4 @@
-"""Ages of single quantities: what trips, what refuses power, and in which words."""
+"""Ages of single quantities: which trip, which refuse power, and the texts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A torque stands until the next cycle: where cycles come late, it is one that may stand so long."""
+"""A torque lasts until the next cycle: after late cycles the caps allow for a longer time."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ LIMIT_M_S = PROFILE.limits.speed.limited
 
 
 def most_speed_m_s(held: Held, nut_m_s: float, stands_s: float) -> float:
-    """Speed of the nut once the lowest torque of the caps has stood so long, springs and all."""
+    """Return the nut's speed after the lowest permitted torque has lasted so long, springs included."""
     caps = held.at(nut_velocity=nut_m_s)
     force_N = caps.torque_low_N_m * PROFILE.actuator.radians_per_metre - held.load
     return nut_m_s + force_N / PROFILE.actuator.reflected_mass * stands_s
@@ -24,7 +24,7 @@ def test_after_a_late_cycle_no_torque_takes_the_nut_past_its_limit_until_the_nex
     nut_m_s: float,
 ) -> None:
     held = Held(load_N=380.0)
-    held.estimator.step_s = 0.0067  # one cycle came so late; the next one may take 13 ms
+    held.estimator.step_s = 0.0067  # one cycle this late; the next may take 13 ms
     held.at(nut_velocity=nut_m_s)
     held.estimator.step_s = 0.001
     stands_s = PROFILE.limits.most_cycle_late
@@ -33,7 +33,7 @@ def test_after_a_late_cycle_no_torque_takes_the_nut_past_its_limit_until_the_nex
 
 
 def most_force_N(held: Held, rate_m_s: float, stands_s: float) -> float:
-    """Largest spring force once the highest torque of the caps has stood so long and is then reversed."""
+    """Return the largest spring force if the highest permitted torque lasts so long, then reverses."""
     motor = PROFILE.actuator
     law = ForceCalibration(PROFILE.calibration, PROFILE.sensors.deflection)
     held.estimator.deflection_rate_m_s = rate_m_s
@@ -52,7 +52,7 @@ def most_force_N(held: Held, rate_m_s: float, stands_s: float) -> float:
 def test_after_a_late_cycle_no_torque_strains_the_springs_past_their_limit_until_the_next(
     force_N: float, rate_m_s: float
 ) -> None:
-    # 1.11 times the limit that trips before: 13 ms of 1.6 N·m on a nut that strains them already.
+    # In time, 13 ms of 1.6 N·m on a nut already straining the springs exceed the trip 1.11 times.
     law = ForceCalibration(PROFILE.calibration, PROFILE.sensors.deflection)
     held = Held(load_N=force_N)
     held.estimator.deflection_m = law.deflection_for(force_N)
@@ -67,7 +67,7 @@ def test_after_a_late_cycle_no_torque_strains_the_springs_past_their_limit_until
 def test_cycles_in_time_leave_the_torque_as_it_was() -> None:
     held = Held(load_N=380.0)
     before = held.at(nut_velocity=0.13).torque_low_N_m
-    held.estimator.step_s = 0.0035  # twice this is less than the time in which the nut is braked
+    held.estimator.step_s = 0.0035  # twice this is less than the nut's braking time
     held.at(nut_velocity=0.13)
     held.estimator.step_s = 0.001
     assert held.at(nut_velocity=0.13).torque_low_N_m == before

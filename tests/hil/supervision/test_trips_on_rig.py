@@ -1,4 +1,4 @@
-"""Every limit and cause provoked on the simulated rig, and what its drive then received."""
+"""Every limit and cause provoked on the simulated rig, and the commands to its drive after it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_cause_stops_latches_and_resets(
     rig.until_stopped()
     bench = rig.bench.bench
 
-    # The cause is told, with its numbers, and kept in the sample.
+    # The cause is reported with its numbers and kept in the sample.
     assert bench.cause == case.cause, bench.cause_text
     assert case.says in bench.cause_text
     stop = [event for event in rig.bench.events if event["kind"] == "stop"]
@@ -38,14 +38,14 @@ def test_cause_stops_latches_and_resets(
     for limit in case.bounds:
         assert rig.limited >> limit & 1, f"{limit.name} was not limited before the trip"
 
-    # The first command that leaves with the cause known removes power already.
+    # The first command after the cause is known removes power.
     rig.run(0.003)
     assert rig.received_stopped
     assert set(rig.received_stopped) == {(PowerRequest.OFF, 0.0)}
     energised = rig.received[: -len(rig.received_stopped)]
     assert energised[-1][0] is PowerRequest.ON
 
-    # Latched: whatever is asked, and with the cause gone.
+    # Latched for every request, also with the cause gone.
     case.undo(rig)
     rig.run(0.2)
     assert rig.state is State.STOPPED
@@ -57,7 +57,7 @@ def test_cause_stops_latches_and_resets(
     assert set(rig.received[sent:]) == {(PowerRequest.OFF, 0.0)}
     assert rig.bench.drive.core.power in (PowerStage.OFF, PowerStage.FAULT)
 
-    # Reset leads to De-energised and moves nothing.
+    # A reset leads to De-energised and moves nothing.
     rig.do.push(0.0)
     rig.do.hang(0.0)
     rig.run(0.6)
@@ -69,7 +69,7 @@ def test_cause_stops_latches_and_resets(
     for power, torque in rig.received[sent:]:
         assert power in (PowerRequest.OFF, PowerRequest.CLEAR_FAULT)
         assert torque == 0.0
-    # The lever may still sink on shorted windings; a motor at work would be much faster.
+    # The lever may still sink on shorted windings; a powered motor would be much faster.
     assert abs(rig.bench.drive.core.physics.nut_position_m - before) < 0.004
     assert rig.bench.drive.core.power is PowerStage.OFF
 
@@ -85,7 +85,7 @@ def test_cause_stops_latches_and_resets(
 
 def test_every_limit_and_cause_is_provoked_here() -> None:
     limited_only = {Limit.VIRTUAL_STIFFNESS, Limit.DAMPING}
-    # The hold-to-run control belongs to restricted operation: tests/hil/control/test_commissioning.
+    # The hold-to-run control is part of restricted operation: tests/hil/control/test_commissioning.
     provoked = {case.cause for case in CASES.values()} | {Cause.HOLD_TO_RUN_RELEASED}
     # A loop that shakes and a shaper that runs away: tests/hil/supervision/test_following.
     provoked |= {Limit.FORCE_FOLLOWING, Limit.SETPOINT_FOLLOWING, Limit.OUTPUT_ENERGY}
@@ -114,7 +114,7 @@ def test_energising_is_refused_while_a_condition_stands(
     bench.run(0.05)
     bench.environment.disturb(disturbance, value)
     bench.run(0.5)
-    assert bench.bench.state is State.DE_ENERGISED  # nothing trips while power is off
+    assert bench.bench.state is State.DE_ENERGISED  # with power off nothing trips
     outcome = bench.request(PowerOn(load_supported=True))
     assert not outcome.accepted
     assert text in outcome.text

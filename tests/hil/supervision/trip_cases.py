@@ -1,4 +1,4 @@
-"""Every limit and cause: what provokes it on the simulated rig, and the text that reports it."""
+"""Every limit and cause: how to provoke it on the simulated rig, and the text that reports it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hil.core.requests import Float, HoldPosition
 from hil.core.requests import Stop as StopRequest
 from tests.hil.supervision.listening_rig import MIDDLE, Rig
 
-# A drive set wider than its profile, so that it is the bench that is seen to act.
+# The drive's limits are wider than the profile's, so that the bench acts first.
 WIDE = {
     "off_state": "shorted",
     "drive_max_torque_N_m": 3.0,
@@ -22,7 +22,7 @@ WIDE = {
 
 @dataclass
 class Case:
-    """``provoke`` makes it happen; ``bounds`` are limits that must act before the stop."""
+    """One case: ``provoke`` causes it; ``bounds`` are limits that must act before the stop."""
 
     cause: int
     provoke: Callable[[Rig], object]
@@ -32,7 +32,7 @@ class Case:
     at_m: float | None = MIDDLE
     bounds: tuple[Limit, ...] = ()
     undo: Callable[[Rig], object] = lambda rig: None
-    stays_refused: str = ""  # a reset does not help against this
+    stays_refused: str = ""  # refusal that remains after a reset
 
 
 def lost(rig: Rig) -> None:
@@ -47,7 +47,7 @@ def broken(rig: Rig) -> None:
 
 
 def ended(cause: Cause) -> Callable[[Rig], object]:
-    # The rig host calls exactly this; its processes are tested live beside the bench.
+    # The rig host makes this very call; its processes are tested in the live tests.
     return lambda rig: rig.bench.bench.stop(cause)
 
 
@@ -87,7 +87,7 @@ CASES = {
         Limit.TRAVEL,
         lambda rig: (rig.apply(Float()), rig.do.push(60)),
         "upper soft end at 53.0 mm",
-        # A hand stronger than the rig may be.
+        # A hand stronger than the rig is permitted to be.
         {
             "limits__speed__tripped": 5.0,
             "limits__force__limited": 300.0,
@@ -113,8 +113,8 @@ CASES = {
         undo=lambda rig: rig.do.push(0),
     ),
     "current": Case(
-        # A drive that gives more than it was asked for cannot be had from the simulated one,
-        # so the trip is set below the bound, which no profile may do.
+        # The simulated drive never exceeds its commanded torque, so the trip is set below the
+        # bound, which no profile may do.
         Limit.CURRENT,
         lambda rig: rig.do.hang(2.5),
         "above 3 A",
@@ -122,7 +122,7 @@ CASES = {
         mass_kg=0.0,
     ),
     "motor heat": Case(
-        # With the bound in force heat settles below its trip, so the bound is set out of reach.
+        # With the bound active, heat settles below its trip: put the bound out of reach.
         Limit.MOTOR_HEAT,
         lambda rig: rig.do.hang(2.5),
         "thermal capacity",

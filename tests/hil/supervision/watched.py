@@ -1,4 +1,4 @@
-"""A supervisor by itself: fabricated telemetry, real estimator object set by hand."""
+"""A supervisor alone: fabricated telemetry, and a real estimator set by hand."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ PROFILE = load_profile("footplate_trainer")
 
 
 class Watched:
-    """A supervisor with a rig at rest in mid-stroke before it."""
+    """A supervisor that sees a rig at rest in mid-stroke."""
 
     def __init__(self, profile: Profile = PROFILE) -> None:
         self.profile = profile
@@ -34,9 +34,9 @@ class Watched:
         self._now_s = 0.0
 
     def cycle(self, energised: bool = True, alive: bool = True, taken: bool = True) -> int:
-        """One cycle; ``alive`` lets the sensor's last count flicker as noise does.
+        """Run one cycle; ``alive`` lets the sensor's last count flicker as noise does.
 
-        ``taken``: a new sample has come, a period after the one before, or after those missed.
+        ``taken``: a new sample arrived, one period after the one before or after those missed.
         """
         self._now_s += PERIOD
         telemetry = self.telemetry
@@ -49,7 +49,7 @@ class Watched:
         return self.supervisor.check(self.telemetry, self.estimator, self.force, energised, PERIOD)
 
     def cycles(self, number: int, **how: bool) -> int:
-        """First cause within ``number`` cycles, or 0."""
+        """Return the first cause within ``number`` cycles, or 0."""
         for _ in range(number):
             cause = self.cycle(**how)
             if cause:
@@ -60,7 +60,7 @@ class Watched:
         return self.supervisor.refusal(self.telemetry, self.estimator, self.force)
 
 
-# What the estimator or the drive shows, the limit it must trip, and the value just inside.
+# Value of estimator or drive, the limit that it must trip, and a value just inside.
 LIMITS = PROFILE.limits
 KT = PROFILE.actuator.motor.torque_constant
 

@@ -1,4 +1,4 @@
-"""Signs of wear over weeks of runs: what changed, since when, and which runs show it."""
+"""Signs of wear over weeks of runs: which change, since when, and which runs show it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FIRST = datetime.datetime(2026, 3, 2, 9, 0, tzinfo=datetime.UTC)
 
 
 def rows_of(seed: int, friction_N: float, stiffness_N_m: float = 120e3) -> np.ndarray:
-    """Rows of a motion to and fro that stretches the springs, and a rest before it."""
+    """Return rows of a motion back and forth that stretches the springs, after a rest."""
     rng = np.random.default_rng(seed)
     rows = np.zeros((2 * ROWS, len(COLUMNS)))
     at = {name: rows[:, column] for name, column in INDEX.items()}
@@ -50,7 +50,7 @@ def record(runs: Path, number: int, rows: np.ndarray) -> Path:
 
 @pytest.fixture(scope="module")
 def weeks(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Friction that grows from the run of 22 March on."""
+    """Record runs whose friction grows from 22 March on."""
     runs = tmp_path_factory.mktemp("weeks")
     for number in range(32):
         record(runs, number, rows_of(number, 2.0 + 0.6 * max(0, number - 20)))
@@ -64,7 +64,7 @@ def test_signs_are_those_of_the_motion() -> None:
     assert signs.noise_counts == pytest.approx(0.66, abs=0.1)
     still = rows_of(1, 5.0)
     still[:, INDEX["nut_velocity_m_s"]] = np.abs(still[:, INDEX["nut_velocity_m_s"]])
-    assert "friction_N" not in signs_of(still).as_data()  # one way only shows none
+    assert "friction_N" not in signs_of(still).as_data()  # one direction shows none
 
 
 def test_a_change_is_told_with_its_date_and_its_runs(weeks: Path) -> None:
@@ -125,7 +125,7 @@ def test_runs_kept_before_a_sign_was_known_are_computed_again(
     assert "not read: 0002-cycle" in said.out + said.err
     again = json.loads((runs / "wear.json").read_text())["runs"]
     assert again["0001-cycle"] == whole["runs"]["0001-cycle"]
-    # What is known of a run that is damaged by now stays, and it is still said to lack the rest.
+    # Earlier signs of a run damaged since are kept, and the run is still reported as incomplete.
     assert again["0002-cycle"] == older["runs"]["0002-cycle"] | {"signs_form": 1}
 
 

@@ -1,4 +1,4 @@
-"""Bandwidth, knee and lost motion: found in runs of the simulated rig that show them, and in no others."""
+"""Bandwidth, knee and lost motion: found in exactly those simulated runs that show them."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def columns_of(rows: list[Sample]) -> dict[str, np.ndarray]:
 
 
 def pressed(profile: Profile, most_N: float = 400.0, lateness: Lateness | None = None) -> Any:
-    """Run with the output held, while the force goes both ways."""
+    """Return a run with the output held while the force goes in both directions."""
     bench = LockstepBench(at_middle(profile), 3, lateness)
     bench.environment.hold_output(True)
     bench.run(0.3)

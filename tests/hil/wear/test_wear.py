@@ -1,4 +1,4 @@
-"""Counting, damage, trends and their dates, the journal, and an endurance run in lockstep."""
+"""Cycle counting, damage, trends and dates, the journal, and an endurance run in lockstep."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def test_every_reversal_is_counted_once(values: list[float]) -> None:
     assert 2.0 * sum(count for *_, count in counted) == pytest.approx(turns)
     if counted:
         assert max(size for size, *_ in counted) == pytest.approx(np.ptp(series))
-    # Repeating a value changes nothing, nor does a missing one.
+    # Neither a repeated value nor a missing one changes the count.
     again = rainflow(np.repeat(np.append(series, np.nan), 2))
     assert again == counted
 
@@ -76,7 +76,7 @@ def test_damage_adds_up_to_a_life() -> None:
     one = np.concatenate([np.tile([0.0, 200.0], 1000), [0.0]])
     assert line.damage(one) == pytest.approx(1e-3, rel=1e-6)
     assert line.damage(0.5 * one) == pytest.approx(1e-3 / 2**8, rel=1e-6)
-    # One turn of 10 mm lead under a tenth of C: 10⁻³ of a revolution's share of L10.
+    # One turn at a tenth of C takes 0.1³ of the 10⁻⁶ of the L10 life that a turn at C takes.
     nut = np.linspace(0.0, 0.010, 50)
     assert screw_damage(np.full(50, 500.0), nut, 0.010, 5000.0) == pytest.approx(1e-9)
 
@@ -95,7 +95,7 @@ def test_a_change_is_found_and_dated(kind: str, seed: int) -> None:
             break
     change = trend.change
     assert change is not None and change.found_at < 128_000.0
-    for _ in range(10):  # as it goes on the date gets better
+    for _ in range(10):  # more data improve the date
         at += 1000.0
         more = max(0.0, at - onset) * 2e-4 if kind == "drift" else 4.0
         trend.add(at, 20.0 + more + rng.normal(0.0, 1.0))
@@ -112,7 +112,7 @@ def test_without_a_change_there_is_no_alarm() -> None:
         for at, value in enumerate(rng.normal(20.0, 1.0, 1000)):
             trend.add(float(at), float(value))
         false += trend.change is not None
-    assert false <= 1  # of 100 000 values
+    assert false <= 1  # out of 100 000 values
 
 
 def test_values_that_are_missing_are_left_out() -> None:
@@ -216,7 +216,7 @@ def test_the_signs_follow_the_rig_and_damage_is_counted(tmp_path: Path) -> None:
     ended = rig.run(plan)
     assert ended.how == "finished" and ended.value.why == "count", ended.text
     sound, rough, soft = (e for e in rig.journal.entries if e["kind"] == "signs")
-    # 0.02 N·m of dry friction at a lead of 10 mm is 12.6 N; half of it comes on top.
+    # 0.02 N·m of dry friction at a lead of 10 mm is 12.6 N; half of it is added.
     assert 4.0 < rough["friction_N"] - sound["friction_N"] < 14.0
     assert sound["stiffness_N_m"] == pytest.approx(120e3, rel=0.06)
     assert soft["stiffness_N_m"] / sound["stiffness_N_m"] == pytest.approx(0.96, abs=0.03)
@@ -253,7 +253,7 @@ def test_it_rests_by_heat_and_a_stop_ends_it_without_losing_the_count(tmp_path: 
     rig.told.before = before
     ended = rig.run(Plan(cycles=9, rest_above=0.35, rest_below=0.345))
     assert ended.how == "stopped"
-    assert heated and heated[0] <= 0.345  # it has rested
+    assert heated and heated[0] <= 0.345  # cooled during the rest
     rig.journal.close()
     again = Rig(tmp_path, go_on=True)
     assert again.journal.count == 2
