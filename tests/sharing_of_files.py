@@ -1,4 +1,4 @@
-"""Which worker takes which file: one computes while the others are live, as live tests wait a lot."""
+"""Assignment of test files to workers: all run live files but one, which runs computing files."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 class LiveBesideComputing(LoadFileScheduling):
-    """Hands out files in their order, live ones to all workers but one.
+    """Scheduler that assigns files in order, live ones to all workers but one.
 
-    Two live benches take a processor each; a third would make cycles late. The last worker
-    computes meanwhile, and fills what they leave.
+    Live tests wait a lot, and the last worker uses the processor time that they leave. Each live
+    bench takes a processor; one more would make cycles late.
     """
 
     def _assign_work_unit(self, node: Any) -> None:
@@ -30,7 +30,7 @@ class LiveBesideComputing(LoadFileScheduling):
         super()._assign_work_unit(node)
 
     def is_live(self, file: str) -> bool:
-        """True if tests of this file run processes in real time."""
+        """Return whether tests of this file run processes in real time."""
         known = self.__dict__.setdefault("_live", {})
         if file not in known:
             known[file] = "real_time" in (ROOT / file).read_text()

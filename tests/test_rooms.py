@@ -1,4 +1,4 @@
-"""The house keeps its order: ui → hil → drivers, Qt in ui alone, files of a readable length."""
+"""Order of the packages: ui → hil → drivers, Qt in ui alone, files of a readable length."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("drivers", "hil", "ui")
 BELOW = {"drivers": {"drivers"}, "hil": {"hil", "drivers"}, "ui": {"ui", "hil", "drivers"}}
 QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
-# What puts bytes on a wire or takes them off belongs to drivers.
+# Libraries that send or receive on a wire belong to drivers.
 WIRE = {"can", "canopen", "serial", "cantools"}
 LONGEST = 420  # lines; 400 is the goal
 
@@ -24,7 +24,7 @@ def modules() -> list[Path]:
 
 
 def imported(text: str) -> set[str]:
-    """Top-level names that a module's text imports, anywhere in it."""
+    """Return the top-level names that a module's text imports, anywhere in it."""
     names: set[str] = set()
     for node in ast.walk(ast.parse(text)):
         if isinstance(node, ast.Import):
@@ -102,13 +102,13 @@ def test_the_longest_files_of_tests_are_there(request: pytest.FixtureRequest) ->
 
 
 def test_names_of_test_files_are_unique() -> None:
-    """Of two with one name pytest cannot collect the second."""
+    """pytest cannot collect the second of two files with the same name."""
     names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
     assert sorted(names) == sorted(set(names))
 
 
 def test_no_command_waits_for_libraries_that_it_may_not_need() -> None:
-    """They take up to a second each; whoever asks for help should not wait for them."""
+    """These libraries load for up to a second each, which a request for help should not wait for."""
     program = (
         "import sys; from ui import cli; cli.parser()\n"
         "print([name for name in sys.argv[1:] if name in sys.modules])"

@@ -1,4 +1,4 @@
-"""Widgets are drawn in memory; rows that a test hands to the view models are made here."""
+"""Fixtures: widgets drawn in memory, and view models fed with made-up rows."""
 
 import gc
 import os
@@ -15,7 +15,7 @@ from ui.dashboard.bench.operate_model import OperateModel
 
 @pytest.fixture(autouse=True)
 def no_collector_in_other_threads():
-    """As in the dashboard: see ``ui.dashboard.collecting``. What is left is collected afterwards."""
+    """Collect no garbage during a test, as in the dashboard; see ``ui.dashboard.collecting``."""
     gc.disable()
     yield
     gc.enable()
@@ -23,13 +23,13 @@ def no_collector_in_other_threads():
 
 @pytest.fixture(scope="session")
 def qapp():
-    """The application as the dashboard makes it."""
+    """Return the application as the dashboard makes it."""
     return application()
 
 
 @pytest.fixture(autouse=True)
 def only_pages_named(request, monkeypatch):
-    """A window has the pages that the mark ``pages`` names: the others take most of the time to lay."""
+    """Limit a window to the pages of the mark ``pages``: building the others takes most of the time."""
     mark = request.node.get_closest_marker("pages")
     if mark is not None and mark.args:
         entries = [entry for entry in page_entries.PAGES if entry.title in mark.args]

@@ -1,4 +1,4 @@
-"""A session of the window whose requests a lockstep bench answers, at once and without a link."""
+"""A session of the window over a lockstep bench, which answers at once and without a link."""
 
 from __future__ import annotations
 
@@ -27,12 +27,13 @@ class LockstepSession(Session):
 
     Attributes:
         asked: every request, in order.
-        held: what was passed on of the hold-to-run control.
-        stops: how often a stop was sent.
+        held: every report of the hold-to-run control, in order.
+        stops: number of stops sent.
     """
 
     def __init__(self, bench: LockstepBench, model: OperateModel) -> None:
-        # Nothing of the base is set up but what the window reads: there is no link.
+        # The base's constructor is skipped, because it needs a link: set only what the window
+        # reads.
         self.bench, self.model, self.load, self.profile_file = bench, model, None, None
         self.on_accepted = []
         self.asked: list[Request] = []
@@ -56,13 +57,13 @@ class LockstepSession(Session):
         self.bench.request(Stop())
 
     def pump(self) -> None:
-        """Nothing is received here: a test calls ``run``."""
+        """Do nothing: a test calls ``run``."""
 
     def heartbeat(self) -> None:
-        """No bench monitors it."""
+        """Do nothing: a lockstep bench does not monitor heartbeats."""
 
     def run(self, seconds: float) -> list[Any]:
-        """Let the bench run; return the events and samples of it, as the link gives them."""
+        """Run the bench; return its events and samples as the link delivers them."""
         rows = np.array(self.bench.run(seconds))
         events = self.bench.events[self._told :]
         self._told = len(self.bench.events)

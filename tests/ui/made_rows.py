@@ -1,4 +1,4 @@
-"""Rows as the rig host sends them, with chosen values."""
+"""Rows with chosen values, as the rig host sends them."""
 
 from dataclasses import dataclass
 
@@ -14,7 +14,7 @@ class Rows:
 
 
 def make_rows(count=1000, start_s=0.0, state=State.RUNNING, **values):
-    """``count`` rows at 1 kHz; ``values`` are numbers or arrays by column name."""
+    """Return ``count`` rows at 1 kHz; ``values`` are numbers or arrays by column name."""
     rows = np.zeros((count, len(COLUMNS)))
     rows[:, INDEX["time_s"]] = start_s + np.arange(count) / 1000.0
     rows[:, INDEX["cycle"]] = round(1000 * start_s) + np.arange(count)

@@ -1,4 +1,4 @@
-"""Somebody at the Calibrate page of a window whose rig runs in lockstep."""
+"""A person at the Calibrate page of a window whose rig runs in lockstep."""
 
 import dataclasses
 import functools
@@ -23,7 +23,7 @@ from ui.dashboard.calibrate import CalibratePage
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.guided import PageOperator
 
-PATIENCE_MS = 30_000  # a busy computer takes 10 s and more for one load in lockstep
+PATIENCE_MS = 30_000  # on a busy computer one load in lockstep takes 10 s and more
 
 
 @dataclasses.dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Rows:
 
 
 class PagedLockstep(LockstepRunner):
-    """In lockstep, with weights hung by the page's operator, and aborted as a page does."""
+    """Lockstep runner with the page's operator for weights, and the page's way to abort."""
 
     def __init__(self, bench, operator, tell):
         super().__init__(bench, tell=tell, operator=operator)
@@ -55,7 +55,7 @@ class PagedLockstep(LockstepRunner):
 
 
 class LockstepRig:
-    """Implements ``ui.dashboard.calibrate.rig.PageRig``."""
+    """Implementation of ``ui.dashboard.calibrate.rig.PageRig`` in lockstep."""
 
     drive = "simulated, in lockstep"
 
@@ -80,7 +80,7 @@ class LockstepRig:
 
 
 class LockstepSession:
-    """What a window asks of a bench in lockstep: a session without a link."""
+    """Session of a window over a lockstep bench, without a link."""
 
     def __init__(self, model, rig):
         self.model, self.rig = model, rig
@@ -119,7 +119,7 @@ class LockstepSession:
 
 
 class Person(PersonAtWindow):
-    """Somebody at the page."""
+    """A person at the Calibrate page."""
 
     PATIENCE_MS = PATIENCE_MS
     HEIGHT = 800
@@ -147,7 +147,7 @@ class Person(PersonAtWindow):
         return page_as(self.window, CalibratePage)
 
     def meanwhile(self):
-        # A bench in lockstep has no heartbeat to tell of itself.
+        # A lockstep bench sends no heartbeat events of its own.
         self.session.feed([{"kind": "heartbeat"}])
         self.window.refresh()
 
@@ -162,7 +162,7 @@ class Person(PersonAtWindow):
         QTest.keyClicks(field, text)
 
     def away(self):
-        """Out of the text field, by keyboard."""
+        """Leave the text field by keyboard."""
         for _ in range(len(self.page.form.fields)):
             if not isinstance(self.window.focusWidget(), QLineEdit):
                 return
@@ -170,7 +170,7 @@ class Person(PersonAtWindow):
         raise AssertionError(f"Tab does not leave {self.window.focusWidget().accessibleName()}")
 
     def choose(self, path):
-        """A row of the earlier ones, by keyboard."""
+        """Choose a row of the earlier calibrations by keyboard."""
         paths = [kept.path for kept in self.calibrating.kept.rows]
         steps = paths.index(path) - self.page.kept.currentRow()
         self.press(*[Qt.Key.Key_Down if steps > 0 else Qt.Key.Key_Up] * abs(steps))
@@ -183,7 +183,7 @@ class Person(PersonAtWindow):
 
 
 def keep(folder, note="", profile=None, **how):
-    """A calibration on file; of another rig if ``profile`` is given."""
+    """File a calibration; of another rig if ``profile`` is given."""
     result = made_up(**how)
     if profile is not None:
         result = dataclasses.replace(result, profile=profile)
@@ -193,7 +193,7 @@ def keep(folder, note="", profile=None, **how):
 
 
 def quick(person, monkeypatch):
-    """Moves faster than a person would have it."""
+    """Move faster than a person would want."""
     options = person.calibrating.setup.options
     monkeypatch.setattr(
         person.calibrating.setup,

@@ -1,4 +1,4 @@
-"""A person at a window of the dashboard, who presses keys and waits for the effect."""
+"""A person at a window of the dashboard who presses keys and waits for the effect."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def page_as(window: Window, kind: type[AnyPage]) -> AnyPage:
 def view_of_page(
     monkeypatch: Any, title: str, make: Callable[..., object], only: Collection[str] = ()
 ) -> None:
-    """Have the page of this title shown by ``make``'s view model; ``only`` these pages, if given."""
+    """Show the page of this title with ``make``'s view model, in a window of ``only`` these pages."""
     entries = [
         dataclasses.replace(entry, view=make) if entry.title == title else entry
         for entry in page_entries.PAGES
@@ -38,14 +38,14 @@ def view_of_page(
 
 
 class PersonAtWindow:
-    """Base of those who sit at a page of their own.
+    """Base of persons at a single page.
 
     Args:
-        session: of the window.
+        session: session of the window.
         runs: folder of runs.
 
     Attributes:
-        PATIENCE_MS: for anything that is waited for.
+        PATIENCE_MS: longest wait for any condition.
     """
 
     PATIENCE_MS = 15_000
@@ -59,11 +59,11 @@ class PersonAtWindow:
         self.window.show()
 
     def meanwhile(self) -> None:
-        """Do what is to be done while waiting; the window renews itself."""
+        """Act while waiting; the window refreshes itself."""
 
     @property
     def asked(self) -> object:
-        """Text of the page, for the report of a failed test."""
+        """Return the page's text, for the report of a failed test."""
         return ""
 
     def until(self, condition: Callable[[], object]) -> None:
@@ -79,7 +79,7 @@ class PersonAtWindow:
             QTest.keyClick(self.window.focusWidget() or self.window, key)
 
     def down(self, key: Qt.Key, repeat: bool = False, up: bool = False) -> None:
-        """Press a key without releasing it; or release it, with ``up``."""
+        """Press a key and keep it down; with ``up``, release it."""
         kind = QEvent.Type.KeyRelease if up else QEvent.Type.KeyPress
         event = QKeyEvent(kind, key, Qt.KeyboardModifier.NoModifier, " ", repeat)
         QApplication.sendEvent(self.window.focusWidget(), event)

@@ -1,4 +1,4 @@
-"""One window for several axes: their bar, the key between them, one stop, heartbeats of all."""
+"""One window for several axes: their bar, the key to switch, one stop, heartbeats for all."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ NOW_S = 1.0
 
 
 class FakeSession:
-    """Session whose link a test plays."""
+    """Session whose link the test replaces."""
 
     def __init__(self, name: str, log: list[str]) -> None:
         profile = profile_to_dict(load_profile("footplate_trainer"))
@@ -33,7 +33,7 @@ class FakeSession:
         self.closed = False
 
     def listen(self, *_: Any) -> None:
-        """Nothing arrives."""
+        """Do nothing: no data arrives."""
 
     def pump(self) -> None:
         self.pumps += 1
@@ -60,7 +60,7 @@ class FakeSession:
 
 
 class Bench:
-    """Two axes and a person before their window."""
+    """Two axes and a person at their window."""
 
     def __init__(self, qtbot: Any, tmp_path: Any, width: int = 1280, height: int = 720) -> None:
         self.log: list[str] = []
@@ -183,7 +183,7 @@ def test_building_one_axis_sends_the_heartbeats_of_all(bench: Bench) -> None:
 def test_nothing_is_rebuilt_while_another_axis_is_powered(bench: Bench) -> None:
     theme = bench.window.shown.theme.name
     bench.press(Qt.Key.Key_F9)
-    assert bench.window.shown.theme.name == theme  # toe is running
+    assert bench.window.shown.theme.name == theme  # the toe axis is powered
     bench.toe.feed(State.DE_ENERGISED)
     bench.press(Qt.Key.Key_F9)
     assert {window.theme.name for window in bench.window.windows.values()} == {"dark"}
@@ -191,7 +191,7 @@ def test_nothing_is_rebuilt_while_another_axis_is_powered(bench: Bench) -> None:
 
 def test_the_loss_of_one_axis_is_told_on_all(bench: Bench) -> None:
     bench.window.refresh()
-    bench.toe.model.tick(NOW_S + 0.6)  # nothing came
+    bench.toe.model.tick(NOW_S + 0.6)  # no data arrived
     bench.heel.model.feed([make_rows(10, state=State.DE_ENERGISED)], NOW_S + 0.6)
     bench.window.refresh()
     toe = bench.window.bar.buttons["toe"]

@@ -1,4 +1,4 @@
-"""The deck of behaviours: what is set, asked for and refused."""
+"""The deck of behaviours: setting values, applying, and refusals."""
 
 import pytest
 from PySide6.QtCore import Qt
@@ -16,7 +16,7 @@ pytestmark = pytest.mark.real_time
 
 
 class NotingDeck(BehaviourDeck):
-    """A deck that notes what it would apply."""
+    """A deck that records the behaviours it would apply."""
 
     def __init__(self, model: OperateModel) -> None:
         self.asked: list[Behaviour] = []
@@ -53,7 +53,7 @@ def test_choosing_and_setting_ask_for_nothing_until_apply(deck):
     (behaviour,) = deck.asked
     assert isinstance(behaviour, VirtualSpring)
     assert behaviour.stiffness_N_m == 40000.0
-    assert behaviour.rest_m == pytest.approx(0.0305)  # from where the output stands
+    assert behaviour.rest_m == pytest.approx(0.0305)  # starts from the present output position
 
 
 def test_what_cannot_be_used_is_told_and_not_asked(deck):
@@ -76,17 +76,17 @@ def test_a_load_that_would_fall_is_asked_about_and_enter_is_no_answer(deck, mode
     assert "About 7.5 kg will fall to the lower end. Keep clear." in deck.message.text()
     assert deck.yes_button.isVisible() and deck.no_button.isVisible()
     assert not deck.apply_button.isVisible()
-    deck.apply()  # Enter once more
+    deck.apply()  # Enter pressed once more
     assert deck.confirmed == [False]
     deck.leave_it()
     assert deck.confirmed == [False] and deck.apply_button.isVisible()
-    deck.let_move()  # no question stands
+    deck.let_move()  # without a question
     assert deck.confirmed == [False]
     model.refusal = f"About 7.5 kg will fall to the lower end. {CONFIRM_LOAD_MOTION}"
     deck.refresh()
     QTest.mouseClick(deck.yes_button, Qt.MouseButton.LeftButton)
     assert deck.confirmed == [False, True] and not deck.asking
-    # Power off meanwhile: the question has gone.
+    # Power went off meanwhile: the question disappears.
     model.refusal = f"It will fall. {CONFIRM_LOAD_MOTION}"
     model.feed([make_rows(100, 0.2, State.DE_ENERGISED)], 1.2)
     deck.refresh()
@@ -111,7 +111,7 @@ def test_follow_sends_changes_only_while_its_behaviour_acts(deck, model):
     deck.follow()
     deck.follow()
     assert len(deck.asked) == 1
-    deck.choose(1)  # another behaviour is never followed into
+    deck.choose(1)  # following ends with the choice of another behaviour
     assert not model.follow
 
 

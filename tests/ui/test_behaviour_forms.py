@@ -1,4 +1,4 @@
-"""Ranges from the profile, what may be typed, and the request that comes out."""
+"""Forms of behaviours: ranges from the profile, accepted input, and the resulting request."""
 
 import pytest
 from hypothesis import given

@@ -1,4 +1,4 @@
-"""The Bring-up page on a simulated rig that runs as real processes."""
+"""The Bring-up page on a simulated rig, with real processes."""
 
 import contextlib
 import dataclasses
@@ -45,7 +45,7 @@ HEARD: list[float | str] = []
 
 
 def _stands(context):
-    """Standby under hold-to-run, for as long as it is held."""
+    """Reach Standby under hold-to-run and stay there while the control is held."""
     del context
     yield from send_requests([Commission(force_N=50.0, speed_m_s=0.01, torque_N_m=0.02)])
     held = yield RequireHoldToRun(True, "Hold; nothing moves.")
@@ -68,7 +68,7 @@ def _asks(context):
 
 
 def _measures(context):
-    """A value that is proposed for the profile."""
+    """Propose a value for the profile."""
     del context
     yield Pause(0.05)
     return Result(
@@ -77,7 +77,7 @@ def _measures(context):
 
 
 def _moves(context):
-    """The nut goes slowly outward for as long as the control is held."""
+    """Move the nut slowly outward while the control is held."""
     del context
     yield Hand("support_load", "Support the load.")
     yield from send_requests([Commission(force_N=58.0, speed_m_s=0.02, torque_N_m=0.1)])
@@ -105,7 +105,7 @@ SUPPLY, LIMITS = alone(STEPS[1]), alone(STEPS[5])
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    """A rig whose supply takes nothing back, which one step finds."""
+    """Start a rig whose supply takes no energy back, which one step finds."""
     with started(tmp_path_factory.mktemp("bringup")) as running:
         yield running
 
@@ -123,7 +123,7 @@ def started(folder):
 
 
 class Person(PersonAtWindow):
-    """Somebody at the page."""
+    """A person at the Bring-up page."""
 
     PATIENCE_MS = PATIENCE_MS
 
@@ -154,7 +154,7 @@ class Person(PersonAtWindow):
         self.page.refresh()
 
     def in_control(self):
-        """Take control, as often as a busy computer loses it."""
+        """Take control, again if a busy computer loses it."""
         taken_s = time.monotonic()
 
         def held():
@@ -172,13 +172,13 @@ class Person(PersonAtWindow):
         self.in_control()
 
     def standing(self, hold, reached=lambda self: self.model.state is State.STANDBY):
-        """Under way while ``hold`` holds; again if a busy computer has let go meanwhile."""
+        """Start a step that ``hold`` keeps running; start again if a busy computer let go meanwhile."""
         for _ in range(8):
             self.press(Qt.Key.Key_G)
             self.until(lambda: self.bringup.running)
             while True:
                 self.until(lambda: self.bringup.question or not self.bringup.running)
-                question = self.bringup.question  # the procedure's thread may take it back
+                question = self.bringup.question  # the procedure's thread may withdraw it
                 if not self.bringup.running or (question and question.kind != "act"):
                     break
                 if not question:
@@ -190,14 +190,14 @@ class Person(PersonAtWindow):
                 hold()
                 self.until(lambda: reached(self) or not self.bringup.running)
             if self.bringup.running:
-                self.model.last_stop = ""  # that of a try before is none of what comes
+                self.model.last_stop = ""  # drop the stop of an earlier try
                 return
-            self.page.let_go()  # whoever holds again has let go before
+            self.page.let_go()  # a new hold needs a release first
             self.in_control()
         raise AssertionError(self.bringup.message)
 
     def standing_by_key(self, *reached):
-        """At Standby, held by Space alone; the way there by keyboard alone."""
+        """Reach Standby by keyboard alone and hold it with Space."""
 
         def hold():
             assert self.window.focusWidget() is self.page.ask.hold
@@ -228,7 +228,7 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person
     someone.until(lambda: bringup.current is SUPPLY)
     assert bringup.state_of(SUPPLY) == RUNNING
     someone.page.refresh()
-    # What the step says of itself is not an order in large words.
+    # The step's description must not appear in the large text of orders.
     assert SUPPLY.happens not in page.ask.text.text()
     someone.until(lambda: someone.model.holder == "bring-up")
     assert not someone.window.strip.power.isEnabled()
@@ -242,13 +242,13 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person
     kept = read_record(bringup.folder)
     assert [e["verdict"] for e in kept["steps"]] == ["pass", "fail"]
     drawn = bringup.results["supply"].plots[0].traces[0].y
-    # One step alone, on the same record.
+    # A single step, on the same record.
     someone.press(Qt.Key.Key_Home, Qt.Key.Key_I)
     someone.until(lambda: bringup.running)
     someone.ended()
     assert read_record(bringup.folder)["resumed"]
     assert [e["verdict"] for e in read_record(bringup.folder)["steps"]] == ["pass", "fail"]
-    # Another record, and back: what it says is shown without being run.
+    # Another record and back: its results are shown without a new run.
     folder = bringup.folder
     bringup.choose(None)
     assert not bringup.results
@@ -288,7 +288,7 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     assert load_profile(file).actuator.friction.breakaway == pytest.approx(0.0404)
     kept = read_record(bringup.folder)
     assert kept["applied_changes"] == {"actuator.friction.breakaway": "0.0404 N*m"}
-    # The bench still runs with the values of before: nothing is verified on these.
+    # The bench still runs with the old values, so it must not verify with them.
     page.refresh()
     assert "start it again" in page.ask.text.text() and not page.begin.isEnabled()
     assert not page.write.isVisibleTo(page)
@@ -327,7 +327,7 @@ def test_a_hand_that_is_gone_stops_the_rig(person, how):
     assert ("Operator" if how == "esc" else "Hold-to-run") in someone.model.last_stop
     someone.ended()
     assert someone.model.value("power_stage") == PowerStage.OFF
-    if how == "esc":  # a person's stop is not a finding, and stays until it is reset
+    if how == "esc":  # a person's stop is not a finding; it stays until a reset
         assert someone.model.state is State.STOPPED
         assert someone.bringup.state_of(STANDING) == Verdict.NOT_RUN
 
@@ -384,7 +384,7 @@ def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch,
             assert folder is not None
             assert "begun" in read_record(folder)["steps"][0]["text"]
             assert not someone.page.begin.isEnabled()
-            # The drive misses its host and takes the power off by itself.
+            # The drive detects the loss of its host and powers off by itself.
             someone.until(lambda: abs(control.state()["nut_velocity_m_s"]) < 1e-4)
         finally:
             control.close()

@@ -1,4 +1,4 @@
-"""The Bring-up page without a bench: what is held, what is seen, what may be begun."""
+"""The Bring-up page without a bench: holding, questions, and conditions to begin."""
 
 from concurrent.futures import ThreadPoolExecutor
 
@@ -28,7 +28,7 @@ pytestmark = [pytest.mark.real_time, pytest.mark.pages("Operate", "Bring-up")]
 
 @pytest.fixture
 def still(qapp, qtbot, model):
-    """A window without a bench, at the page, and somebody who asks through it."""
+    """Return a window without a bench at the page, and the page's operator, which asks questions."""
     window = Window(model)
     qtbot.addWidget(window)
     window.resize(1280, 720)
@@ -46,8 +46,8 @@ def test_a_question_that_is_not_seen_yet_is_not_answered(still, qtbot):
     with ThreadPoolExecutor(1) as thread:
         done = thread.submit(asking.act, Hand("support_load", "Support the load."))
         qtbot.waitUntil(lambda: asking.question is not None)
-        QTest.keyClick(window, Qt.Key.Key_X)  # meant for the one before
-        assert "Support the load." in page.ask.text.text()  # by now it is seen
+        QTest.keyClick(window, Qt.Key.Key_X)  # meant for the question before
+        assert "Support the load." in page.ask.text.text()  # the question is shown now
         assert not done.done() and asking.question is not None
         QTest.keyClick(page.ask.done, Qt.Key.Key_Return)
         assert done.result(5) > 0
@@ -104,7 +104,7 @@ def test_why_none_can_be_begun_is_a_sentence_and_a_clients_name_stays_as_it_is_w
 
 @pytest.fixture
 def real_rig(own_state, description):
-    """A bench of a real rig, which no bring-up has verified yet."""
+    """Return a bench of a real rig that no bring-up has verified yet."""
     del own_state
     profile = load_profile("footplate_trainer").model_copy(update={"simulation": None})
     told = {"profile": profile_to_dict(profile), "simulated": False}
@@ -129,7 +129,7 @@ def test_what_opens_the_limits_of_a_rig_that_is_verified_now_is_the_next_power_o
     assert "header says why" in said
     (shut,) = [word for word in health(model) if "reduced limits" in word.text]
     assert "never brought up" in shut.tooltip
-    # The rig host looks again as power comes, and tells; nothing is left to be done then.
+    # The rig host checks again as power comes on and reports it: no hint remains.
     verify(profile, tmp_path, "2026-01-01T12:00:00+00:00")
     event = {"kind": "verification", "verification": standing(profile).as_data(), "time_s": 1.0}
     model.feed([event], 1.0)

@@ -1,4 +1,4 @@
-"""What a calibration is good for: filed, used, compared, refused; by keyboard."""
+"""A finished calibration: filed, used, compared, refused, by keyboard."""
 
 import dataclasses
 import shutil
@@ -97,7 +97,7 @@ def test_one_with_a_finding_is_evidence_and_not_used(person):
     assert person.model.profile.calibration.identity == ""
     assert len(list_calibrations(calibrating.kept.folder)) == 1
     person.until(lambda: page.kept.rowCount() == 1)
-    # Nor later on.
+    # It cannot be used later either.
     person.press(Qt.Key.Key_3, Qt.Key.Key_U)
     assert "the pan is missing" in person.said
 
@@ -136,7 +136,7 @@ def test_earlier_ones_are_compared_and_used_by_keyboard(person):
     person.press(Qt.Key.Key_U)
     assert "another rig" in person.said and calibrating.wrong
     person.choose(old.path)
-    # Changed since the list was read.
+    # The file changes after the list was read.
     samples = old.path.with_suffix(".parquet")
     whole = samples.read_bytes()
     samples.write_bytes(whole[:-1])
@@ -164,7 +164,7 @@ def test_a_zero_that_has_moved_and_an_old_calibration_are_told(person):
     assert "+30.0 counts" in watch.zero_text
     assert "zero has moved" in [word.text for word in health(model) if not word.well]
     assert "+30.0 counts" in person.said
-    # With another calibration in force it begins anew; this one is old.
+    # Another calibration in force restarts the watch for drift; this calibration is old.
     old = PROFILE.calibration.model_copy(update={"dated": "2020-01-01"})
     person.session.ask(UseCalibration(calibration=old.model_dump(mode="json")))
     assert [w.code for w in model.drift] == ["old"]

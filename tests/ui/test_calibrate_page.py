@@ -1,4 +1,4 @@
-"""The Calibrate page, mostly on a simulated rig in lockstep, driven by keys and the mouse."""
+"""The Calibrate page, mostly on a simulated rig in lockstep, by keys and mouse."""
 
 import dataclasses
 from pathlib import Path
@@ -51,7 +51,7 @@ def test_a_guided_calibration_by_keyboard_alone(person, monkeypatch):
     person.press(Qt.Key.Key_Space, Qt.Key.Key_Tab, Qt.Key.Key_Space, Qt.Key.Key_G)
     asked, marked = [], []
     while calibrating.running:
-        # The answer that goes on has the focus: Enter is enough.
+        # The button that continues has the focus: Enter is enough.
         person.until(lambda: page.ask.done.hasFocus() or not calibrating.running)
         if not calibrating.running:
             break
@@ -85,7 +85,7 @@ def test_another_law_is_taken_and_the_first_one_again(person):
     person.until(lambda: calibrating.fit.law == "line" and not calibrating.busy)
     assert page.outcome.law.currentText() == "straight line"
     straight = page.outcome.band.text()
-    # What the procedure itself met is not forgotten.
+    # Findings of the procedure itself stay.
     assert "the bench stopped" in page.law_words.toPlainText()
     person.press(Qt.Key.Key_Comma)
     person.until(lambda: calibrating.fit.law == "quadratic" and not calibrating.busy)
@@ -161,7 +161,7 @@ def test_a_level_rig_has_no_use_for_weights():
 
 
 def test_a_calibration_by_load_cell_by_keyboard_alone(person, monkeypatch):
-    """A kind is chosen, its entries take the place of the weights', readings are typed."""
+    """Another kind shows its own fields instead of the weights', and readings are typed."""
     calibrating, page = person.calibrating, person.page
     quick(person, monkeypatch)
     person.press(Qt.Key.Key_H)
@@ -195,7 +195,7 @@ def test_a_calibration_by_load_cell_by_keyboard_alone(person, monkeypatch):
             person.press(Qt.Key.Key_Delete)
             QTest.keyClicks(page.ask.entry, typed.pop(0))
             person.press(Qt.Key.Key_Return)
-            if page.ask.wrong.isVisible():  # no number: asked on, in words
+            if page.ask.wrong.isVisible():  # not a number: asked again, with the reason
                 assert "number" in page.ask.wrong.text() or "quantity" in page.ask.wrong.text()
                 continue
         else:
@@ -279,7 +279,7 @@ def test_a_picture_shows_what_came_of_it(qapp, tmp_path):
         save_calibrate_picture(result, rows, path, view=view, size=(1280, 800))
         image = QImage(str(path))
         assert (image.width(), image.height()) == (1280, 800)
-        # The plot has its points or lines: neither paper nor ink alone.
+        # Many colours: the plot shows points or lines, not only paper or one ink.
         colours = {image.pixel(x, y) for x in range(400, 800, 2) for y in range(330, 640, 2)}
         assert len(colours) > 50
     with pytest.raises(OSError, match="does its folder exist"):

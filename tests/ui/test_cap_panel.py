@@ -1,4 +1,4 @@
-"""Session cap on the Operate page: typed, narrowed at once, widened when confirmed and without power."""
+"""Session cap on the Operate page: typed, narrowed at once, widened if confirmed and without power."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ Key = Qt.Key
 
 
 class Rig:
-    """Window and lockstep bench; what the window asks is answered by the cycle itself."""
+    """Window and lockstep bench, which answers the window's requests itself."""
 
     def __init__(self, tmp_path: Path) -> None:
         self.bench = LockstepBench(PROFILE, 1)
@@ -87,7 +87,7 @@ def test_by_keyboard_from_no_cap_to_a_narrow_one_and_back(rig: Rig) -> None:
     assert "SESSION CAP 100 N, 50 mm/s" in [word.text for word in health(rig.model)]
     force = rig.model.forms[1].entry("force")
     assert (force.low, force.high) == (-100.0, 100.0)
-    # Wider: asked first.
+    # A wider cap needs confirmation.
     rig.type("force_N", "150")
     rig.key(Key.Key_Return)
     assert len(rig.asked) == 1 and "150 N is wider than the 100 N in force" in rig.panel.text.text()
@@ -153,7 +153,7 @@ def test_a_row_at_the_foot_leaves_every_bar_in_sight(rig: Rig, qapp: Any, key: Q
     row = page.cap if key == Key.Key_L else page.open_house
     assert row.isVisible() and page.bars.height() >= page.bars.sizeHint().height()
     assert page.bars.mapTo(page, page.bars.rect().bottomLeft()).y() <= row.geometry().top()
-    assert page.rig.height() >= 130  # lower, springs and nut are a line
+    assert page.rig.height() >= 130  # in less height springs and nut shrink to a line
     rig.key(Key.Key_F2)
     QTest.mouseClick(row.close_button, Qt.MouseButton.LeftButton)
     rig.window.refresh()
@@ -170,7 +170,7 @@ def test_beside_a_simulated_load_a_row_at_the_foot_leaves_both_drawings(
     sizes = sizes_for(1280, 720)
     page = OperatePage(PageContext(model, session, view, THEMES["light"], sizes, tmp_path, print))
     qtbot.addWidget(page)
-    page.resize(1280, 562)  # its room in a window of 1280 by 720
+    page.resize(1280, 562)  # the page's size in a window of 1280 by 720
     page.show()
     assert page.cap is not None and page.environment is not None
     page.cap.toggle()

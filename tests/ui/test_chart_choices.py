@@ -1,4 +1,4 @@
-"""Charts: short windows that a trigger begins, traces and scales that are chosen."""
+"""Charts: short windows started by a trigger, and the choice of traces and scales."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def test_a_window_begins_with_the_latest_crossing_that_is_whole() -> None:
     at_s = end_s - (1 - PRE_SHARE) * 0.2
     before, after = (spring_at(buffer, t) for t in (at_s - 1e-3, at_s))
     assert before < 0.5 <= after
-    assert buffer.end_s - end_s < 0.25  # one of the last period
+    assert buffer.end_s - end_s < 0.25  # a crossing within the last period
     falling = Trigger(SPRING, 0.5, rising=False).end_s(buffer, 0.2)
     assert falling is not None and falling != end_s
 
@@ -116,7 +116,7 @@ def test_chosen_by_key_and_mouse_and_kept_by_another_theme(window: Window) -> No
     assert view.triggered_s is not None and view.end_s == view.triggered_s
     before_s = view.end_s
     QTest.keyClick(window, Qt.Key.Key_F8)
-    assert view.frozen and view.end_s == before_s  # as it was seen
+    assert view.frozen and view.end_s == before_s  # same place as before
     QTest.keyClick(window, Qt.Key.Key_F8)
     choices.shown["shaped_force_N"].click()
     choices.scales[0].setText("-50 50")
@@ -128,7 +128,7 @@ def test_chosen_by_key_and_mouse_and_kept_by_another_theme(window: Window) -> No
     choices.scales[0].setText("50 -50")
     choices.scales[0].editingFinished.emit()
     assert choices.scales[0].property("wrong") and view.fixed[0] == (-50.0, 50.0)
-    window.model.in_control = False  # of a powered rig: the window is not laid anew then
+    window.model.in_control = False  # a window of a powered rig is not rebuilt
     window.swap_theme()
     page = page_as(window, OperatePage).chart_page
     assert not page.choices.isHidden() and page.charts.view is view

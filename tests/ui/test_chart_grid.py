@@ -1,4 +1,4 @@
-"""Numbers of a low chart: every line is drawn, a number only where it has room."""
+"""Numbers on a low chart: every grid line is drawn, a number only where it fits."""
 
 import pytest
 from PySide6.QtCore import QRectF

@@ -54,7 +54,7 @@ def test_cursors_come_one_two_none(view):
     for count in (1, 2, 0):
         view.step_cursors()
         assert len(view.cursors) == count
-    view.place_cursor(1, 3.0)  # a second without a first is the first
+    view.place_cursor(1, 3.0)  # a second cursor without a first becomes the first
     assert view.cursors == [3.0]
     view.place_cursor(1, 1e9)
     assert view.cursors[1] == pytest.approx(29.999)
@@ -103,13 +103,13 @@ def test_steps_are_round(rough):
 @example(1.5625, 0.875, 1)
 def test_a_scale_has_two_numbers_at_least(low, spread, most):
     ticks, decimals = round_ticks(low, low + spread, most, least=2)
-    # Steps of 0.5 may hold one value of less than two of them, and those of 0.2 then five.
+    # Where steps of 0.5 give fewer than two values, steps of 0.2 give up to five.
     assert 2 <= len(ticks) <= max(most + 1, 5)
     assert len({f"{value:.{decimals}f}" for value in ticks}) == len(ticks)
 
 
 def test_all_charts_of_a_frame_show_the_same_time(model, qapp, monkeypatch):
-    """Samples that come between two slices are for the next frame."""
+    """Samples that arrive between two slices belong to the next frame."""
     charts = StripCharts(model, THEMES["light"], sizes_for(1280, 720))
     charts.resize(500, 400)
     charts.show()
@@ -125,7 +125,7 @@ def test_all_charts_of_a_frame_show_the_same_time(model, qapp, monkeypatch):
     for number, act in enumerate(charts.slices()):
         act()
         model.feed([make_rows(20, start_s=3.0 + 0.02 * number)], 0.0)
-    assert drawn == [0, 0, 1, 2, 3] and len(set(times)) == 1  # the first in two halves
+    assert drawn == [0, 0, 1, 2, 3] and len(set(times)) == 1  # the first chart in two halves
     charts.view.freeze(True)
     assert charts.view.end_s == model.buffer.end_s > times[0][1]
     charts.close()
@@ -155,7 +155,7 @@ def test_a_frame_of_a_view_that_has_changed_is_left(model, qapp, monkeypatch):
 
 
 def test_a_ground_is_painted_again_only_if_its_chart_has_changed(model, qapp, monkeypatch):
-    """Numbers and titles take half of a frame's time, for which a key waits."""
+    """Painting numbers and titles takes half of a frame, and key presses wait meanwhile."""
     charts = StripCharts(model, THEMES["light"], sizes_for(1280, 720))
     charts.resize(500, 400)
     charts.show()
@@ -206,6 +206,6 @@ def test_a_chart_painted_in_parts_is_the_one_painted_at_once(model, qapp, window
         act()
     assert charts._making is not None and charts._begun is not None
     _, _, charts.view.frame_s, charts._frame = charts._begun
-    # What lies half over something else is mixed in another order: the last bit may differ.
+    # Half-transparent parts are blended in another order: the last bit may differ.
     assert np.abs(pixels(charts) - at_once).max() <= 2
     charts.close()

@@ -1,4 +1,4 @@
-"""Keys of the page while a box of choices has the focus: the box takes none of them."""
+"""A box of choices with the focus does not take the page's keys."""
 
 import pytest
 from PySide6.QtCore import QPoint, Qt
@@ -36,7 +36,7 @@ def test_the_page_has_its_keys_while_the_trigger_has_the_focus(model, qtbot):
     choices.column.setFocus()
     press(Qt.Key.Key_D)
     assert choices.isHidden() and choices.column.currentIndex() == 0
-    press(Qt.Key.Key_D, Qt.Key.Key_Down)  # its own keys it keeps
+    press(Qt.Key.Key_D, Qt.Key.Key_Down)  # the box keeps its own keys
     assert choices.column.currentIndex() == 1
 
 
@@ -65,4 +65,4 @@ def test_letters_pass_a_count_by_and_digits_go_into_it(qapp, qtbot):
     QTest.keyClick(count, Qt.Key.Key_Up)
     assert count.value() == 13
     QTest.mouseClick(count, Qt.MouseButton.LeftButton, pos=count.rect().topRight() + QPoint(-8, 6))
-    assert count.value() == 14  # the triangle above
+    assert count.value() == 14  # the upper arrow

@@ -1,4 +1,4 @@
-"""Client names stay as they are written wherever a sentence begins with one."""
+"""A client's name keeps its spelling at the beginning of a sentence."""
 
 import pytest
 

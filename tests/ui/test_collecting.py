@@ -1,4 +1,4 @@
-"""Garbage is collected in Qt's thread alone, whoever makes it."""
+"""Garbage is collected in Qt's thread alone, whichever thread makes it."""
 
 import gc
 import threading
@@ -10,7 +10,7 @@ from ui.dashboard.collecting import CollectorInTurn
 
 
 class Knot:
-    """An object that refers to itself: only the collector ends it."""
+    """An object that refers to itself: only the collector frees it."""
 
     def __init__(self, told):
         self.me = self
@@ -19,7 +19,7 @@ class Knot:
 
 @pytest.fixture
 def usual_threshold():
-    """Python's own; the suite collects seldom."""
+    """Use Python's default threshold; the suite collects rarely."""
     before = gc.get_threshold()
     gc.set_threshold(700, 10, 10)
     yield
@@ -32,7 +32,7 @@ def test_garbage_of_another_thread_is_collected_in_this_one(qapp, qtbot, usual_t
     thread = threading.Thread(target=lambda: [Knot(told) for _ in range(5000)])
     thread.start()
     thread.join()
-    assert told == []  # five thousand allocations would have had Python collect there
+    assert told == []  # with the collector on, five thousand objects start a collection
     qtbot.waitUntil(lambda: len(told) == 5000, timeout=5000)
     assert set(told) == {threading.main_thread()}
     assert not gc.isenabled()

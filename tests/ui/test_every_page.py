@@ -1,7 +1,7 @@
-"""Every page in light and dark, at several sizes: nothing cut, nothing outside, all by keyboard.
+"""Every page in light and dark and several sizes: nothing cut, nothing outside, all by keyboard.
 
-Structure is looked at, not pixels of a kept picture; the ground of a text is taken from the drawn
-window. What widgets paint themselves they answer for with their least size.
+The tests check structure, not pixels of a stored picture; the background of a text is taken from
+the drawn window. A widget that paints itself vouches for its contents by its minimum size.
 """
 
 import itertools
@@ -60,7 +60,7 @@ CONTROLS = (
 
 @pytest.fixture(scope="module")
 def window(qapp, tmp_path_factory):
-    """One for all: to build it takes longer than to look at it."""
+    """One window for all tests: building it takes longer than checking it."""
     folder = tmp_path_factory.mktemp("runs")
     with RunWriter(folder, "constant-force", {}, note="spring 3, cold, as delivered") as writer:
         writer.rows(make_rows(3000).rows)
@@ -77,7 +77,7 @@ def window(qapp, tmp_path_factory):
 
 
 def laid(window, size, theme="light"):
-    window.model.in_control = False  # of a powered rig: the window is not laid anew then
+    window.model.in_control = False  # a window of a powered rig is not rebuilt
     window.resize(*size)
     window.fit()
     if window.theme.name != theme:
@@ -87,7 +87,7 @@ def laid(window, size, theme="light"):
 
 
 def bring_up(window, title):
-    """Show a page with something on it."""
+    """Show a page with contents."""
     window.show_page(title)
     runs = window.view_of("Runs")
     if title == "Runs":
@@ -97,7 +97,7 @@ def bring_up(window, title):
             runs.open(runs.runs[0])
             runs.wait()
             window.refresh()
-    for _ in range(2):  # heights of wrapped words are known after the first time
+    for _ in range(2):  # the heights of wrapped texts are known after the first pass
         QApplication.processEvents()
         window.refresh()
 
@@ -108,7 +108,7 @@ def seen(window, kinds=QWidget):
 
 
 def scrolled(widget):
-    """True for what may be moved into view."""
+    """Return whether the widget can be scrolled into view."""
     while (widget := widget.parentWidget()) is not None:
         if isinstance(widget, QAbstractScrollArea):
             return True
@@ -123,13 +123,13 @@ def called(widget):
 
 
 def cut_texts(window):
-    """Texts that do not fit, and widgets less than they need."""
+    """Find texts that do not fit, and widgets below their minimum size."""
     for widget in seen(window, (QLabel, QAbstractButton, QLineEdit, QComboBox)):
         if QFontInfo(widget.font()).pointSizeF() < SMALLEST_PT - 0.1:
             yield f"{called(widget)} is small"
     for label in seen(window, QLabel):
         if isinstance(label, ElidedLabel) or label is window.header.health:
-            continue  # gives way, and says the rest in its tool tip
+            continue  # elides its text, which the tool tip shows in full
         if label.wordWrap():
             fits = label.heightForWidth(label.width()) <= label.height() + 1
         elif label.textFormat() is Qt.TextFormat.RichText:
@@ -150,7 +150,7 @@ def cut_texts(window):
         if isinstance(widget, QLabel | QHeaderView) or scrolled(widget):
             continue
         if isinstance(widget.parentWidget(), QAbstractSpinBox | QComboBox):
-            continue  # a part; the whole has what it needs
+            continue  # part of a control that is checked as a whole
         if widget.height() < widget.minimumSizeHint().height() - 1:
             yield f"{called(widget)} is {widget.height()} high of {widget.minimumSizeHint()}"
 
@@ -174,7 +174,7 @@ def outside_or_over_another(window):
 
 
 def luminance(colours):
-    """Relative luminance (n,) of sRGB colours as 0xRRGGBB (n,), after WCAG 2.2."""
+    """Return the relative luminance (n,) of sRGB colours 0xRRGGBB (n,), after WCAG 2.2."""
     channels = (np.asarray(colours)[..., None] >> np.array([16, 8, 0])) & 0xFF
     share = channels / 255
     linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
@@ -193,7 +193,7 @@ def drawn_pixels(window):
 
 
 def mixed(ink, ground):
-    """An ink that lets the ground shine through, as it looks."""
+    """Return the visible colour of a half-transparent ink on the ground."""
     share = ink.alphaF()
     pairs = zip(ink.getRgb()[:3], (ground >> 16, ground >> 8 & 255, ground & 255), strict=True)
     red, green, blue = (round(share * over + (1 - share) * under) for over, under in pairs)
@@ -201,7 +201,7 @@ def mixed(ink, ground):
 
 
 def faint_texts(window):
-    """Texts that do not stand out from what they are drawn on; what is disabled need not (WCAG)."""
+    """Find texts with too little contrast; WCAG exempts disabled ones."""
     drawn = drawn_pixels(window)
     for widget in seen(window, (QLabel, QAbstractButton, QLineEdit, QComboBox)):
         text = widget.currentText() if isinstance(widget, QComboBox) else widget.text()
@@ -213,12 +213,12 @@ def faint_texts(window):
         rect = region.boundingRect().translated(widget.mapTo(window, QPoint()))
         if not isinstance(widget, QLabel):
             edge = window.sizes.px(5)
-            rect.adjust(edge, edge, -edge, -edge)  # its border may stand out more than its text
-        step = 1 + window.width() // 2000  # strokes are wider there as well
+            rect.adjust(edge, edge, -edge, -edge)  # the border may have more contrast than the text
+        step = 1 + window.width() // 2000  # large windows have wider strokes
         part = drawn[rect.top() : rect.bottom() + 1 : step, rect.left() : rect.right() + 1 : step]
         colours, counts = np.unique(part, return_counts=True)
         ground = int(colours[counts.argmax()])
-        # The middle of a stroke has the ink itself, its edge something between ink and ground.
+        # The middle of a stroke has the ink's colour, its edge a blend with the ground.
         best = float(contrast(colours, ground).max())
         if isinstance(widget, KeyButton):
             best = min(
@@ -229,7 +229,7 @@ def faint_texts(window):
 
 
 def look_at(window, title, what=""):
-    """Bring up a page, and find nothing wrong with it."""
+    """Show a page and assert that nothing is wrong with it."""
     bring_up(window, title)
     wrong = [*cut_texts(window), *outside_or_over_another(window), *faint_texts(window)]
     assert wrong == [], f"{title} {what}"
@@ -303,10 +303,10 @@ def test_every_control_is_reached_by_tab(window, qtbot, title):
         if not control.isEnabled() or isinstance(control, QHeaderView | QScrollBar):
             continue
         if isinstance(control.parentWidget(), QAbstractSpinBox | QComboBox | QAbstractScrollArea):
-            continue  # a part of the control that is reached
+            continue  # part of a control that Tab reaches
         group = control.group() if isinstance(control, QAbstractButton) else None
         if group is not None and group.exclusive():
-            assert reached & set(group.buttons()), called(control)  # arrows go on from there
+            assert reached & set(group.buttons()), called(control)  # arrow keys reach the others
         else:
             assert control in reached, called(control)
 
@@ -320,6 +320,6 @@ def test_every_button_does_something(window):
         called(button)
         for button in buttons
         if not any(button.receivers(signal) for signal in signals)
-        and not isinstance(button, HoldButton | QCheckBox)  # held, or read by what acts
+        and not isinstance(button, HoldButton | QCheckBox)  # held, or read by another control
     ]
     assert len(buttons) > 100 and idle == []

@@ -1,4 +1,4 @@
-"""Plots of evidence: the title is whole however narrow the plot, and the legend hides no curve."""
+"""Plots of evidence: titles are whole in narrow plots, and the legend covers no curve."""
 
 import numpy as np
 import pytest
@@ -21,7 +21,7 @@ def laid(plot, size, lines, title="Spring force over motor force", y_label="size
     plot.show()
     traces = tuple(Trace(label, x, y) for label, x, y in lines)
     plot.draw(Plot(title, "frequency (Hz)", y_label, traces))
-    for _ in range(3):  # axes find their width with the first drawing
+    for _ in range(3):  # axes settle their width at the first drawing
         plot.grab()
         QApplication.processEvents()
 
@@ -34,7 +34,7 @@ def plot(qapp, qtbot):
 
 
 def curves_under_the_legend(plot):
-    """How many points along the curves the legend covers."""
+    """Return the number of points of curves under the legend."""
     area = plot.getViewBox()
     legend = plot._legend
     box = legend.mapRectToItem(area, legend.boundingRect())

@@ -1,4 +1,4 @@
-"""Pictures of what hands are asked to do: one for each action, beside the words, in both themes."""
+"""Pictures of actions by hand: one for each, beside the text, in both themes."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_each_differs_and_none_is_cut(qapp: QApplication, name: str, theme: str)
     for action in DESCRIPTIONS:
         drawn = pixels(rig, action, theme=theme)
         other = seen.setdefault(drawn.tobytes(), action)
-        # A balance that holds the load is read as one that pulls is: only the number differs.
+        # Holding and pulling by a balance look alike: only the number differs.
         assert other == action or {other, action} == {"push_load", "balance_N"}
         ground = drawn[0, 0]
         edges = np.concatenate([drawn[0], drawn[-1], drawn[:, 0], drawn[:, -1]])

@@ -1,4 +1,4 @@
-"""F1: the manual at the topic of the page, searched and followed by keyboard and mouse."""
+"""F1 opens the manual at the page's topic; search and links by keyboard and mouse."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Earlier records of a rig among those of many: the newest of this rig, however many others there are."""
+"""Earlier records of a rig: its newest ones are found among any number of others."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One key, one meaning: all keys come from one table, and so do hints, tool tips and the page of keys."""
+"""One meaning for each key: keys, hints, tool tips and the page of keys come from one table."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from ui.dashboard.window import Window
 from ui.manual import find_topic, page_text
 from ui.manual.key_table import BY_NAME, EVERYWHERE, KEYS, PAGES
 
-# What the window makes shortcuts of, or a page.
+# Keys that the window or a page makes shortcuts of.
 SHORTCUTS = {"stop", "help", "theme", *(use.name for use in KEYS if use.key.startswith("Ctrl"))}
 SHORTCUTS |= {use.name for use in KEYS if use.name.startswith("page_") and use.key[0] == "F"}
 
@@ -41,7 +41,7 @@ def window(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 
 def names_of(pressed: set[int]) -> set[str]:
-    """Names in the table; a code that it lacks raises."""
+    """Return the keys' names in the table; a missing code raises."""
     by_code = {int(code): use.name for use in KEYS for code in plain(use.name)}
     return {by_code[code] for code in pressed}
 
@@ -52,7 +52,7 @@ def plain(name: str) -> tuple[Qt.Key, ...]:
 
 
 def used_on(window: Window, title: str) -> set[str]:
-    """Every key that the page takes in any of its states."""
+    """Return every key that the page takes in any of its states."""
     page: Any = window.page_of(title)
     pressed = set(page.keys())
     if title == "Operate":
@@ -80,7 +80,8 @@ def test_a_page_takes_the_keys_that_the_table_gives_it(window: Window, title: st
     everywhere = names_of(set(window.keys()))
     assert not taken & everywhere
     promised = {use.name for use in KEYS if title in use.where and not use.by_focus}
-    # Yes and no are the window's, and the page's where it asks; some are a field's or a picture's.
+    # Yes and no are keys of the window and of a page's questions; some keys belong to a field or
+    # picture.
     by_focus = {"Runs": {"enter", "page_up", "page_down"}, "Size": {"enter"}}
     fields = by_focus.get(title, set())
     assert taken - {"yes", "no", "space"} == promised - SHORTCUTS - fields

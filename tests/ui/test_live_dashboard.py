@@ -1,4 +1,4 @@
-"""The window on a simulated rig that runs as real processes, driven by keys."""
+"""The window on a simulated rig, with real processes, driven by keys."""
 
 import contextlib
 import time
@@ -28,7 +28,7 @@ PATIENCE_MS = 15_000
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    """The demo rig as it is shipped, its heartbeat limit included."""
+    """Start the demo rig as shipped, heartbeat limit included."""
     folder = tmp_path_factory.mktemp("live")
     profile = Path(find_profile("footplate_trainer"))
     with start_bench(profile, BenchOptions(runs_directory=folder / "runs")) as running:
@@ -36,7 +36,7 @@ def bench(tmp_path_factory):
 
 
 class Seat(PersonAtWindow):
-    """Dashboard and a person in front of it."""
+    """Dashboard and a person at it."""
 
     PATIENCE_MS = PATIENCE_MS
 
@@ -47,7 +47,7 @@ class Seat(PersonAtWindow):
         self.until(lambda: self.model.link_well)
 
     def hold(self):
-        self.qtbot.wait(300)  # not QTest.qWait, which keeps the beating thread from the lock
+        self.qtbot.wait(300)  # not QTest.qWait, which keeps the lock from the heartbeat's thread
         if not self.model.in_control:
             self.press(Qt.Key.Key_K)
         self.until(lambda: self.model.in_control)
@@ -61,14 +61,14 @@ class Seat(PersonAtWindow):
         self.state_is(State.DE_ENERGISED)
 
     def power_on(self):
-        # With power off the lever sinks onto its end; energising meanwhile would trip.
+        # With power off the lever sinks onto its end; power-on during the motion would trip.
         self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
         self.qtbot.wait(300)
         self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
-        if not self.model.in_control:  # a busy computer loses it while the window is laid
+        if not self.model.in_control:  # a busy computer loses control while the window is built
             self.press(Qt.Key.Key_K)
             self.until(lambda: self.model.in_control)
-        if self.model.may_reset:  # the last reset was that of a window that was closed
+        if self.model.may_reset:  # the last reset was made by a window since closed
             self.press(Qt.Key.Key_T)
             self.until(lambda: not self.model.may_reset)
         self.press(Qt.Key.Key_P, Qt.Key.Key_Y)
@@ -107,7 +107,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
             QTest.keyClicks(entry, "200")
         before = model.active_behaviour
         seat.qtbot.wait(60)
-        assert model.active_behaviour == before, list(model.notices)  # choosing acts on nothing
+        assert model.active_behaviour == before, list(model.notices)  # a choice alone does nothing
         seat.press(Qt.Key.Key_Return)
         deck = page_as(seat.window, OperatePage).deck
         seat.until(lambda code=code, deck=deck: model.active_behaviour == code or deck.asking)
@@ -120,7 +120,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
     seat.state_is(State.STOPPED)
     seat.until(lambda: model.last_stop.startswith("Operator"))
     assert seat.window.strip.state.text() == "Stopped"
-    seat.press(Qt.Key.Key_1, Qt.Key.Key_Return)  # nothing but a reset leads out
+    seat.press(Qt.Key.Key_1, Qt.Key.Key_Return)  # only a reset leaves this state
     seat.qtbot.wait(100)
     assert model.state is State.STOPPED
     assert "reset" in model.refusal or "reset" in model.why_not_apply
@@ -135,9 +135,9 @@ def test_a_window_that_opens_takes_no_control_from_a_procedure_begun_meanwhile(b
         contextlib.closing(session),
         Client.connect(bench.link_directory, name="procedure") as procedure,
     ):
-        session.take_control()  # K, before the window takes it by itself
+        session.take_control()  # K, before the window takes control by itself
         session.give_control()
-        session._opened_s -= OPENING_S  # its own taking is due with the next turn
+        session._opened_s -= OPENING_S  # makes the window's own request due in the next turn
         for _ in range(20):
             session.pump()
             time.sleep(0.01)
@@ -147,7 +147,7 @@ def test_a_window_that_opens_takes_no_control_from_a_procedure_begun_meanwhile(b
 
 
 def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):
-    # One loop carries both windows here: while the second is built, the first cannot heartbeat.
+    # Both windows share one loop here: while the second is built, the first sends no heartbeat.
     second = Seat(bench, qtbot, watch_only=True, name="second")
     seat.hold()
     seat.reset()
@@ -188,7 +188,7 @@ def test_a_refusal_is_told_in_the_deck(bench, seat):
     assert "support the load" in seat.window.strip.word.whole
     answers: list[Answer] = []
     number = seat.session.ask(Apply(behaviour=Float()), then=answers.append)
-    assert answers == []  # nothing waits for it
+    assert answers == []  # the call does not block
     seat.until(lambda: "power is off" in seat.model.refusal)
     assert [answer.number for answer in answers] == [number]
     other = Client.connect(bench.link_directory, name="script")
@@ -237,7 +237,7 @@ def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):
 
 @pytest.mark.pages()
 def test_the_window_is_laid_anew_without_power_alone(seat):
-    """Light and dark, and another size, take about as long as a heartbeat may."""
+    """A change of theme or size takes about as long as the heartbeat limit."""
     seat.power_on()
     window = seat.window
     window.activateWindow()
@@ -265,7 +265,7 @@ def test_a_window_that_hangs_stops_the_rig(bench, seat):
     seat.power_on()
     with Client.connect(bench.link_directory, name="witness") as witness:
         witness.poll()
-        time.sleep(0.5)  # the main loop does not turn, so nothing heartbeats
+        time.sleep(0.5)  # the main loop is blocked, so no heartbeat is sent
         stops = [i for i in witness.poll() if isinstance(i, Event) and i.kind == "stop"]
     assert [stop["cause"] for stop in stops] == ["Heartbeat late"]
     seat.state_is(State.STOPPED)
@@ -299,7 +299,7 @@ def test_open_house_from_key_to_key_on_the_live_rig(seat):
     seat.state_is(State.STOPPED)
     seat.press(key.Key_T)
     seat.qtbot.wait(200)
-    assert seat.model.state is State.STOPPED  # an attendant's act
+    assert seat.model.state is State.STOPPED  # only an attendant may reset
     QTest.keyClicks(window.visitors, "sesame")
     seat.until(lambda: not house.locked)
     seat.reset()

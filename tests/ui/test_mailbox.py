@@ -1,4 +1,4 @@
-"""What other threads tell a view model is done where it is taken, whatever came of their work."""
+"""Results of other threads reach the view model in its own thread, errors as well."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ PATIENCE_S = 10.0
 
 
 def taken(mailbox: Mailbox, heard: list[tuple[str, str]], count: int) -> None:
-    """Take until so many acts have been heard."""
+    """Take messages until so many have arrived."""
     waiting = threading.Event()
     for _ in range(round(PATIENCE_S / 0.01)):
         mailbox.take()
@@ -45,7 +45,7 @@ def test_what_shares_a_turn_works_one_after_the_other() -> None:
     def work() -> None:
         alone = working.acquire(blocking=False)
         alone_each.append(alone)
-        threading.Event().wait(0.002)  # long enough for another to begin
+        threading.Event().wait(0.002)  # long enough for another thread to begin
         if alone:
             working.release()
 

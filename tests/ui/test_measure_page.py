@@ -1,4 +1,4 @@
-"""The Measure page on a simulated rig that runs as real processes."""
+"""The Measure page on a simulated rig, with real processes."""
 
 import functools
 import json
@@ -73,14 +73,14 @@ LONG = made("second", "Second", _held(LONG_S))
 
 
 def _heavier(run, profile):
-    """A plant 1.3 times as heavy as the profile's, wherever it is measured."""
+    """Return a plant 1.3 times as heavy as the profile's, in any run."""
     del run
     mass = 1.3 * profile.actuator.reflected_mass
     return Evaluation((Characteristic("plant.reflected_mass", "Reflected mass", mass, 0.3, "kg"),))
 
 
 def _response(margin_deg):
-    """Figures of a force response; those of the redesign carry its own rotor."""
+    """Return figures of a force response; the redesign's include its own rotor."""
 
     def evaluate(run, profile):
         del run
@@ -113,7 +113,7 @@ def bench(tmp_path_factory):
 
 
 class Person(PersonAtWindow):
-    """Somebody at the page."""
+    """A person at the Measure page."""
 
     PATIENCE_MS = PATIENCE_MS
 
@@ -137,14 +137,14 @@ class Person(PersonAtWindow):
 
     def meanwhile(self):
         if self.model.holder is None and not self.measuring.running:
-            self.session.take_control()  # a busy computer loses it
+            self.session.take_control()  # a busy computer loses control
 
     @property
     def asked(self):
         return self.page.ask.text.text()
 
     def reset(self):
-        self.until(lambda: self.model.in_control)  # what is pressed without it is lost
+        self.until(lambda: self.model.in_control)  # without control, keys are ignored
         self.press(Qt.Key.Key_T)
         self.until(lambda: not self.measuring.why_not_begin)
 
@@ -176,7 +176,7 @@ def test_figures_come_in_with_their_verdict_and_the_sheet_is_one_key_away(
     someone = person(FIRST, SECOND)
     measuring, page = someone.measuring, someone.page
     assert "A risk." in page.words.text() and "lever free" in page.evidence.toPlainText()
-    # One is left out, and taken in again.
+    # One test is deselected, then selected again.
     someone.press(Qt.Key.Key_End, Qt.Key.Key_Minus)
     assert measuring.picked == {"first"} and "1 of 2" in page.left.text()
     someone.press(Qt.Key.Key_Minus, Qt.Key.Key_G)
@@ -196,7 +196,7 @@ def test_figures_come_in_with_their_verdict_and_the_sheet_is_one_key_away(
     assert [url.toLocalFile() for url in opened] == [str(measuring.sheet.resolve())]
     data = json.loads((measuring.folder / "data_sheet.json").read_text())
     assert [figure["test"] for figure in data["figures"]] == ["first", "second"]
-    # The recorder's runs stay where they are, and another measurement begins empty.
+    # The recorder's runs stay in place, and another measurement begins empty.
     names = {path.name for path in (measuring.folder / "runs").iterdir()}
     assert names <= {path.name for path in bench.runs_directory.iterdir()} and len(names) == 2
     folder = measuring.folder
@@ -208,14 +208,14 @@ def test_figures_come_in_with_their_verdict_and_the_sheet_is_one_key_away(
 
 
 def _asks(measuring, kind):
-    question = measuring.question  # the procedure's thread may take it back
+    question = measuring.question  # the procedure's thread may withdraw it
     return question is not None and question.kind == kind
 
 
 def test_by_keyboard_alone_a_stop_is_told_and_the_rest_goes_on_in_the_same_folder(person, bench):
     someone = person(QUIET, LONG, hands=False)
     measuring, page = someone.measuring, someone.page
-    for _ in range(5):  # a busy computer may let go
+    for _ in range(5):  # a busy computer may let go of the control
         someone.press(Qt.Key.Key_G)
         someone.until(lambda: _asks(measuring, "act"))
         someone.press(Qt.Key.Key_Return)
@@ -231,13 +231,13 @@ def test_by_keyboard_alone_a_stop_is_told_and_the_rest_goes_on_in_the_same_folde
             break
         someone.reset()
     folder = measuring.folder
-    someone.until(lambda: someone.model.state is State.STOPPED)  # its sample may come later
+    someone.until(lambda: someone.model.state is State.STOPPED)  # its sample may arrive later
     assert "stopped by the operator" in page.ask.text.text()
     assert "continue (G)" in page.ask.text.text()
-    assert page.live.isVisible()  # the last seconds before the stop
+    assert page.live.isVisible()  # shows the last seconds before the stop
     assert measuring.picked == {"second"} and set(measuring.results) == {"first"}
     someone.until(lambda: measuring.sheet is not None)
-    # Reset, and the rest in the same folder.
+    # Reset, then the remaining test in the same folder.
     measuring.tests = (QUIET, SECOND)
     someone.reset()
     someone.press(Qt.Key.Key_H, Qt.Key.Key_G)
@@ -261,14 +261,14 @@ def test_a_redesign_is_tried_under_guard_and_written_only_if_it_holds(person, be
     assert page.use.isVisible() and page.use.isEnabled()
     assert "U tries it" in page.ask.text.text()
     before = measuring.results["force_response"]
-    # One that does not hold is not offered for the profile.
+    # A worse redesign is not offered for the profile.
     someone.press(Qt.Key.Key_U)
     someone.until(lambda: measuring.current is BAD)
     someone.ended()
     assert "keep the gains in force" in page.ask.text.text() and "below 30°" in page.ask.text.text()
     assert measuring.question is None and "Try" in page.use.text()
-    assert measuring.results["force_response"] is before  # it is not a result of the measurement
-    # Another trial is stopped: nothing is judged.
+    assert measuring.results["force_response"] is before  # not a result of the measurement
+    # Another trial is stopped: there is no verdict.
     measuring.tests = (PLANT, UNENDING)
     someone.press(Qt.Key.Key_U)
     someone.until(lambda: someone.model.state is State.STANDBY)
@@ -276,7 +276,7 @@ def test_a_redesign_is_tried_under_guard_and_written_only_if_it_holds(person, be
     someone.ended()
     assert "Trial of the redesign, stopped" in page.ask.text.text()
     someone.reset()
-    # One that holds: its run knows the plant, and the figures are those of the redesign.
+    # A good redesign: its run records the tried plant, and the figures are the redesign's.
     measuring.tests = (PLANT, GOOD)
     someone.press(Qt.Key.Key_U)
     someone.until(lambda: _asks(measuring, "confirm"))
@@ -291,7 +291,7 @@ def test_a_redesign_is_tried_under_guard_and_written_only_if_it_holds(person, be
     assert envelopes[-1]["plant"]["rotor_inertia_kg_m2"] == pytest.approx(1.3 * inertia, rel=0.1)
     rotor = next(pair for pair in tried.trial.pairs if pair.name.endswith("rotor"))
     assert rotor.second > 1.2 * rotor.first
-    # Left for now, it is offered again; then written, and this bench begins nothing more.
+    # Declined now, it is offered again; once written, this bench begins nothing more.
     someone.press(Qt.Key.Key_X)
     assert measuring.question is None and page.use.text().startswith("Write redesign")
     someone.press(Qt.Key.Key_U, Qt.Key.Key_Return)

@@ -1,4 +1,4 @@
-"""Summary of a measurement on its page: which tests count."""
+"""Summary of a measurement on its page, with the tests that it counts."""
 
 from __future__ import annotations
 

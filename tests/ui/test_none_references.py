@@ -1,5 +1,7 @@
-"""PySide6 6.12.0 on Python 3.11 drops a reference to None with every void call and kills the
-process after some minutes. A sound build leaves the count where it was."""
+"""PySide6 6.12.0 on Python 3.11 must keep the reference count of None.
+
+A faulty build drops one reference with every void call and kills the process after some minutes.
+"""
 
 import sys
 
@@ -8,7 +10,7 @@ from PySide6.QtGui import QImage, QPainter
 from PySide6.QtWidgets import QWidget
 
 CALLS = 2000
-SLACK = 200  # what the interpreter itself may come and go by
+SLACK = 200  # drift caused by the interpreter itself
 
 
 def test_void_calls_leave_none_alone(qapp):
@@ -24,5 +26,5 @@ def test_void_calls_leave_none_alone(qapp):
         painter.drawLine(QPoint(0, 0), QPoint(7, 7))
     after = sys.getrefcount(None)
     painter.end()
-    # From Python 3.12 on None is immortal and its count stands still.
+    # From Python 3.12 on None is immortal and its count is constant.
     assert after >= before - SLACK, f"{before - after} references to None lost in {4 * CALLS} calls"

@@ -1,4 +1,4 @@
-"""Open house: presets and the stop alone, a cap, rest by itself, and the letters that unlock."""
+"""Open house: only presets and the stop, a cap, an automatic rest, and the letters that unlock."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ Key = Qt.Key
 
 
 class Rig:
-    """Window and lockstep bench: what the window asks is answered by the cycle itself."""
+    """Window and lockstep bench, which answers the window's requests itself."""
 
     def __init__(self, tmp_path: Path) -> None:
         self.bench = LockstepBench(PROFILE, 1)
@@ -65,7 +65,7 @@ class Rig:
         self.turn(0.3)
 
     def turn(self, seconds: float = 0.1, later_s: float = 0.0) -> None:
-        """Let the rig run; ``later_s`` passes for the window alone."""
+        """Run the rig; ``later_s`` passes for the window alone."""
         items = self.session.run(seconds)
         self.offset_s += later_s
         now_s = self.bench.time_s + self.offset_s
@@ -177,7 +177,7 @@ def test_a_choice_by_mouse_and_by_key_and_the_stop_by_both(rig: Rig) -> None:
     count = len(rig.asked)
     rig.key(Key.Key_6)
     QTest.mouseClick(rig.window.visitors.buttons[8], Qt.MouseButton.LeftButton)
-    assert len(rig.asked) == count and rig.house.locked  # not by a visitor
+    assert len(rig.asked) == count and rig.house.locked  # not available to a visitor
     rig.key(Key.Key_Escape)
     assert rig.session.stops == 2
     rig.window.session = None
@@ -207,7 +207,7 @@ def test_the_letters_unlock_and_others_do_not(rig: Rig) -> None:
     assert not rig.house.locked and rig.house.phase == "off"
     assert rig.window.header.isVisible() and rig.window.strip.acts.isVisible()
     assert rig.window.stack.currentWidget() is page_as(rig.window, OperatePage)
-    assert rig.bench.bench.cap.force_N  # the cap stays
+    assert rig.bench.bench.cap.force_N  # the cap remains
     rig.key(Key.Key_1)
     assert rig.model.chosen == 1
 
@@ -238,12 +238,12 @@ def test_without_a_choice_the_rig_comes_to_rest_by_itself(rig: Rig) -> None:
     rig.turn(0.1, later_s=20.0)
     first, *then = rig.behaviours()[1:]
     assert isinstance(first, Float)
-    if rig.bench.bench.applied != first:  # it would have dropped the lever: held instead
+    if rig.bench.bench.applied != first:  # the lever would have dropped, so it is held instead
         assert [type(b) for b in then] == [HoldPosition]
     assert rig.house.doing == "at rest" and rig.model.state is State.RUNNING
     count = len(rig.asked)
     rig.turn(0.1, later_s=600.0)
-    assert len(rig.asked) == count  # no attract loop was enabled
+    assert len(rig.asked) == count  # the attract loop is not enabled
 
 
 def test_where_even_holding_is_refused_power_goes(

@@ -174,7 +174,7 @@ def test_recording_counts_from_its_start(model):
 @pytest.mark.parametrize("mass", [0.0, 2.5, 5.0, 7.5])
 @pytest.mark.parametrize("output_m", [0.005, 0.0275, 0.05])
 def test_the_borne_mass_is_the_one_in_equilibrium(mass, output_m):
-    """Moments about the pivot, written out: F·a = g·cosθ·(m·L + m_pan·L + m_lever·c)."""
+    """Moments about the pivot, worked out: F·a = g·cosθ·(m·L + m_pan·L + m_lever·c)."""
     profile = load_profile("footplate_trainer")
     rig = profile.rig
     assert isinstance(rig, Lever)
@@ -193,7 +193,7 @@ def test_a_linear_rig_bears_weight_less_its_carriage():
     assert readouts(model)[3].label == "Carries"
     model.feed([make_rows(500, spring_force_N=force)], 1.0)
     assert (readouts(model)[3].value, readouts(model)[3].unit) == ("≈ 4.0", "kg")
-    # Neither a force of a motion nor a pull is a weight.
+    # Neither a force during motion nor a pull is shown as a weight.
     model.feed([make_rows(500, 0.5, spring_force_N=force, output_velocity_m_s=0.02)], 1.5)
     assert readouts(model)[3].value == "–"
     model.feed([make_rows(500, 1.0, spring_force_N=-20.0)], 2.0)
@@ -216,7 +216,7 @@ def test_numbers_carry_a_true_minus_and_no_minus_zero(value, decimals):
     if not math.isfinite(value):
         assert text == "–"
     else:
-        # exactly: a float of large size cannot tell half a last digit from a little more
+        # Exact: a large float cannot tell half a last digit from slightly more.
         shown = Decimal(text.replace("−", "-"))
         assert abs(shown - Decimal(value)) <= Decimal(5).scaleb(-decimals - 1)
         assert text.strip("−0.") or not text.startswith("−")
@@ -237,7 +237,7 @@ def test_unknown_events_and_empty_blocks_do_no_harm(model):
 
 
 def test_what_is_offered_starts_from_what_the_rig_does(model):
-    """Apply of a behaviour as offered must hardly move anything."""
+    """A behaviour applied as offered must hardly move anything."""
     model.feed([make_rows(500, state=State.STANDBY, spring_force_N=173.4)], 1.0)
     model.choose(2)
     assert model.form["force"] == 173.0
@@ -248,7 +248,7 @@ def test_what_is_offered_starts_from_what_the_rig_does(model):
     model.form.entry("position").touched = True
     model.choose(1)
     model.choose(4)
-    assert model.form["position"] == 0.041  # a hand's setting stays
+    assert model.form["position"] == 0.041  # a value set by hand stays
 
 
 def test_a_trim_that_comes_and_goes_is_said_once(model):

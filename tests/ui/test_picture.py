@@ -1,4 +1,4 @@
-"""The page drawn into a file without a screen."""
+"""A page drawn into a file without a screen."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ PROFILE = load_profile("footplate_trainer")
 
 
 def red_share(image: QImage) -> float:
-    """Share of the lowest sixth that is as red as the stop button."""
+    """Return the share of the lowest sixth that has the stop button's red."""
     lowest = range(image.height() * 5 // 6, image.height(), 7)
     points = [image.pixelColor(x, y) for y in lowest for x in range(0, image.width(), 7)]
     return sum(c.red() > 150 and c.green() < 60 for c in points) / len(points)

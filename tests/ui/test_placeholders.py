@@ -1,4 +1,4 @@
-"""Hints in empty fields are whole in the smallest window that pages are laid for."""
+"""Hints in empty fields are not cut in the smallest supported window."""
 
 import pytest
 from PySide6.QtWidgets import QLineEdit, QStyle, QStyleOptionFrame

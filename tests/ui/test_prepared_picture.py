@@ -1,4 +1,4 @@
-"""A picture painted in slices looks like one painted at once."""
+"""A picture painted in slices looks like a picture painted at once."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def test_the_slices_show_the_whole_picture(widget, model):
 
 
 class Painted(QObject):
-    """Number of times that a widget was painted."""
+    """Counter of a widget's paint events."""
 
     def __init__(self, widget: QWidget) -> None:
         super().__init__()
@@ -72,8 +72,8 @@ def test_no_slice_leaves_the_whole_picture_to_be_painted_after_it(widget, model,
     painted = Painted(widget)
     for act in widget.slices():
         act()
-        qapp.processEvents()  # a key that comes now waits for what is painted here
-    assert painted.times == (4 if isinstance(widget, StripCharts) else 1)  # each chart once
+        qapp.processEvents()  # a key press now would wait for this painting
+    assert painted.times == (4 if isinstance(widget, StripCharts) else 1)  # once for each chart
 
 
 def test_a_part_that_fails_or_a_widget_that_grew_meanwhile_leaves_no_half_picture(qapp):

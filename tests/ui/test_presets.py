@@ -1,4 +1,4 @@
-"""Presets of behaviours, the way back, the preview of a waveform: all before Apply."""
+"""Presets of behaviours, undo, and the preview of a waveform, all before Apply."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ SPRING = VirtualSpring(rest_m=0.02, stiffness_N_m=20e3, damping_N_s_m=300.0, bia
 
 
 class Accepting(Session):
-    """Session without a link that takes every request, as far as presets can see."""
+    """Session without a link that seems to accept every request."""
 
     def __init__(self) -> None:
         self.on_accepted = []
@@ -56,7 +56,7 @@ def test_a_preset_is_kept_brought_by_key_and_found_again(model, tmp_path: Path, 
     assert model.chosen == 1
     QTest.keyClick(window, Qt.Key.Key_6)
     assert model.chosen == 3 and model.form.build() == kept
-    QTest.keyClick(window, Qt.Key.Key_7)  # none there
+    QTest.keyClick(window, Qt.Key.Key_7)  # no preset with this number
     assert model.chosen == 3
     window.close()
     again = Presets(model, None, tmp_path / "runs")
@@ -144,7 +144,7 @@ def test_force_over_deflection_is_shown_by_key_and_by_mouse(model: OperateModel,
     assert page.loop.grab().toImage().allGray() is False
     model.feed([make_rows(25, start_s=60.0)], 9.0)
     page.loop.take()
-    assert len(page.loop.points) == 1  # only the last 20 s
+    assert len(page.loop.points) == 1  # keeps the last 20 s alone
     QTest.mouseClick(page.next_picture, Qt.MouseButton.LeftButton)
     assert page.pictures.currentWidget() is page.load
     window.close()

@@ -1,4 +1,4 @@
-"""The window's process goes before programs that compute, and gives way when it hangs itself."""
+"""The window's process has priority over computing programs, and loses it when it hangs."""
 
 import os
 import subprocess
@@ -10,7 +10,7 @@ NEEDED = pytest.mark.skipif(
     not hasattr(os, "sched_setscheduler"), reason="the system offers no real-time priority"
 )
 
-# In a process of its own: what is asked for holds for the whole process.
+# In a process of its own: the priority applies to the whole process.
 GRANTED = """
 import threading
 from ui.dashboard.priority import favour, has_priority

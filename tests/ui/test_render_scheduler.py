@@ -30,7 +30,7 @@ def slices(clock, done, name, count, cost_s):
 
 
 def turn(pacer):
-    """One turn without keys; return how many slices were done in it."""
+    """Run one turn without keys; return the number of slices drawn in it."""
     pacer.begin_turn()
     steps = 1
     while pacer.step():
@@ -88,7 +88,7 @@ def test_a_slice_that_fails_is_not_tried_for_ever(clock):
 
 @pytest.mark.pages("Operate")
 def test_keys_are_looked_for_after_each_slice(qapp, model):
-    """A key waits for one slice, not for a frame."""
+    """A key press waits for one slice, not for a frame."""
     order: list[str] = []
     window = Window(model, None)
 
@@ -99,7 +99,7 @@ def test_keys_are_looked_for_after_each_slice(qapp, model):
             order.append("slice")
             self.left -= 1
             if self.left == 3:
-                # As a window system brings it: it lies there when the slice is over.
+                # As the window system posts it: queued when the slice ends.
                 QApplication.postEvent(key, QEvent(QEvent.Type.User))
             return self.left > 0
 

@@ -1,4 +1,4 @@
-"""The Operate page of a rotary joint: every unit is an angle's or a torque's."""
+"""The Operate page of a rotary joint: all units are those of angles and torques."""
 
 from __future__ import annotations
 
@@ -83,12 +83,13 @@ def test_the_torque_is_drawn_clear_of_arm_and_weight(model, qapp, angle_deg):
     def columns(colour):
         blue_green_red = [int(colour[i : i + 2], 16) for i in (5, 3, 1)]
         alike = np.abs(pixels[:, :, :3].astype(int) - blue_green_red).max(axis=2) < 2
-        # Filled, not the blended edge of a letter or a hatch.
+        # Filled areas only, not the blended edge of a letter or a hatch.
         return np.nonzero(alike.sum(axis=0) > 3)[0] / scale
 
-    # Arm and weight are filled with metal; the arm's back end is just left of its pivot.
+    # Arm and weight are filled with the colour of metal; the arm's back end is just left of its
+    # pivot.
     assert columns(theme.force).max() < columns(theme.metal).min()
-    # The arm takes the height that there is: 60 degrees up and down, 300 px high.
+    # The arm uses the available height: 60 degrees up and down, 300 px high.
     swept = columns(theme.metal).max() - columns(theme.metal).min()
     if angle_deg == 60.0:
         assert swept > 140

@@ -1,4 +1,4 @@
-"""The editor of sequences: completion and ranges, checks while typing, and files that stay as they are."""
+"""The editor of sequences: completion, ranges, checks while typing, and protected shipped files."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def test_a_shipped_one_is_never_overwritten(editor: SequenceEditor, name: str) -
     assert editor.open(name) and editor.file == editor.folder / f"{name}.yaml"
     editor.write(editor.text + "# mine\n")
     assert editor.save()
-    # Named directly as well, whoever did it.
+    # A shipped file opened by its path is protected as well.
     assert editor.open(SEQUENCES / f"{name}.yaml")
     editor.write(editor.text + "# mine\n")
     assert editor.save() and editor.file.parent == editor.folder
@@ -212,7 +212,7 @@ def test_what_is_typed_outlives_closing_and_another_theme(window: Window) -> Non
     page = page_as(window, OperatePage)
     assert page.editing and page.editor.entry.toPlainText().startswith("# first")
     before = page.model.refusal
-    page.keys().get(Key.Key_Return, lambda: None)()  # no behaviour is applied from here
+    page.keys().get(Key.Key_Return, lambda: None)()  # the key applies no behaviour here
     assert page.model.refusal == before
 
 

@@ -1,4 +1,4 @@
-"""Sequences on the Operate page: by keys and mouse, on a rig that runs as real processes."""
+"""Sequences on the Operate page, by keys and mouse, on a simulated rig with real processes."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class Seat(PersonAtWindow):
         self.page = page_as(self.window, OperatePage)
         self.sequences = self.window.view_of("Operate").sequences
         self.until(lambda: self.model.link_well and self.model.in_control)
-        # A busy computer may have stopped the bench before: a stop is latched.
+        # A busy computer may have stopped the bench before, and a stop is latched.
         if self.model.state is State.STOPPED:
             self.press(Qt.Key.Key_T)
         self.until(lambda: self.model.state is State.DE_ENERGISED)
@@ -96,9 +96,9 @@ def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
     seat.until(lambda: sequences.pacing.held)
     seat.until(lambda: panel.note.text() == "It rises." and not panel.list.isVisible())
     assert panel.begin_button.text() == "Continue" and "Paused before 2/5" in panel.status.text()
-    seat.until(lambda: seat.model.state is State.STANDBY)  # by the samples, which come later
+    seat.until(lambda: seat.model.state is State.STANDBY)  # shown by later samples
     assert not seat.model.in_control
-    seat.press(KEY.Key_Return, KEY.Key_1)  # the deck acts on nothing
+    seat.press(KEY.Key_Return, KEY.Key_1)  # the deck has no effect now
     assert seat.model.active_behaviour is BehaviourCode.NONE
     seat.press(KEY.Key_S, KEY.Key_I)
     seat.until(lambda: sequences.pacing.held and sequences.pacing.number == 3)
@@ -106,7 +106,7 @@ def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
     QTest.mouseClick(panel.begin_button, Qt.MouseButton.LeftButton)
     seat.until(lambda: not sequences.running)
     assert sequences.text.startswith("Finished") and not sequences.wrong
-    seat.until(lambda: seat.model.in_control)  # back in the window's hands
+    seat.until(lambda: seat.model.in_control)  # control is back at the window
 
 
 def test_the_tour_is_offered_ready_to_begin(seat):
@@ -132,7 +132,7 @@ def test_the_stop_ends_it_and_nothing_begins_it_again(seat):
     assert "stopped by the operator" in seat.page.panel.outcome.text()
     seat.until(lambda: seat.model.state is State.STOPPED)
     seat.until(lambda: seat.model.in_control)
-    assert not seat.page.panel.begin_button.isEnabled()  # reset first
+    assert not seat.page.panel.begin_button.isEnabled()  # a reset comes first
     seat.press(KEY.Key_T)
     seat.until(lambda: seat.model.state is State.DE_ENERGISED)
     seat.until(seat.page.panel.begin_button.isEnabled)
@@ -143,7 +143,7 @@ def test_what_the_operator_does_becomes_a_sequence(seat):
     seat.press(KEY.Key_S, KEY.Key_Q)
     assert seat.page.panel.take_button.text() == "End and write"
     seat.until(lambda: seat.model.may_power_on)
-    if seat.model.may_reset:  # the last stop was another window's
+    if seat.model.may_reset:  # the last stop came from another window
         seat.press(KEY.Key_T)
         seat.until(lambda: not seat.model.may_reset)
     seat.press(KEY.Key_P, KEY.Key_Y)

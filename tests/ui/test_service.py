@@ -1,4 +1,4 @@
-"""What recorded runs say of wear, as the window tells of it."""
+"""Wear found in recorded runs, as the window reports it."""
 
 from __future__ import annotations
 
@@ -30,4 +30,4 @@ def test_the_operate_page_says_what_needs_service(description: dict, tmp_path: P
     assert not word.well and "friction: 2" in word.tooltip and "since 2026-03-" in word.tooltip
     [said] = [text for _, text in model.notices if text.startswith("Needs service: friction")]
     view.feed([], 0.0)
-    assert said  # once
+    assert said  # reported once

@@ -1,4 +1,4 @@
-"""The Size page in a window without a bench, driven by keys."""
+"""The Size page in a window without a bench, by keys."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def test_keys_size_choose_and_write(qtbot, window):
     assert texts(page.table, 1)[0] == "all met"
     assert "Force bandwidth, small" in texts(page.figures, 0)
 
-    # Points are numbered, and no two numbers lie upon each other.
+    # Points are numbered, and no two numbers overlap.
     names = [legend.text() for legend in page.legends]
     assert (
         "<b>3–7</b>&nbsp;duty 1, 2, 3, 4, 6" in names[0] and "<b>2</b>&nbsp;400&nbsp;N" in names[1]
@@ -65,12 +65,12 @@ def test_keys_size_choose_and_write(qtbot, window):
     assert len(boxes) > 3
     assert not any(a.intersects(b) for a, b in combinations(boxes, 2))
 
-    # Another one: its loop is designed once it is chosen.
+    # Another combination: its loop is designed when it is chosen.
     last = page.table.item(26, 0).text()
     QTest.keyClick(page.table, Qt.Key.Key_End, Qt.KeyboardModifier.ControlModifier)
     settled(qtbot, window, lambda: page.name.text().startswith(last))
     assert "misses" in page.name.text()
-    assert texts(page.figures, 3)[0] == "▲ missed"  # what is missed stands first
+    assert texts(page.figures, 3)[0] == "▲ missed"  # missed figures come first
     QTest.keyClick(page.table, Qt.Key.Key_Home, Qt.KeyboardModifier.ControlModifier)
     settled(qtbot, window, lambda: "meets all" in page.name.text())
 
@@ -85,7 +85,7 @@ def test_keys_size_choose_and_write(qtbot, window):
     QTest.keyClick(page.table, Qt.Key.Key_U)
     assert "already exists" in page.text.text()
 
-    # A new theme lays widgets anew; what was found stays.
+    # A new theme rebuilds the widgets; the results stay.
     QTest.keyClick(page.table, Qt.Key.Key_F9)
     page = window.page
     assert page.table.rowCount() == 27 and "meets all" in page.name.text()

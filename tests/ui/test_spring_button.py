@@ -1,4 +1,4 @@
-"""Sets of springs chosen in the header: offered without power alone, and the bench begins anew."""
+"""Choice of a spring set in the header: offered only without power; the bench then restarts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The state of the rig stays in sight: beside a long name, and once the rig host is silent."""
+"""The rig's state stays visible beside a long name and after the rig host fell silent."""
 
 from __future__ import annotations
 

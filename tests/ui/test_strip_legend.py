@@ -1,4 +1,4 @@
-"""The legend of a strip in windows of any size."""
+"""The legend of a strip chart in windows of any size."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Tours of bring-up and calibration: captions, pauses for the visitor, and no motion of their own."""
+"""Tours of bring-up and calibration: captions, pauses for the visitor, and no motion by the tour."""
 
 import contextlib
 import threading
@@ -56,7 +56,7 @@ def bringup(model, qtbot):
 
 
 class Running:
-    """A step that runs in a thread and asks by the page's own operator, as a procedure does."""
+    """A step in a thread that asks through the page's operator, as a procedure does."""
 
     def __init__(self, page, hands, key, *asked):
         self.page, self.view = page, page.guided
@@ -69,13 +69,13 @@ class Running:
         self._thread.start()
 
     def _work(self, asked):
-        with contextlib.suppress(ProcedureFailed):  # at the end of the test
+        with contextlib.suppress(ProcedureFailed):  # raised at the end of the test
             for ask in asked:
                 act = self.operator.act if isinstance(ask, Hand) else self.operator.hold_to_run
                 self.answers.append(act(ask))
 
     def until(self, condition):
-        """Turn the page as its window does, until it is so."""
+        """Refresh the page as its window does until the condition holds."""
         end_s = time.monotonic() + PATIENCE_S
         while not condition():
             self.operator.turn()
@@ -150,7 +150,7 @@ def test_the_visitor_answers_where_the_tour_pauses_and_simulated_hands_go_on(bri
         run.until(lambda: True)
         assert run.answers == []
         bringup.keys()[Qt.Key.Key_Return]()
-        run.until(lambda: len(run.answers) == 2)  # the second one by simulated hands
+        run.until(lambda: len(run.answers) == 2)  # simulated hands answer the second question
         assert view.alone
     finally:
         run.end()
@@ -170,7 +170,7 @@ def test_the_visitor_holds_and_the_tour_holds_nothing(bringup, hands):
         time.sleep(0.7)
         run.until(lambda: True)
         assert not view.holding and run.answers == []
-        ctrl(bringup, Qt.Key.Key_T)  # left in the middle: the question goes on waiting
+        ctrl(bringup, Qt.Key.Key_T)  # the tour is left midway: the question keeps waiting
         time.sleep(0.7)
         run.until(lambda: True)
         assert not view.holding and run.answers == [] and not view.alone
@@ -190,7 +190,7 @@ def test_who_takes_over_keeps_the_answers(bringup, hands):
     view = bringup.guided
     try:
         run.until(lambda: not view.alone)
-        bringup.hands.toggle()  # yes, by the visitor
+        bringup.hands.toggle()  # yes, chosen by the visitor
         run.until(lambda: len(run.answers) == 2)
         bringup.hands.toggle()  # no
         run.until(lambda: True)
@@ -229,7 +229,7 @@ def test_what_comes_fast_is_still_read(bringup):
     assert view.tour.caption.text.startswith("From here")
     view.current = view._thread = None
     view.results = {key: SimpleNamespace(verdict=Verdict.PASS, findings=()) for key in steps}
-    for seconds in (0.3, RESULTS_S + 0.3):  # all have passed: it is not called an interruption
+    for seconds in (0.3, RESULTS_S + 0.3):  # all steps passed: not an interruption
         view.tour.turn(2 * LEAST_S + seconds)
         assert view.tour.caption.text.startswith("From here")
     view.tour.turn(3 * LEAST_S + 0.3)

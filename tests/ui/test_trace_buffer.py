@@ -1,4 +1,4 @@
-"""The pyramid against numpy over the whole record; what a frame costs, counted not timed."""
+"""The pyramid of traces against numpy on the whole record; the cost of a frame in values read."""
 
 import numpy as np
 import pytest
@@ -37,7 +37,7 @@ def test_extremes_of_columns_are_those_of_the_samples(share, length, columns, pi
     assert np.nanmin(window.low[0]) <= values[inside, 0].min()
     if window.reduced:
         assert window.low.shape == (2, columns)
-        # No extreme is shown further than one column and one block from where it was.
+        # An extreme is shown at most one column and one block from its true place.
         peak = times[inside][values[inside, 0].argmax()]
         shown = window.times[np.nanargmax(window.high[0])]
         width = (end - start) / columns
@@ -117,7 +117,7 @@ def test_a_frame_touches_as_many_values_whatever_the_window(monkeypatch):
     for window_s in (10.0, 60.0, 600.0):
         touched.clear()
         buffer.window(buffer.end_s - window_s, buffer.end_s, 500)
-        # Times, low and high, each at most 2·FOLD blocks a column, and one unfinished block.
+        # Times, low and high: at most 2·FOLD blocks for each column, and one unfinished block.
         assert sum(touched) <= 3 * 2 * FOLD * 501 + BLOCK
 
 

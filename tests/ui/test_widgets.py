@@ -1,4 +1,4 @@
-"""The page driven by hand, drawn in memory; what acts on a rig is in test_live_dashboard."""
+"""The Operate page by hand, drawn in memory; effects on a rig are in test_live_dashboard."""
 
 import re
 
@@ -64,7 +64,7 @@ def test_everything_that_acts_is_reached_by_tab(window):
         if isinstance(widget, QAbstractButton | QLineEdit)
         and widget.isVisible()
         and widget.isEnabled()
-        # Of buttons of which one holds, Tab reaches that one and arrows the others.
+        # In a group of exclusive buttons Tab reaches the checked one, arrow keys the others.
         and not (isinstance(widget, QAbstractButton) and widget.group() and not widget.isChecked())
     ]
     missed = [
@@ -136,7 +136,7 @@ def test_the_charts_draw_what_they_are_given(model, qtbot):
     image = charts.grab().toImage()
     inner = charts._plots()[0].inner
     span = charts.view.spans[0]
-    # The rising line: at three places its colour stands where its value says.
+    # On the rising line, at three places, the trace's colour is at its value.
     for share in (0.7, 0.8, 0.95):
         time_s = charts.view.start_s + share * charts.view.window_s
         force = time_s / 4.0 * 90
@@ -209,7 +209,7 @@ def test_stop_is_on_every_page_and_takes_esc_from_anywhere(window, monkeypatch):
     press(window, Qt.Key.Key_Escape)
     assert stops == [entry, page_as(window, RunsPage).table]
     QTest.mousePress(window.strip.stop_button, Qt.MouseButton.LeftButton)
-    assert len(stops) == 3  # on the way down
+    assert len(stops) == 3  # at the press, not at the release
     QTest.mouseRelease(window.strip.stop_button, Qt.MouseButton.LeftButton)
     assert len(stops) == 3
 
@@ -256,7 +256,7 @@ def test_nothing_is_clipped_or_too_small(profile, size, qtbot):
 
 
 def contrast(first: str, second: str) -> float:
-    """Contrast ratio of WCAG 2.2 (relative luminance of sRGB)."""
+    """Return the contrast ratio of WCAG 2.2 (relative luminance of sRGB)."""
 
     def luminance(name):
         colour = QColor(name)
@@ -299,14 +299,14 @@ def test_light_and_dark_keep_what_was_set(window):
     window.model.form.entry("stiffness").value = 55e3
     page_as(window, OperatePage).chart_page.choose_window(60.0)
     press(window, Qt.Key.Key_F9)
-    assert window.theme is LIGHT  # the rig runs: laying pages anew could make a heartbeat late
+    assert window.theme is LIGHT  # the rig runs: rebuilding pages could delay a heartbeat
     window.model.in_control = False
     press(window, Qt.Key.Key_F9)
     assert window.theme is DARK
     assert page_as(window, OperatePage).deck.rows[0].entry.text() == "55"
     assert page_as(window, OperatePage).chart_page.charts.view.window_s == 60.0
     assert page_as(window, OperatePage).deck.buttons[2].isChecked()
-    # The keyboard is still this window's: nothing else was shown as one.
+    # The keyboard focus stays in this window: no other window was shown.
     press(window, Qt.Key.Key_F9)
     assert window.theme is LIGHT
 

@@ -1,4 +1,4 @@
-"""The window laid anew for another theme: what was there before goes, and the heartbeat goes on."""
+"""The window rebuilt for another theme: old parts are freed, and the heartbeat goes on."""
 
 import gc
 import weakref
@@ -27,13 +27,13 @@ def window(model, qtbot, tmp_path):
 
 
 def parts(window):
-    """Weak references to all that is laid anew, by name."""
+    """Return weak references, by name, to all parts that are rebuilt."""
     laid = [*window.pages, window.header, window.strip, window.banner, window.centralWidget()]
     return [(type(part).__name__, weakref.ref(part)) for part in laid]
 
 
 def deleted():
-    """Let Qt delete what is due, as a return to its loop does."""
+    """Let Qt delete objects that are due, as its event loop does."""
     QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete.value)
     QApplication.processEvents()
 
@@ -48,10 +48,10 @@ def test_a_change_of_theme_leaves_nothing_of_the_pages_before(window):
         before = parts(window)
         window.swap_theme()
         deleted()
-        deleted()  # Python's own part of them, in the turn after; no collector runs beside
+        deleted()  # frees their Python parts a turn later; no collector runs meanwhile
         assert alive(before) == []
     now = len([widget for widget in QApplication.allWidgets() if isinstance(widget, QMenu)])
-    assert now <= menus  # fewer: those of earlier tests go as well
+    assert now <= menus  # fewer is possible: menus of earlier tests go as well
 
 
 def test_a_closed_window_leaves_nothing(model, qapp, tmp_path):
@@ -71,7 +71,7 @@ def test_a_closed_window_leaves_nothing(model, qapp, tmp_path):
 
 
 class StyleChanges(QObject):
-    """Counts the widgets whose style is computed anew."""
+    """Recorder of the widgets whose style is computed again."""
 
     def __init__(self):
         super().__init__()
@@ -84,19 +84,20 @@ class StyleChanges(QObject):
 
 
 def test_pages_that_go_are_not_styled_again(window, qapp):
-    # Several changes before Qt's loop deletes what they replace: each took longer than the last.
+    # Several changes before Qt's loop deletes the old pages: each used to take longer than the
+    # last.
     before = window.centralWidget()
     changes = StyleChanges()
     qapp.installEventFilter(changes)
     window.swap_theme()
     window.swap_theme()
     qapp.removeEventFilter(changes)
-    assert changes.of  # the new ones are
+    assert changes.of  # the new pages are styled
     assert not any(before is widget or before.isAncestorOf(widget) for widget in changes.of)
 
 
 class Windows(QObject):
-    """Notes what is shown as a window of its own."""
+    """Recorder of widgets shown as windows of their own."""
 
     def __init__(self):
         super().__init__()
@@ -110,7 +111,7 @@ class Windows(QObject):
 
 
 def test_the_keyboard_stays_with_the_window_that_is_laid_anew(window, qapp, qtbot):
-    """A part that is shown before it has its place is a window for a moment, and takes the keys."""
+    """A part shown before it has a parent is a window for a moment and takes the keyboard focus."""
     window.activateWindow()
     qtbot.waitUntil(window.isActiveWindow)
     windows = Windows()
@@ -150,7 +151,7 @@ def test_no_part_is_a_window_whatever_is_open(window, qapp):
 
 
 class Beats:
-    """A session that notes when it is asked for a heartbeat."""
+    """A session that records requests for a heartbeat."""
 
     def __init__(self):
         self.load, self.notes = None, []

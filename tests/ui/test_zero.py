@@ -1,4 +1,4 @@
-"""The zero of positions on the Operate page: stated, sought while held, and let go."""
+"""The zero of positions on the Operate page: stated, sought while held, and released."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ STEP_S = 0.02
 
 
 class Rig:
-    """Model, bench and zero model, turned as the window's loop does."""
+    """Model, bench and zero model, cycled as the window's loop does."""
 
     def __init__(self, start_m=START_M):
         actual = SLIDE.simulation.actual | {"initial_output_m": start_m}
@@ -83,8 +83,8 @@ def test_after_a_lost_reference_a_measurement_waits_for_a_stated_place(tmp_path)
     rig.turn(3.0)
     assert "REFERENCE LOST" in [word.text for word in health(rig.model)]
     assert "the reference is lost" in measuring.why_not_begin
-    assert "drift" not in measuring.picked and "shock" in measuring.picked  # an hour, on request
-    # Power is refused, so a seek is not offered.
+    assert "drift" not in measuring.picked and "shock" in measuring.picked  # only on request
+    # Power would be refused, so a seek is not offered.
     assert "State where the output is" in rig.zero.how and "To seek" not in rig.zero.how
     rig.zero.state(mark=False)
     rig.turn(0.2)
@@ -111,7 +111,7 @@ def test_a_loop_that_no_longer_turns_has_let_go():
     rig = Rig()
     rig.zero.press()
     rig.turn(0.3)
-    rig.bench.run(0.5)  # nothing is fed
+    rig.bench.run(0.5)  # the window's loop stands still
     assert rig.bench.bench.state is State.STOPPED
     assert "Hold-to-run" in next(e["cause"] for e in rig.bench.events if e["kind"] == "stop")
 

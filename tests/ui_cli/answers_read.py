@@ -1,4 +1,4 @@
-"""What a command has answered, read as a program would."""
+"""The output of a command, read as a program would read it."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from ui import cli
 
 
 def last_object(out: str) -> dict[str, Any]:
-    """Return the object for machines, which is the last line."""
+    """Return the JSON object, which is the last line."""
     data: dict[str, Any] = json.loads(out.splitlines()[-1])
     return data
 
 
 def called(capfd: Any, *arguments: str) -> tuple[int, dict[str, Any], str]:
-    """Return exit code, the object for machines, and what people were told."""
+    """Return exit code, JSON object, and the text for people."""
     code = cli.main([*arguments, "--json"])
     said = capfd.readouterr()
     data = last_object(said.out) if said.out else {}

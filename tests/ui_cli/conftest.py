@@ -1,4 +1,4 @@
-"""Commands called as the program calls them, without the second that a process of its own takes."""
+"""Commands called in this process, which saves the second that a new process takes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from ui import cli
 
 @dataclass(frozen=True)
 class Called:
-    """What a command ended with and said."""
+    """Result of a command: exit code and output."""
 
     returncode: int
     stdout: str
@@ -21,7 +21,7 @@ class Called:
 
 @pytest.fixture
 def hookeline(capfd: pytest.CaptureFixture[str]) -> Callable[..., Called]:
-    """The command ``hookeline`` in this process."""
+    """Return the command ``hookeline``, run in this process."""
 
     def call(*arguments: str) -> Called:
         code = cli.main(arguments)

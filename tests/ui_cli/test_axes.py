@@ -174,7 +174,7 @@ def test_two_axes_live_finish_together_and_ctrl_c_ends_both(tmp_path: Path) -> N
         figures = measure(load_run(performed["toe"].run), [("stop", "one stop")])
         assert figures.good, figures
 
-        # Without power, so that the interrupt and not a stop is what ends each of them.
+        # Without power, so that the interrupt ends each axis, not a stop.
         waits = SHORT.replace("  - power_on", "  - {do: wait, for: 60 s}\n  - power_on")
         (tmp_path / "short.yaml").write_text(waits)
         sequence = load_session(options, "short.yaml", axes)

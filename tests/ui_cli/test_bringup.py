@@ -1,5 +1,4 @@
-"""``hookeline bringup``: what it prints and leaves, healthy, with a mistake, resumed, at a
-terminal."""
+"""``hookeline bringup``: output and files, on a healthy rig, with a fault, resumed, at a terminal."""
 
 from __future__ import annotations
 
@@ -50,7 +49,7 @@ def test_a_healthy_rig_passes_and_its_figures_go_to_the_profile(capfd: Any) -> N
     assert {s["verdict"] for s in data["steps"]} == {"pass"}
     assert data["finding"] is None and data["passed"] is True
     assert data["energised_closed_loop"] is True
-    # The step up to the rated force is in it; the others stay below 15 %.
+    # The step up to the rated force is included; all others stay below 15 %.
     assert 0.9 * 580.0 < data["peak_force_N"] <= 1.1 * 580.0
     assert data["peak_end_speed_mm_s"] <= 20.0
     assert "emergency stop" in err
@@ -60,11 +59,11 @@ def test_a_healthy_rig_passes_and_its_figures_go_to_the_profile(capfd: Any) -> N
     assert kept["applied_changes"] and kept["proposed_changes"] == {}
     friction = load_profile("mine/footplate_trainer.yaml").actuator.friction
     shipped = load_profile("footplate_trainer").actuator.friction
-    # The simulated rig's own friction is 0.032 and 0.038 N·m; the profile had 0.030 and 0.036.
+    # The simulated rig's true friction is 0.032 and 0.038 N·m; the profile had 0.030 and 0.036.
     assert (friction.coulomb, friction.breakaway) != (shipped.coulomb, shipped.breakaway)
     assert friction.coulomb == pytest.approx(0.032, rel=0.15)
     assert friction.breakaway == pytest.approx(0.038, rel=0.15)
-    # The record goes with the changed profile.
+    # The record belongs to the changed profile as well.
     code, data, _ = called(capfd, "--resume", "r", "--lockstep", "--only", "talk")
     assert code == 0 and [s["step"] for s in data["steps"]] == ["talk"]
 
@@ -79,7 +78,7 @@ def test_a_mistake_is_named_ends_it_and_is_gone_on_from_when_mended(capfd: Any) 
     assert verdicts["sensors_by_hand"] == "fail"
     assert {verdicts[s.key] for s in STEPS if s.energises} == {"not run"}
     assert "--resume r" in err and data["injected_faults"] == ["deflection_reversed"]
-    # Corrected; as far as the step that failed.
+    # Resumed after the correction, only as far as the step that failed.
     code, data, _ = called(capfd, "--lockstep", "--resume", "r", "--only", "sensors_by_hand")
     assert code == 0 and data["passed"] is False
     ran = [s["step"] for s in data["steps"]]
@@ -126,7 +125,7 @@ def test_the_list_names_steps_and_mistakes(capfd: Any) -> None:
 
 @pytest.fixture
 def seat() -> Iterator[tuple[TerminalOperator, int]]:
-    """(operator, the person's end of the terminal)."""
+    """Return (operator, the person's end of the terminal)."""
     person, terminal = os.openpty()
     screen = os.open(os.devnull, os.O_WRONLY)
     try:
@@ -138,7 +137,7 @@ def seat() -> Iterator[tuple[TerminalOperator, int]]:
 
 
 def later(person: int, *typed: str) -> threading.Thread:
-    """Type, each a moment after the other."""
+    """Type each text, with a pause before each."""
 
     def type_all() -> None:
         for text in typed:
@@ -190,7 +189,7 @@ def test_what_cannot_be_done_ends_the_step(seat: tuple[TerminalOperator, int]) -
     thread.join()
 
 
-@pytest.mark.real_time  # a key that repeats must not be held up
+@pytest.mark.real_time  # needs real time: a repeating key must not be delayed
 def test_only_a_key_that_is_held_runs(seat: tuple[TerminalOperator, int]) -> None:
     operator, person = seat
     held = threading.Event()
@@ -198,7 +197,7 @@ def test_only_a_key_that_is_held_runs(seat: tuple[TerminalOperator, int]) -> Non
 
     def hold() -> None:
         time.sleep(0.1)
-        os.write(person, b" ")  # the press; the first repeat comes late, as keyboards do
+        os.write(person, b" ")  # the press; as on keyboards the first repeat comes late
         time.sleep(0.4)
         while held.is_set():
             os.write(person, b" ")
@@ -209,13 +208,13 @@ def test_only_a_key_that_is_held_runs(seat: tuple[TerminalOperator, int]) -> Non
     began = time.monotonic()
     assert not operator.holding
     assert operator.hold_to_run(RequireHoldToRun(True, "it moves"))
-    assert time.monotonic() - began > 0.4  # one press alone did not do it
+    assert time.monotonic() - began > 0.4  # a single press was not enough
     assert operator.holding
     held.clear()
     thread.join()
     time.sleep(0.4)
     assert not operator.holding
-    os.write(person, b" ")  # pressed anew: only arms
+    os.write(person, b" ")  # a new press only arms
     time.sleep(0.1)
     assert not operator.holding
     operator.hold_to_run(RequireHoldToRun(False))

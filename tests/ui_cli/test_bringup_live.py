@@ -1,4 +1,4 @@
-"""A bring-up with every process running, cut off: rig safe, record kept, and how to go on."""
+"""A bring-up with every process running, interrupted: rig safe, record kept, and the way to resume."""
 
 from __future__ import annotations
 
@@ -37,14 +37,14 @@ def started(tmp_path: Path) -> subprocess.Popen[str]:
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        # A script that runs these in its background has them started deaf to Ctrl-C.
+        # A script that runs tests in its background starts them with Ctrl-C ignored.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         text=True,
     )
 
 
 def said(process: subprocess.Popen[str], part: str, timeout_s: float = 60.0) -> None:
-    """Wait until a line for people holds ``part``."""
+    """Wait until a line on standard error contains ``part``."""
     assert process.stderr is not None
     watchdog = threading.Timer(timeout_s, process.kill)
     watchdog.start()
@@ -58,7 +58,7 @@ def said(process: subprocess.Popen[str], part: str, timeout_s: float = 60.0) -> 
 
 
 def children(process: subprocess.Popen[str]) -> dict[str, int]:
-    """Process ids of the bench by module name."""
+    """Return the process ids of the bench by module name."""
     found = {}
     for folder in Path("/proc").glob("[0-9]*"):
         try:

@@ -1,4 +1,4 @@
-"""``hookeline calibrate``: on a simulated rig in lockstep, and with what is on file."""
+"""``hookeline calibrate``: on a simulated rig in lockstep, and with calibrations on file."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ RIG = "rig/mine.yaml"
 
 @pytest.fixture(scope="module")
 def bench_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A profile of one's own with one calibration beside it, accepted."""
+    """Make a user's profile with one accepted calibration beside it."""
     folder = tmp_path_factory.mktemp("bench")
     (folder / "rig").mkdir()
     shutil.copy(SHIPPED / "footplate_trainer.yaml", folder / RIG)
@@ -68,7 +68,7 @@ def test_a_rig_is_calibrated_and_its_profile_says_by_what(here: Path, capfd: Any
     assert profile.calibration == file.calibration
     assert file.content.note == "after the first hundred hours"
     assert file.content.conditions["room_degC"] == 21.5 and file.content.simulated
-    # The springs of the simulated rig: two sets of 60 N/mm, the knee at 3 mm of preload.
+    # The simulated rig's springs: two sets of 60 N/mm, with the knee at 3 mm of preload.
     law = file.calibration.spring_law
     assert isinstance(law, TwoSlopes)
     assert law.knee == pytest.approx(3e-3, abs=1e-4)
@@ -108,7 +108,7 @@ def test_a_running_bench_takes_it(here: Path, capfd: Any) -> None:
         link = str(bench.link_directory)
         code, data, err = called(capfd, "calibrate", "--use", str(file), "--link", link)
         assert code == 0 and data["bench"] and data["written"] == [], err
-        # Whoever connects from here on is told of it.
+        # A client that connects from now on receives it.
         with Client.connect(link, name="later") as client:
             told = client.description["profile"]["calibration"]
         assert told == load_calibration(file).part
@@ -176,7 +176,7 @@ def test_kilograms_typed_for_newtons_move_nothing(here: Path, capfd: Any) -> Non
     assert "kilograms" in err and data["file"] is None
     assert (
         yaml.safe_load(only_file(here).read_text())["schema_version"] == 2
-    )  # nothing new was kept
+    )  # no new file was kept
 
 
 def test_a_real_rig_wants_a_person(here: Path, capfd: Any) -> None:

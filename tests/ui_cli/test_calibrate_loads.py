@@ -1,4 +1,4 @@
-"""``hookeline calibrate --loads``: on the simulated rig in lockstep, and what is refused."""
+"""``hookeline calibrate --loads``: on the simulated rig in lockstep, and refusals."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_a_calibration_by_load_cell(tmp_path: Path, capfd: Any) -> None:
     file = load_calibration(data["file"])
     assert file.content.conditions["loads"] == "reference load cell"
     assert file.content.accuracy == {"cell": 0.002, "cell_N": 0.0}
-    # No better than the cell itself.
+    # The uncertainty is not better than the cell's own.
     assert file.law.u95(500.0) > 2 * 0.002 * 500.0
 
 

@@ -1,4 +1,4 @@
-"""Session cap on the command line: units, what has no effect, and where it is written down."""
+"""Session cap on the command line: units, ineffective options, and the record of the cap."""
 
 from __future__ import annotations
 

@@ -268,7 +268,7 @@ def test_a_sequence_that_does_not_show_what_it_claims_is_exit_code_1_everywhere(
     assert "NO FIGURE, disturbed by a limit: " in line and "read (" in line
     assert re.search(r"travel \d+ %", line)
     assert "does not show what it claims: 'too little' is disturbed by a limit" in out
-    # Again from the files, at the terminal and on the screen.
+    # Shown again from the files, as text and as JSON.
     code, out, _ = called(capfd, "runs", "--runs", "made", "show", "1", "--json")
     data = last_object(out)
     assert data["figures_good"] is False

@@ -1,4 +1,4 @@
-"""A command that is cut short: by Ctrl-C while it loads, by a disk that takes nothing."""
+"""A command cut short: by Ctrl-C while it loads, or by a full disk."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import pytest
 from ui import cli
 from ui.commands.answers import FAILED, explain_error
 
-# Loading takes a second or more: Ctrl-C comes as the first module of the program is asked for.
+# Loading takes a second or more: Ctrl-C arrives at the import of the named module.
 LOADS = """
 import importlib.abc, os, signal, sys
 
@@ -39,7 +39,7 @@ def test_ctrl_c_while_it_loads_ends_in_one_line(name: str) -> None:
 
 
 def test_a_full_disk_is_no_error_of_the_program() -> None:
-    error = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # a write names no file
+    error = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # as from a write, without a file name
     lines, code = explain_error(error)
     assert code == FAILED
     assert lines == ["No space left on device; check the disk, its permissions and the space left"]

@@ -77,7 +77,7 @@ def test_the_count_survives_a_kill(sequence: Path, capsys: pytest.CaptureFixture
     data = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert data["ended"] == "count" and data["cycles"] == counted + 1
     assert "Starts" in (sequence.parent / "out" / "summary.html").read_text()
-    # Another sequence does not count on from it.
+    # The count does not continue with another sequence.
     sequence.write_text(SHORT.replace("6 mm", "7 mm"))
     assert cli.main(arguments(sequence, *more)) == BAD_INPUT
     assert "belongs to another steps" in capsys.readouterr().err

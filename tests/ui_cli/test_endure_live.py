@@ -1,4 +1,4 @@
-"""``hookeline endure`` with every process running: the count after a dead host and a dead computer."""
+"""``hookeline endure`` with every process running: the count after a killed host or computer."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ steps:
 
 
 class Running:
-    """The command in a process group of its own, so that all of it may die at once."""
+    """The command in its own process group, so that the whole group can be killed at once."""
 
     def __init__(self, folder: Path, *more: str) -> None:
         self.journal = folder / "out" / "journal.jsonl"
@@ -58,7 +58,7 @@ class Running:
         raise AssertionError("no rig host")
 
     def counted(self, least: int) -> None:
-        """Wait until so many cycles are in the journal."""
+        """Wait until the journal has so many cycles."""
         until_s = time.monotonic() + PATIENCE_S
         while cycles_in(self.journal) < least:
             assert self.process.poll() is None, self.process.communicate()[1]
@@ -66,7 +66,7 @@ class Running:
             time.sleep(0.02)
 
     def kill_all(self) -> None:
-        """End the command and all it started, as a computer that loses its supply does."""
+        """Kill the command and all its processes, as a power failure of the computer does."""
         os.killpg(self.process.pid, signal.SIGKILL)
         self.process.communicate()
 

@@ -1,4 +1,4 @@
-"""``hookeline hand-over``: its refusals; the package itself is tested in tests/hil/handover."""
+"""``hookeline hand-over``: its refusals; tests/hil/handover tests the package itself."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_a_data_sheet_goes_with_the_package(tmp_path: Path) -> None:
 
 
 def record_of(profile: Profile, folder: Path) -> Path:
-    """A bring-up record as it is begun."""
+    """Return a bring-up record that has just begun."""
     capabilities = LockstepBench(profile).drive.capabilities
     facts = drive_facts(dataclasses.replace(capabilities, identity="board 7"), profile)
     BringUpRecord.begin(folder, profile, "footplate_trainer", facts, STEPS, True).close()

@@ -1,4 +1,4 @@
-"""What would be ignored is refused: an option without effect, a number that is none."""
+"""Options without effect and numbers that are not valid are refused, not ignored."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from ui import cli
 @pytest.fixture(autouse=True)
 def own_directory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("DISPLAY", ":no-such-display")  # refused before a window is opened
+    monkeypatch.setenv("DISPLAY", ":no-such-display")  # the refusal comes before a window opens
 
 
 BENCH = ("bench", "--link", "nowhere")
@@ -67,7 +67,7 @@ def test_a_number_is_finite(arguments: tuple[str, ...], capfd: Any) -> None:
 def test_a_folder_of_runs_that_was_named_must_exist(capfd: Any) -> None:
     assert cli.main(["runs", "--runs", "misspelt"]) == 2
     assert "--runs misspelt: no such directory; name one" in capfd.readouterr().err
-    assert cli.main(["runs"]) == 0  # nothing recorded yet
+    assert cli.main(["runs"]) == 0  # nothing is recorded yet
     assert "no runs in 'runs'" in capfd.readouterr().out
 
 

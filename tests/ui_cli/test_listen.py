@@ -26,7 +26,7 @@ def test_a_simulated_board_is_started_and_heard() -> None:
     assert set(messages) == {"MOTION", "PROBE", "HEALTH"}
     assert messages["PROBE"]["values"]["deflection"]["unit"] == "counts"
     assert messages["HEALTH"]["values"]["supply"]["value"] == pytest.approx(36, abs=2)
-    # The power stage was left alone.
+    # The power stage stayed off.
     assert messages["MOTION"]["values"]["status"]["value"] == 0
     assert "ASK" in data["polling"][0]
 
@@ -45,7 +45,7 @@ def test_serial_boards_and_several_devices_are_heard(
     data = json.loads(done.stdout.splitlines()[-1])
     messages = {entry["name"]: entry for entry in data["declared"]}
     assert set(messages) == names
-    # The answer to an order does not come: none is given.
+    # 'done' answers a command, and no command is sent.
     assert data["never_came"] == [name for name in names if name == "done"]
     assert done.returncode == 0, done.stderr
     values = [entry["values"].get("deflection") for entry in messages.values()]
@@ -56,7 +56,7 @@ def test_serial_boards_and_several_devices_are_heard(
 
 
 def test_what_is_plugged_in_is_listed(hookeline: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    # One kind of bus announces itself every 3 s: it is not waited for here.
+    # One kind of bus announces itself every 3 s; the test does not wait for it.
     look = functools.partial(can.detect_available_configs, timeout=0.3)
     monkeypatch.setattr(can, "detect_available_configs", look)
     done = hookeline("check", "--ports", "--json")

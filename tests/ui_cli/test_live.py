@@ -38,12 +38,12 @@ STARTED: list[subprocess.Popen[str]] = []
 
 @pytest.fixture(autouse=True)
 def nothing_left() -> Iterator[None]:
-    """A program that a failed test has left would run, and load the computer, until the suite ends."""
+    """Kill programs that a failed test left: they would load the computer until the suite ends."""
     yield
     while STARTED:
         process = STARTED.pop()
         if process.poll() is None:
-            process.terminate()  # it ends its bench
+            process.terminate()  # the program then ends its bench
             try:
                 process.communicate(timeout=20)
             except subprocess.TimeoutExpired:
@@ -63,7 +63,7 @@ def started(
         env={**environment, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT if merge else subprocess.PIPE,
-        # A script that runs these in its background has them started deaf to Ctrl-C.
+        # A script that runs tests in its background starts them with Ctrl-C ignored.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         text=True,
     )
@@ -72,7 +72,7 @@ def started(
 
 
 def line_with(process: subprocess.Popen[str], part: str, timeout_s: float = 40.0) -> str:
-    """Read lines of the output until one holds ``part``."""
+    """Read lines of the output until one contains ``part``."""
     assert process.stdout is not None
     end = time.monotonic() + timeout_s
     read = ""
@@ -138,7 +138,7 @@ def test_serve_performs_for_others_and_the_readme_example_runs(tmp_path: Path) -
     try:
         told = json.loads(line_with(serving, '"link"'))
         assert told["link"] == str(link)
-        # From rest: after a stop the lever sinks for a while, and energising then would trip.
+        # From rest: after a stop the lever sinks for a while, and power-on would then trip.
         [example] = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
         variables: dict[str, Any] = {"link_directory": link}
         exec(compile(example, "README.md", "exec"), variables)

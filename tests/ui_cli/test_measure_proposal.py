@@ -1,4 +1,4 @@
-"""``hookeline measure --propose``: what a measured plant makes of the profile, and written if asked."""
+"""``hookeline measure --propose``: changes of the profile from a measured plant, written on request."""
 
 import json
 import shutil
@@ -52,7 +52,7 @@ def test_values_are_written_into_the_profile(rig, tmp_path, capsys):
     told = json.loads(capsys.readouterr().out)
     assert list(told["changes"]) == ["actuator.motor.rotor_inertia"] and told["written"]
     assert load_profile(str(file)).actuator.reflected_mass == pytest.approx(heavier, rel=1e-3)
-    # The profile is another one now: the same measurement is not written twice.
+    # The profile has changed: the same measurement cannot be written twice.
     assert main([*options, "--apply", "--profile", str(file)]) != 0
     assert "measure again" in capsys.readouterr().err
 

@@ -1,4 +1,4 @@
-"""A mistyped command line: one line with the fix, for people and for programs."""
+"""A mistyped command line gets one line with the fix, for people and for programs."""
 
 from __future__ import annotations
 

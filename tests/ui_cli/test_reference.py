@@ -1,4 +1,4 @@
-"""``hookeline reference``: what it seeks, tells and refuses."""
+"""``hookeline reference``: seeks, reports and refusals."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_what_cannot_be_is_refused_with_a_fix(capfd, arguments, words):
 
 def test_what_is_not_found_is_told_and_exits_badly(capfd, tmp_path):
     profile = tmp_path / "dead.yaml"
-    actual = "{off_state: shorted, home_position_m: -1.0}"  # it never acts
+    actual = "{off_state: shorted, home_position_m: -1.0}"  # the switch never acts
     profile.write_text(
         f"based_on: {SHIPPED / 'bench_slide.yaml'}\nname: dead\nsimulation: {{actual: {actual}}}\n"
     )

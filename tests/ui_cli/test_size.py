@@ -1,4 +1,4 @@
-"""``hookeline size``: what it prints, draws and writes; the profile runs on the simulated rig."""
+"""``hookeline size``: output, drawings and files; the written profile runs on the simulated rig."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_a_choice_becomes_a_profile_that_the_demo_runs(capfd: Any) -> None:
     )
     out, _ = capfd.readouterr()
     assert out.count("; good") == 3
-    # An existing file is kept.
+    # An existing file is not overwritten.
     before = Path("p.yaml").read_bytes()
     assert cli.main(("size", "footplate", "--write-profile", "p.yaml")) == 2
     assert "already exists" in capfd.readouterr().err

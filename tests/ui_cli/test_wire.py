@@ -1,4 +1,4 @@
-"""``--log-wire`` and ``--replay`` as commands: recorded from a live bench, played again."""
+"""``--log-wire`` and ``--replay`` as commands: recorded from a live bench, then replayed."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ steps:
     for: 0.3 s
   - power_off
 """
-# What is the computer's own: when it woke and how long it took.
+# Columns of the computer's own timing: wake-up, latency and work.
 OWN = {"time_s", "wake_latency_s", "work_s", "answer_s"}
 
 
 def test_recorded_live_and_played_again(tmp_path: Path, hookeline: Any) -> None:
-    """Of a rig with a CAN bus and a serial port, aligned in time."""
+    """On a rig with a CAN bus and a serial port, aligned in time."""
     profile = "treadle_frames"
     sequence = tmp_path / "brief.yaml"
     sequence.write_text(BRIEF)

@@ -1,4 +1,4 @@
-"""The descriptions that the manual shows are taken as they stand, the rest added."""
+"""The manual's descriptions of boards are valid as shown, with the omitted rest added."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ REST: dict[str, Any] = {
 
 
 def whole(name: str) -> dict[str, Any]:
-    """The description of this protocol, with what every board of its kind must say."""
+    """Return the manual's description for a protocol, plus the keys that every such board needs."""
     data = {**SHOWN[name], **REST}
     if name == "declared_can":
         data |= {

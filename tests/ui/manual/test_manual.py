@@ -42,7 +42,7 @@ def test_every_link_leads_somewhere(page: str, target: str) -> None:
     path = (ROOT / page).parent / target.partition("#")[0]
     written = path.suffix == ".md" and path.parent == FOLDER
     if written and any(t.name == path.stem for t in TOPICS):
-        return  # a reference page: written from the code
+        return  # a reference page, generated from the code
     assert path.is_file(), f"{page}: {target}"
 
 
@@ -81,12 +81,12 @@ def test_every_yaml_block_is_sound(page: str, tmp_path: Path) -> None:
             file = tmp_path / "faults.yaml"
             file.write_text(block)
             load_rehearsal(file)
-        elif "reference" in data:  # a part of a profile
+        elif "reference" in data:  # part of a profile
             file = tmp_path / "part.yaml"
             file.write_text(f"based_on: {SHIPPED / 'bench_slide.yaml'}\nname: shown\n{block}")
             load_profile(file)
         else:
-            assert "protocol" in data  # taken whole by test_described_boards
+            assert "protocol" in data  # checked as a whole by test_described_boards
 
 
 def test_reference_pages_name_every_column_and_key() -> None:

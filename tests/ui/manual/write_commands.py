@@ -1,6 +1,6 @@
 """Write the manual's page of commands from the command line's own help.
 
-Run ``python -m tests.ui.manual.write_commands`` after a change of an option.
+Run ``python -m tests.ui.manual.write_commands`` after changing an option.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""Write the manual's page of figures from what the programs measured.
+"""Write the manual's page of figures from the measurements of the programs.
 
 ``python -m tests.ui.manual.write_figures --measure [PROGRAM ...]`` runs benchmarks one after the
-other, keeps what each printed with ``--json`` in ``measured/``, and writes the page. Without
-``--measure`` the page is written from what is kept. Campaigns run for half an hour: they are
-measured only when named.
+other, keeps the ``--json`` output of each in ``measured/``, and writes the page. Without
+``--measure`` the page is written from the kept results. Campaigns take half an hour each and run
+only when named.
 """
 
 from __future__ import annotations
@@ -258,7 +258,7 @@ def measure(name: str) -> None:
     """Run one program and keep its JSON.
 
     Raises:
-        SystemExit: it printed none.
+        SystemExit: the program printed no JSON.
     """
     room = "benchmarks" if name in BENCHMARKS else "campaigns"
     options = (BENCHMARKS | CAMPAIGNS)[name]

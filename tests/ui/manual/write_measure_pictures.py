@@ -1,7 +1,7 @@
-"""Draw the pictures of the manual's page on measuring, from a measurement in a folder.
+"""Draw the pictures of the manual's page on measuring, from the folder of a measurement.
 
-``python -m tests.ui.manual.write_measure_pictures FOLDER``, the folder that
-``hookeline measure --profile footplate_trainer --lockstep`` wrote.
+``python -m tests.ui.manual.write_measure_pictures FOLDER``, the folder that ``hookeline measure
+--profile footplate_trainer --lockstep`` wrote.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from ui.dashboard.measure import MeasureModel
 from ui.dashboard.measure_picture import save_measure_picture
 
 PICTURES = Path(__file__).parents[3] / "ui" / "pictures"
-COLOURS = 64  # of a drawing with few: a third of the bytes
+COLOURS = 64  # enough for a drawing of few colours, at a third of the bytes
 
 
 def main(folder: Path) -> None:
-    """Write both pictures, and tell where."""
+    """Write both pictures and print their paths."""
     sheet = assemble(folder, TESTS)
     pictures = [PICTURES / f"{NAME}.png", PICTURES / "measure.png"]
     pictures[0].write_bytes(page_pictures(sheet, 120.0)[0])

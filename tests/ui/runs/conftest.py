@@ -1,4 +1,4 @@
-"""Recorded runs, and windows that show them."""
+"""Fixtures: recorded runs, and windows that show them."""
 
 from pathlib import Path
 

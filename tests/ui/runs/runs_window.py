@@ -1,4 +1,4 @@
-"""The Runs page in a window of its own, recorded runs for it, and a person at its keys."""
+"""The Runs page in a window of its own, recorded runs, and a person who presses keys."""
 
 from pathlib import Path
 
@@ -21,7 +21,7 @@ RATE_HZ = 1000.0
 
 
 def record(runs: Path, name: str, seconds: float = 12.0, shift_s: float = 0.0) -> Path:
-    """A run whose force is a known wave with one peak of one sample."""
+    """Record a run whose force is a known wave with a peak one sample long."""
     count = round(seconds * RATE_HZ)
     rows = make_rows(count, start_s=100.0).rows
     t = np.arange(count) / RATE_HZ - shift_s
@@ -37,7 +37,7 @@ def record(runs: Path, name: str, seconds: float = 12.0, shift_s: float = 0.0) -
 
 
 class Host(QMainWindow):
-    """The page alone, with the window's way of handing keys on: the other pages take a while."""
+    """The Runs page alone, with the window's handling of keys: other pages take time to build."""
 
     def __init__(self, model, runs: Path) -> None:
         super().__init__()
@@ -55,7 +55,7 @@ class Host(QMainWindow):
 
 
 def settle(window: Host | Window) -> None:
-    """Let the background finish, and the page take it."""
+    """Wait for the background work and let the page show its result."""
     window.view_of("Runs").wait()
     window.page.refresh()
 

@@ -1,4 +1,4 @@
-"""A run that is opened: drawn, zoomed, read by cursors; by keyboard and mouse."""
+"""An opened run: drawn, zoomed, read by cursors, by keyboard and mouse."""
 
 import numpy as np
 import pytest
@@ -21,7 +21,7 @@ def test_an_opened_run_is_drawn_zoomed_and_scrolled_by_keys(window: Host) -> Non
         "Motor torque",
     ]
     picture.grab()
-    assert picture.charts[0].high >= 400.0  # the peak of one sample
+    assert picture.charts[0].high >= 400.0  # the one-sample peak
     assert picture.view.window_s == pytest.approx(11.999)
     press(window, Qt.Key.Key_W)
     assert picture.view.window_s == pytest.approx(10.0)
@@ -77,7 +77,7 @@ def test_columns_are_chosen_by_keyboard(window: Host) -> None:
 
 
 def test_readings_and_numbers_leave_the_plot_room(window: Host) -> None:
-    """Readings of two cursors, beside the list of columns: the plot was a few pixels wide."""
+    """Cursor readings beside the list of columns once left the plot only a few pixels."""
     picture = opened(window)
     picture.view.cursors = [1.0, 2.0]
     press(window, Qt.Key.Key_D)
@@ -90,7 +90,7 @@ def test_readings_and_numbers_leave_the_plot_room(window: Host) -> None:
         assert len(ticks) >= 2
         widest = max(metrics.horizontalAdvance(number(value, decimals)) for value in ticks)
         assert widest <= chart.inner.left() - 4, chart.plan.title
-        assert chart.inner.left() < 0.35 * picture.width()  # a constant is not 30.0000004
+        assert chart.inner.left() < 0.35 * picture.width()  # a constant is not labelled 30.0000004
 
 
 def test_of_two_marks_at_one_time_the_named_one_is_named(window: Host, monkeypatch) -> None:

@@ -1,4 +1,4 @@
-"""A run that is opened: plots of one column over another, comparison of two runs, export."""
+"""An opened run: plots of one column over another, comparison of two runs, export."""
 
 from pathlib import Path
 

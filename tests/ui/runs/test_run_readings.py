@@ -1,4 +1,4 @@
-"""Readings of two cursors leave the picture most of a narrow page, in two lines a curve."""
+"""Cursor readings take two lines for each curve and leave most of a narrow page to the plots."""
 
 from tests.ui.runs.runs_window import Host, opened
 
@@ -25,7 +25,7 @@ def test_statistics_stand_in_a_second_line_where_one_line_would_take_the_picture
         lambda self, curve, factor: drawn.append(curve.column) or ["1", "2", "3", "4", "5", "6"],
     )
     picture.grab()
-    assert len(drawn) == sum(len(chart.curves) for chart in picture.charts)  # none is hidden
+    assert len(drawn) == sum(len(chart.curves) for chart in picture.charts)  # no curve is hidden
     assert laid(picture, [1.0]) > laid(picture, [1.0, 2.0])
     assert laid(picture, []) == alone and not readings.stacked
 

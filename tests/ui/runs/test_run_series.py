@@ -1,4 +1,4 @@
-"""A recorded run behind its picture: extremes, statistics, gaps, stretches of limits, panels, window."""
+"""Data of a recorded run for its plots: extremes, statistics, gaps, limit stretches, panels, window."""
 
 import itertools
 from pathlib import Path
@@ -21,7 +21,7 @@ from ui.dashboard.runs.series import ColumnInfo, ColumnPyramid, RunSeries, limit
     st.lists(st.tuples(st.integers(0, 4999), st.floats(-1e3, 1e3) | st.just(np.nan)), max_size=8),
     st.lists(st.integers(0, 5000), min_size=2, max_size=12),
 )
-@example(597, [], [0, 584, 584])  # the view ends behind the last sample
+@example(597, [], [0, 584, 584])  # the view ends beyond the last sample
 def test_no_extreme_is_lost_whatever_the_zoom(count, peaks, places) -> None:
     values = np.random.default_rng(count).normal(size=count)
     for place, value in peaks:
@@ -34,7 +34,7 @@ def test_no_extreme_is_lost_whatever_the_zoom(count, peaks, places) -> None:
         if not len(part):
             assert np.isnan(low[i])
             continue
-        # A block across a bound may bring in what lies beside it, of a quarter part at most.
+        # A block across a bound may include neighbouring values, at most a quarter of a part.
         wide = max(1, int(bounds[-1] - bounds[0]) // (len(bounds) - 1) // 4)
         near = values[max(0, first - wide) : last + wide]
         if np.isfinite(part).any():
@@ -87,7 +87,7 @@ def test_limits_that_flicker_are_one_stretch() -> None:
 def test_a_lone_time_on_the_axis_keeps_its_decimals() -> None:
     ticks, decimals, unit_s, unit = time_ticks(4.0011, 4.0029, 1)
     assert (unit_s, unit) == (1.0, "s") and ticks == pytest.approx([4.002])
-    assert decimals == 3  # "4" would be another time
+    assert decimals == 3  # "4" would name another time
 
 
 def test_every_column_finds_a_panel() -> None:

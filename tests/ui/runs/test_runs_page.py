@@ -17,7 +17,7 @@ def test_the_list_is_searched_by_keyboard_alone(window: Host) -> None:
     QTest.keyClicks(window.focusWidget(), "push")
     assert names(window) == ["0002-push"]
     assert window.page.count.text() == "1 of 3"
-    press(window, Qt.Key.Key_Return)  # to the table
+    press(window, Qt.Key.Key_Return)  # focus to the table
     assert window.focusWidget() is window.page.table
     press(window, Qt.Key.Key_Return)
     assert window.page.panel.name.text() == "0002-push"
@@ -60,7 +60,7 @@ def test_the_list_gives_the_picture_its_place(whole_window: Window) -> None:
     press(window, Qt.Key.Key_F10)
     QTest.qWait(1)
     assert runs_page(window).left.isHidden() and picture.width() > 1.5 * before
-    press(window, Qt.Key.Key_F9)  # built anew in the other theme: what was shown stays
+    press(window, Qt.Key.Key_F9)  # rebuilt in the other theme; the display stays
     page = runs_page(window)
     assert page.left.isHidden() and page.panel.name.text() == "0003-wave"
 
