@@ -108,15 +108,17 @@ def two_slopes(x: Floats, y: Floats) -> tuple[float, float, float]:
     plain = float(np.sum((np.polyval(single, x) - y) ** 2))
     best = (plain, float(single[0]), math.nan, math.nan)
     span = float(x[-1] - x[0])
-    for knee in np.linspace(x[0] + KNEE_FROM * span, x[0] + KNEE_TO * span, 60):
+    places = np.linspace(x[0] + KNEE_FROM * span, x[0] + KNEE_TO * span, 60)
+    for knee in places:
         basis = np.column_stack([np.ones_like(x), x, np.maximum(x - knee, 0.0)])
         found, *_ = np.linalg.lstsq(basis, y, rcond=None)
         rest = float(np.sum((basis @ found - y) ** 2))
         if rest < best[0]:
             best = (rest, float(found[1]), float(found[1] + found[2]), float(knee))
     rest, inner, outer, knee = best
-    # A bend that hardly improves the fit, or hardly bends, does not count.
-    if not rest < 0.5 * plain or not abs(outer / inner - 1) > 0.2:
+    # A bend that hardly improves the fit, or hardly bends, does not count; nor does one at the last
+    # place: the knee is further on, and the slope beyond it is a mean over both.
+    if not rest < 0.5 * plain or not abs(outer / inner - 1) > 0.2 or knee == places[-1]:
         return float(single[0]), math.nan, math.nan
     return inner, outer, knee
 

@@ -22,20 +22,27 @@ SCREW = Screw(628.0, 0.9, 0.82)
 FRICTION_N_m = 0.03
 
 
-def law(x: Floats, inner: float, knee: float) -> Floats:
-    return np.asarray(inner * np.minimum(x, knee) + 0.5 * inner * np.maximum(x - knee, 0.0))
+def law(x: Floats, inner: float, knee: float, share: float = 0.5) -> Floats:
+    """Return the force of both sets up to the knee, of the one that bears ``share`` of the rate beyond it."""
+    return np.asarray(inner * np.minimum(x, knee) + share * inner * np.maximum(x - knee, 0.0))
 
 
-def pushed(inner: float, knee: float, rub: float = 0.0, far: float = 0.0065) -> Push:
+def pushed(
+    inner: float, knee: float, rub: float = 0.0, far: float = 0.0065, share: float = 0.5
+) -> Push:
     """Return a push up and back over one law; ``rub`` of the force is lost each way."""
     up = np.linspace(0.0, far, 3000)
     down = up[::-1]
-    going = law(up, inner, knee) * (1 + rub) / SCREW.forward / SCREW.per_torque + FRICTION_N_m
-    coming = law(down, inner, knee) * (1 - rub) * SCREW.backward / SCREW.per_torque - FRICTION_N_m
+    going = (
+        law(up, inner, knee, share) * (1 + rub) / SCREW.forward / SCREW.per_torque + FRICTION_N_m
+    )
+    coming = (
+        law(down, inner, knee, share) * (1 - rub) * SCREW.backward / SCREW.per_torque - FRICTION_N_m
+    )
     x = np.concatenate([up, down])
     torque = np.concatenate([going, coming])
     volts = np.full(len(x), 36.0)
-    return Push(x, x, law(x, inner, knee), torque, torque, volts, len(up))
+    return Push(x, x, law(x, inner, knee, share), torque, torque, volts, len(up))
 
 
 @settings(deadline=None, max_examples=40)
@@ -97,6 +104,44 @@ def test_both_ends_together_name_what_is_wrong(up: Push, down: Push, code: str) 
     found, context = judged(up, down)
     assert found == code
     assert ("preload_m" in context.known) == (not code)
+
+
+def sets(push: float, pull: float, preload: float, reach: float) -> tuple[Push, Push]:
+    """Return both pushes over two sets that balance at rest; rates in N/m, the rest in m."""
+    total = push + pull
+    return (
+        pushed(total, 2 * preload * push / total, far=reach, share=push / total),
+        pushed(total, 2 * preload * pull / total, far=reach, share=pull / total),
+    )
+
+
+@pytest.mark.parametrize(
+    ("push", "pull", "reach", "code"),
+    [
+        (
+            84e3,
+            60e3,
+            0.0035,
+            "springs_unequal",
+        ),  # its knee is at 3.5 mm, that of the pull at 2.5 mm
+        (60e3, 84e3, 0.0035, "springs_unequal"),
+        (84e3, 60e3, 0.0065, "springs_unequal"),  # both knees are seen
+        (62e3, 58e3, 0.0038, ""),  # equal within a few percent, one knee beyond reach
+        (58e3, 62e3, 0.0038, ""),
+        (60e3, 60e3, 0.004, ""),  # little of the travel is beyond either knee
+        (66e3, 54e3, 0.0048, "springs_unequal"),
+        (78e3, 54e3, 0.0045, "springs_unequal"),  # one far, one near its end
+    ],
+)
+def test_sets_are_compared_though_one_knee_is_beyond_the_rated_force(
+    push: float, pull: float, reach: float, code: str
+) -> None:
+    found, context = judged(*sets(push, pull, 0.003, reach))
+    assert found == code
+    if not code:
+        assert context.known["outer_push_N_m"] == pytest.approx(push, rel=0.08)
+        assert context.known["outer_pull_N_m"] == pytest.approx(pull, rel=0.08)
+        assert context.known["preload_m"] == pytest.approx(0.003, rel=0.06)
 
 
 def spots(*shown_mm: float) -> list[Spot]:

@@ -269,6 +269,15 @@ def test_a_mistake_is_named_and_nothing_after_it_is_energised(
     found.assert_safe()
 
 
+def test_a_stiffer_set_whose_knee_is_beyond_the_rated_torque_is_named() -> None:
+    """At 1.4 times the rate its knee is at 4.67°, where the torque is 29.3 N·m of 30."""
+    found = brought_up(built("rotary_joint", ("springs_mixed",)), (WORKING_FORCE, LOOP))
+    assert found.codes == {"springs_unequal"}, found.results
+    assert not any(result.closed_loop for result in found.results.values())
+    found.assert_gentle()
+    found.assert_safe()
+
+
 @pytest.mark.parametrize(
     ("mistake", "start_m"),
     [("phases_swapped", 0.0013), ("phases_swapped", 0.0016), ("pole_pairs_wrong", 0.0019)],
