@@ -13,13 +13,13 @@ from typing import Any
 
 import can
 
-MOST_WAITING = 4096  # frames for a member that does not receive; older ones are dropped
+MOST_WAITING = 4096  # frames kept for a member that does not receive; older ones are dropped
 
 Place = tuple[str, str | None]
 
 
 class _Wire:
-    """An open bus and its members; closed with the last of them."""
+    """An open bus and its members; the last member to leave closes it."""
 
     def __init__(self, bus: can.BusABC, options: dict[str, Any]) -> None:
         self.bus = bus
@@ -30,8 +30,8 @@ class _Wire:
 class SharedBus(can.BusABC):
     """A member's view of a shared bus. One thread at a time may receive on any of its members.
 
-    As on a separate adapter, a member receives the frames of all other nodes, and not its own or
-    those of the other members, unless the bus itself returns them.
+    As on a separate adapter, a member receives the frames of all other nodes. It receives neither
+    its own frames nor those of other members, unless the bus itself returns them.
     """
 
     def __init__(self, wire: _Wire, leave: Callable[[], None]) -> None:
@@ -78,7 +78,7 @@ class SharedBus(can.BusABC):
 
 
 class SharedBuses:
-    """Buses that are open in this process, by interface and channel."""
+    """Buses open in this process, by interface and channel."""
 
     def __init__(self) -> None:
         self._wires: dict[Place, _Wire] = {}
@@ -86,10 +86,10 @@ class SharedBuses:
     def join(
         self, place: Place, options: dict[str, Any], opening: Callable[[], can.BusABC]
     ) -> SharedBus:
-        """Return a member of the bus at ``place``, opened by ``opening`` if none is.
+        """Return a member of the bus at ``place``, opened by ``opening`` if it is not open.
 
         Raises:
-            ValueError: it is open with other options.
+            ValueError: the bus is open with other options.
         """
         wire = self._wires.get(place)
         if wire is None:

@@ -1,4 +1,4 @@
-"""Claims of a drive on its wires: what no other drive of the same process may use there."""
+"""Claims of a drive on its wires, which no other drive of the same process may use as well."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ class Claim:
     """One use of a wire.
 
     Attributes:
-        wire: the bus or port, by its interface and channel.
-        what: as text, such as "node 5"; ``SYNC`` for a drive that sends it; "" for a wire that
-            cannot be shared at all.
-        key: under ``drive`` in the profile.
-        wire_key: the same for the wire, as in ``Budget.key``.
+        wire: bus or port, named by its interface and channel.
+        what: resource in words, such as "node 5"; ``SYNC`` for a drive that sends it; "" for a wire
+            that cannot be shared.
+        key: key below ``drive`` in the profile that sets the resource.
+        wire_key: key below ``drive`` that sets the wire, as in ``Budget.key``.
     """
 
     wire: str
@@ -28,7 +28,7 @@ class Claim:
 
 @runtime_checkable
 class Claiming(Protocol):
-    """A protocol (``drivers.base.WireProtocol``) that knows what it uses on its wires."""
+    """A protocol (``drivers.base.WireProtocol``) that states which resources it uses on its wires."""
 
     def claims(self, options: Any) -> tuple[Claim, ...]:
         """Return every claim of a drive with validated options."""

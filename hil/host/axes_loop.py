@@ -1,4 +1,4 @@
-"""The paced loop around several hosts: one cycle of each in turn, one stop for all."""
+"""The paced loop around several hosts: one cycle of each in turn, one stop for all of them."""
 
 from __future__ import annotations
 
@@ -15,8 +15,9 @@ class AwakeForAny(AwakeProcess):
     """The process that keeps the processor awake while any of several benches needs it.
 
     Args:
-        number: of the process; None if none runs.
-        needs: of every bench, shared by the objects of all.
+        number: process id; None if no such process runs.
+        name: axis of this object's bench.
+        needs: present need of every bench, by axis; one mapping shared by all objects.
     """
 
     def __init__(self, number: int | None, name: str, needs: dict[str, bool]) -> None:
@@ -25,7 +26,7 @@ class AwakeForAny(AwakeProcess):
         self._needs = needs
 
     def work(self, needed: bool) -> None:
-        """See the base class."""
+        """Set this bench's need and continue or suspend the process; see the base class."""
         self._needs[self._name] = needed
         super().work(any(self._needs.values()))
 
@@ -34,10 +35,10 @@ class AxesLoop:
     """The hosts of one process, in the order of the axes; the first one leads.
 
     Args:
-        hosts: not yet run, their drives open.
+        hosts: hosts by axis, not yet run, with open drives.
         synchronised: for each axis with a SYNC, the axis that sends it.
-        awake: process that keeps the processor awake; None if none runs.
-        share: of all simulated rigs.
+        awake: id of the process that keeps the processor awake; None if no such process runs.
+        share: watch over the processor share of all simulated rigs.
     """
 
     def __init__(
@@ -58,16 +59,16 @@ class AxesLoop:
 
     @property
     def ending(self) -> bool:
-        """True once any of them is to end."""
+        """True once any host is to end."""
         return any(host.ending for host in self.hosts.values())
 
     def end_soon(self) -> None:
-        """End after the present cycle."""
+        """End every host after the present cycle."""
         for host in self.hosts.values():
             host.ending = True
 
     def run(self) -> None:
-        """Cycle until any is to end; then every drive is de-energised."""
+        """Cycle until any host is to end; then de-energise every drive."""
         hosts = tuple(self.hosts.values())
         pace = hosts[0].pace
         for host in hosts:
@@ -79,7 +80,7 @@ class AxesLoop:
             while not self.ending:
                 periods = pace.wake()
                 tied.before()
-                # Every command before anything else: serving one axis must not delay another.
+                # Write every command first: serving one axis must not delay the command of another.
                 written = [host.control(periods) for host in hosts]
                 tied.after()
                 for host, written_s in zip(hosts, written, strict=True):
@@ -97,7 +98,7 @@ class AxesLoop:
 def _leads(
     drives: Mapping[str, Drive], synchronised: Mapping[str, str]
 ) -> list[tuple[SharesSync, Sequence[Drive]]]:
-    """Return each drive that sends a SYNC for others, with those."""
+    """Return each drive that sends the SYNC of other drives, with those drives."""
     found: dict[str, list[Drive]] = {}
     for name, drive in drives.items():
         leader = synchronised.get(name, name)

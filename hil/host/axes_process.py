@@ -1,8 +1,8 @@
 """The process of several hosts: ``python -m hil.host.axes_process --axes FILE``.
 
-FILE is JSON: ``{"hosts": {AXIS: [argument, …]}, "leaders": {AXIS: AXIS}}``: for each axis the
+FILE is JSON, ``{"hosts": {AXIS: [argument, …]}, "leaders": {AXIS: AXIS}}``: for each axis, the
 arguments of ``hil.host`` and the axis that sends the SYNC of its bus. Drives are opened in this
-order; if one cannot be opened, none runs.
+order; if one of them cannot be opened, no axis runs.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from hil.host.realtime import own_processor, processors_given
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Process entry; exit codes as those of ``hil.host``."""
+    """Run the process; exit codes are those of ``hil.host``."""
     options = _parser().parse_args(arguments)
     described = json.loads(read_private(options.axes))
     asked = {name: parser().parse_args(given) for name, given in described["hosts"].items()}
@@ -61,7 +61,7 @@ def _run(
     leaders: dict[str, str],
     opened: dict[str, Opened],
 ) -> int:
-    """Open every axis, run until a signal ends it, return the exit code.
+    """Open every axis, run until a signal ends the loop, and return the exit code.
 
     Raises:
         ProfileError, LinkError, CurveKeyError: bad input.

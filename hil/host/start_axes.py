@@ -1,4 +1,4 @@
-"""Start of a bench of several axes: one rig host; a simulated rig and a recorder for each axis."""
+"""Start of a bench of several axes: one rig host, and a simulated rig and a recorder for each axis."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ from hil.host.start import (
 from hil.link import make_link_directory
 from hil.profile import Axes, Profile
 
-# Options of one bench that several axes do not have.
+# Options of a bench of one rig that a bench of several axes refuses.
 NOT_FOR_AXES = ("tcp", "keys", "profile", "log_wire", "rehearsal", "cap", "unverified")
 
 
 def start_axes(axes: Axes, options: BenchOptions) -> BenchProcesses:
-    """Start everything that the axes need; ``axis_links`` of the result says where to connect.
+    """Start all processes of the axes; ``axis_links`` of the result has the link directory of each.
 
     Args:
-        options: of all axes; those of ``NOT_FOR_AXES`` are refused.
+        options: options for all axes; those of ``NOT_FOR_AXES`` are refused.
 
     Raises:
-        BenchError: a process did not come up, or an option that several axes do not have.
+        BenchError: a process did not start, or an option is not for several axes.
     """
     _refuse(options)
     bench = bench_of(options)
@@ -106,7 +106,7 @@ def _rig_options(
     process = f"rig {name}"
     joins = name != leader
     if joins:
-        bench.await_ready(f"rig {leader}")  # it is the hub of their bus
+        bench.await_ready(f"rig {leader}")  # the leader's rig is the hub of their bus
     control = start_simulated_rig(
         bench, profile, processor, wires=wires, name=process, at=bench.axis_links[name], joins=joins
     )

@@ -1,4 +1,4 @@
-"""Commands on an axes file: which options it takes, and sessions of all axes at once."""
+"""Commands on an axes file: permitted options, and sessions of all axes at once."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ from ui.commands.session import (
 )
 from ui.commands.session_cap import refuse_cap
 
-# Options of one axis, by attribute.
+# Options of one axis only, by attribute.
 _OF_ONE = {
     "replay": "--replay",
     "log_wire": "--log-wire",
@@ -46,10 +46,10 @@ JOIN_S = 0.2
 
 
 def axes_given(options: argparse.Namespace, named: str | None = None) -> Axes | None:
-    """Return the axes of ``--profile``, or of the name in its place; None for one rig.
+    """Return the axes of ``--profile``, or of the name given in its place; None for one rig.
 
     Raises:
-        CommandError: an option that is for one axis only.
+        CommandError: an option is for one axis only.
         ProfileError: the axes file is invalid.
     """
     given = options.profile or named
@@ -76,7 +76,8 @@ def axes_of_sequence(options: argparse.Namespace) -> Axes | None:
     """Return the axes on which ``perform`` runs; None for one rig.
 
     Raises:
-        CommandError, ProfileError: as :func:`axes_given`, or the sequence is for one rig.
+        CommandError: as :func:`axes_given`, or ``--link`` is given for a sequence of several axes.
+        ProfileError: as :func:`axes_given`.
     """
     named = axes_named(options.sequence)
     if named is not None and options.link is not None:
@@ -92,7 +93,7 @@ def load_session(options: argparse.Namespace, name: str, axes: Axes) -> AxesSequ
     """Return a sequence for these axes, stretched to ``--seconds``.
 
     Raises:
-        CommandError, ProfileError: it is invalid, or too long for ``--seconds``.
+        CommandError, ProfileError: the sequence is invalid, or too long for ``--seconds``.
     """
     given = values_given(options) if hasattr(options, "set") else {}
     sequence = load_axes_sequence(name, tuple(axes.profiles), axes.leader.motion, given)
@@ -103,7 +104,7 @@ def load_session(options: argparse.Namespace, name: str, axes: Axes) -> AxesSequ
 
 
 def bench_of_axes(options: argparse.Namespace, runs: Path) -> BenchOptions:
-    """Return the bench options that commands share."""
+    """Return the bench options that the commands on axes share."""
     stated = bool(getattr(options, "reference_at_lower_end", False))
     return BenchOptions(
         runs_directory=runs, tell=lambda text: say(options, text), at_lower_end=stated
@@ -113,7 +114,7 @@ def bench_of_axes(options: argparse.Namespace, runs: Path) -> BenchOptions:
 def perform_axes_lockstep(
     options: argparse.Namespace, sequence: AxesSequence, axes: Axes, runs: Path
 ) -> dict[str, Performed]:
-    """Perform on simulated rigs in this process, the same samples for one seed.
+    """Perform on simulated rigs in this process; one seed always gives the same samples.
 
     Raises:
         CommandError: the axes are real.
@@ -134,7 +135,7 @@ def perform_axes_lockstep(
         try:
             return record_lockstep(bench, sequence.sequences[axis], axes.paths[axis], runs, within)
         except BaseException as error:
-            part.end(str(error))  # no other axis waits for this one
+            part.end(str(error))  # so that no other axis waits for this one
             raise
 
     done = turn.run({axis: partial(work, axis) for axis in axes.profiles})
@@ -218,7 +219,7 @@ def finish_axes(
 
 
 def served_links(link: str) -> dict[str, Path]:
-    """Return the link directory of each axis that is served below ``link``; empty for one rig."""
+    """Return the link directory of each axis served below ``link``; empty for one rig."""
     try:
         hosts = json.loads((Path(link) / "axes.json").read_text(encoding="utf-8"))["hosts"]
     except (OSError, ValueError, KeyError):
@@ -230,7 +231,7 @@ def demo_sequence(options: argparse.Namespace, axes: Axes) -> AxesSequence:
     """Return the shipped session of two axes.
 
     Raises:
-        CommandError: these axes are others, or real.
+        CommandError: the axes are real, or not those of the shipped session.
     """
     if not axes.simulated:
         raise CommandError(

@@ -1,4 +1,4 @@
-"""Open the dashboard on the rig host of several axes."""
+"""The dashboard on the rig host of several axes."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ def run_axes_dashboard(
     """Show the dashboard of several axes until it is closed; return an exit code.
 
     Args:
-        name: of the axes file, for the window's title.
+        name: name of the axes file, for the window's title.
         links: link directory of each axis.
         watch_only: never take control; stop still works.
         runs_directory: folder shown on the Runs pages.
-        profile_files: profile of each axis that is on this computer.
+        profile_files: profile file of each axis, if it is on this computer.
 
     Raises:
         hil.link.client.LinkError: the rig host cannot be reached.

@@ -1,4 +1,4 @@
-"""The bar of axes on top of a window for several: state, force and power of each, always visible."""
+"""Bar of axes at the top of a window for several: state, force and power of each, always visible."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _POWER = {PowerStage.OFF: "power off", PowerStage.FAULT: "power off", PowerStage
 
 
 def axis_texts(name: str, model: OperateModel) -> list[str]:
-    """Return what the bar shows of an axis: name, state, power, force, behaviour; last is least."""
+    """Return the bar's texts of an axis, least important last: name, state, power, force, behaviour."""
     if model.power_still_on:
         return [name, "POWER IS STILL ON", "press the emergency stop"]
     if not model.link_well:
@@ -38,12 +38,12 @@ def axis_texts(name: str, model: OperateModel) -> list[str]:
 
 
 def in_trouble(model: OperateModel) -> bool:
-    """Return True if the bar marks the axis: stopped, silent, or under power unasked."""
+    """Return True if the bar marks the axis: stopped, silent, or under power against a command."""
     return model.power_still_on or not model.link_well or model.state is State.STOPPED
 
 
 class AxisButton(QPushButton):
-    """State of one axis; a click shows its pages."""
+    """Button with the state of one axis; a click shows the axis's pages."""
 
     def __init__(self, name: str, model: OperateModel, show: Callable[[str], None]) -> None:
         super().__init__()
@@ -56,7 +56,7 @@ class AxisButton(QPushButton):
         self._shown = ""
 
     def refresh(self) -> None:
-        """Update the text; what has no room is left out from the end."""
+        """Update the text; parts without room are left out from the end."""
         texts = axis_texts(self.name, self.model)
         trouble = in_trouble(self.model)
         mark = "▲ " if trouble else ""
@@ -64,7 +64,7 @@ class AxisButton(QPushButton):
         metrics = QFontMetricsF(self.font())
         room = self.width() - 3 * metrics.horizontalAdvance("n")
         shown = whole
-        # What stopped it is cut rather than left out.
+        # Cut the cause of a stop rather than leave it out.
         while not trouble and len(texts) > 3 and metrics.horizontalAdvance(shown) > room:
             del texts[-1]
             shown = mark + "  ·  ".join(texts)
@@ -81,7 +81,7 @@ class AxisButton(QPushButton):
 
 
 class AxesBar(QWidget):
-    """One button for each axis, and the key for the next one."""
+    """One button for each axis, and a key button for the next axis."""
 
     def __init__(
         self,

@@ -1,7 +1,7 @@
-"""The one window for several axes: their bar on top, below it the pages of the axis that is shown.
+"""Window for several axes: their bar at the top, and below it the pages of the axis that is shown.
 
-Each axis has a window of its own inside this one, with its model, session and pages. All of them
-send their heartbeats all the time; only the shown one is drawn. Esc stops every axis.
+Each axis has its own window inside this one, with its model, session and pages. All of them send
+heartbeats all the time; only the one shown is drawn. Esc stops every axis.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ class AxesWindow(QMainWindow):
     """The dashboard of several axes.
 
     Args:
-        name: of the axes file.
-        windows: of each axis, not yet shown.
+        name: name of the axes file.
+        windows: window of each axis, not yet shown.
     """
 
     def __init__(self, name: str, windows: Mapping[str, Window]) -> None:
@@ -62,7 +62,7 @@ class AxesWindow(QMainWindow):
 
     @property
     def shown(self) -> Window:
-        """Window of the axis that is shown."""
+        """Window of the axis shown."""
         return self.windows[self.axis]
 
     def _make_bar(self) -> AxesBar:
@@ -82,7 +82,7 @@ class AxesWindow(QMainWindow):
         before.deleteLater()
 
     def build(self) -> None:
-        """Build the pages of every axis for the present size, also of those that are not shown."""
+        """Build the pages of every axis for the present size, also of those not shown."""
         self._renew_bar()
         room = QSize(self.width(), self.height() - self.bar.height())
         for window in self.windows.values():
@@ -97,7 +97,7 @@ class AxesWindow(QMainWindow):
             self._renew_bar()
 
     def show_axis(self, name: str) -> None:
-        """Show the pages of this axis; a key that is held down on the other one is released."""
+        """Show the pages of this axis; a key held down on the other axis is released."""
         self.shown.page.let_go()
         self.axis = name
         self.stack.setCurrentWidget(self.shown)
@@ -112,7 +112,7 @@ class AxesWindow(QMainWindow):
         self.show_axis(names[(names.index(self.axis) + 1) % len(names)])
 
     def refresh(self) -> None:
-        """Update the bar, and report on every axis that one has fallen silent."""
+        """Update the bar; report on all other axes when one falls silent."""
         if self.shown.theme is not self._theme:
             self._theme = self.shown.theme
             self._renew_bar()
@@ -128,7 +128,7 @@ class AxesWindow(QMainWindow):
         self.bar.refresh()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Pass keys that the bar does not take to the axis that is shown."""
+        """Pass keys that the bar does not take to the axis shown."""
         if self.bar.isAncestorOf(self.focusWidget() or self):
             self.shown.keyPressEvent(event)
         else:

@@ -1,4 +1,4 @@
-"""Windows that share a stop, their heartbeats and a theme: one, or one of each axis."""
+"""Windows that share a stop, their heartbeats and a theme: a single one, or one for each axis."""
 
 from __future__ import annotations
 
@@ -9,27 +9,27 @@ from ui.dashboard.widgets import Theme
 
 
 class Member(Protocol):
-    """The window of one axis."""
+    """Window of one axis."""
 
     session: Session | None
     model: OperateModel
     company: Company
 
     def take_theme(self, theme: Theme) -> None:
-        """Build the window anew in this theme."""
+        """Rebuild the window in this theme."""
 
 
 class Company:
     """The windows of all axes, the first one included.
 
-    Building pages takes long: each window then sends the heartbeats of all.
+    Building pages takes long; meanwhile the building window sends the heartbeats of all.
     """
 
     def __init__(self, first: Member) -> None:
         self.windows: list[Member] = [first]
 
     def join(self, window: Member) -> None:
-        """Take in the window of another axis."""
+        """Add the window of another axis."""
         self.windows.append(window)
         window.company = self
 
@@ -40,7 +40,7 @@ class Company:
                 window.session.heartbeat()
 
     def stop(self) -> None:
-        """Send the stop of every session before anything else is done."""
+        """Send the stop of every session before anything else."""
         sessions = [window.session for window in self.windows if window.session is not None]
         for session in sessions:
             session.stop()
@@ -49,10 +49,10 @@ class Company:
 
     @property
     def may_build(self) -> bool:
-        """False while one of the windows holds control of a powered rig."""
+        """True unless a window holds control of a powered rig."""
         return not any(window.model.powered and window.model.in_control for window in self.windows)
 
     def take_theme(self, theme: Theme) -> None:
-        """Build every window anew in this theme."""
+        """Rebuild every window in this theme."""
         for window in self.windows:
             window.take_theme(theme)
