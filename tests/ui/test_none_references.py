@@ -1,6 +1,7 @@
-"""PySide6 6.12.0 on Python 3.11 must keep the reference count of None.
+"""Void calls of PySide6 keep the reference count of None.
 
-A faulty build drops one reference with every void call and kills the process after some minutes.
+PySide6 6.12.0 on Python 3.11 drops one reference with every void call, which kills the process
+after some minutes.
 """
 
 import sys

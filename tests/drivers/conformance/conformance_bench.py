@@ -118,7 +118,7 @@ class WatchedCore:
 
 
 class Board:
-    """The device's end in a thread, with control of itself."""
+    """The device's end in a thread; it is its own simulation control."""
 
     def __init__(self, protocol: Any, options: Any, core: Any) -> None:
         self.ending = False

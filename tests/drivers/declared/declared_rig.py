@@ -22,7 +22,7 @@ HOST_LOSS_S = 1.0
 
 
 class Far:
-    """The device's end, in a thread, with control of itself."""
+    """The device's end, in a thread; it is its own simulation control."""
 
     def __init__(self, options: Any, core: Any) -> None:
         self.ending = False

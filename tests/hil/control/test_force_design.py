@@ -93,7 +93,8 @@ def test_gains_are_those_of_scipys_pole_placement(damping):
     poles = [*np.exp(roots * T), math.exp(-T / plant.lag_s)]
     reference = signal.place_poles(a, b, poles).gain_matrix[0]
     assert [law.position, law.rate, law.current] == pytest.approx(reference, rel=1e-6)
-    # With the spring's force as a disturbance, two closed-loop poles are the placed ones.
+    # With the spring force compensated, these are closed-loop poles, but for the delay of the
+    # compensation.
     loop = Loop(plant, law, OBSERVER)
     got = np.linalg.eigvals(loop.a)
     for pole in poles[:2]:

@@ -52,7 +52,8 @@ def most_force_N(held: Held, rate_m_s: float, stands_s: float) -> float:
 def test_after_a_late_cycle_no_torque_strains_the_springs_past_their_limit_until_the_next(
     force_N: float, rate_m_s: float
 ) -> None:
-    # In time, 13 ms of 1.6 N·m on a nut already straining the springs exceed the trip 1.11 times.
+    # With the caps of prompt cycles, 13 ms of 1.6 N·m on a nut already straining the springs reach
+    # 1.11 times the tripped force.
     law = ForceCalibration(PROFILE.calibration, PROFILE.sensors.deflection)
     held = Held(load_N=force_N)
     held.estimator.deflection_m = law.deflection_for(force_N)

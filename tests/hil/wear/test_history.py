@@ -64,7 +64,7 @@ def test_signs_are_those_of_the_motion() -> None:
     assert signs.noise_counts == pytest.approx(0.66, abs=0.1)
     still = rows_of(1, 5.0)
     still[:, INDEX["nut_velocity_m_s"]] = np.abs(still[:, INDEX["nut_velocity_m_s"]])
-    assert "friction_N" not in signs_of(still).as_data()  # one direction shows none
+    assert "friction_N" not in signs_of(still).as_data()  # motion one way shows none
 
 
 def test_a_change_is_told_with_its_date_and_its_runs(weeks: Path) -> None:
