@@ -35,7 +35,7 @@ from hil.profile import Profile, ProfileError, load_profile, make_drive, profile
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Process entry.
+    """Run the process; return the exit code.
 
     Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached, 4 the drive still
     reported power at the end.
@@ -51,7 +51,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def exit_code(run: Callable[[], int], opened: Iterable[Opened]) -> int:
-    """Return what ``run`` returns, or the code of its error, which is printed; close everything."""
+    """Return the result of ``run``, or print its error and return the error's code; close everything."""
     try:
         return run()
     except (ProfileError, LinkError, CurveKeyError) as error:
@@ -91,7 +91,7 @@ def parser() -> argparse.ArgumentParser:
 
 @dataclass
 class Opened:
-    """Devices, sockets and files of a rig host, as far as they were opened."""
+    """Devices, sockets and files of a rig host, as far as they are open."""
 
     drive: Drive | None = None
     link: LinkServer | None = None
@@ -100,7 +100,7 @@ class Opened:
     host: Host | None = None
 
     def close(self) -> None:
-        """Close the drive first, the records last."""
+        """Close everything, the drive first and the records last."""
         host = self.host
         if self.drive is not None:
             self.drive.close()
@@ -116,7 +116,7 @@ class Opened:
 
 @dataclass(frozen=True)
 class Loaded:
-    """Profile and drive of one axis, or of the only one; the drive is not open."""
+    """Profile and drive of one axis, or of the only rig; the drive is not open."""
 
     profile: Profile
     verified: Standing
@@ -128,7 +128,7 @@ class Prepared:
     """Rights and processors of this process, obtained once for all its axes."""
 
     grant: RealtimeGrant
-    given: frozenset[int]  # processors, before it stayed on one
+    given: frozenset[int]  # processors that the process was given before it stayed on one
     parent: int | None
 
 
@@ -159,10 +159,10 @@ def prepare(options: argparse.Namespace, parent: int) -> Prepared:
 def open_host(
     options: argparse.Namespace, loaded: Loaded, prepared: Prepared, opened: Opened, axis: str = ""
 ) -> Host:
-    """Open the link; return the rig host. The drive is open.
+    """Open the link and return the rig host; the drive must be open.
 
     Args:
-        axis: its name among several.
+        axis: name of the axis among several; '' for a single rig.
 
     Raises:
         ProfileError, LinkError, CurveKeyError: bad input.
@@ -256,7 +256,7 @@ def obey_signals(end: Callable[[], None], hosts: Sequence[Host]) -> None:
 
 
 def ended_code(hosts: Sequence[Host]) -> int:
-    """Return the exit code of hosts that have ended; say it if power stayed on."""
+    """Return the exit code of hosts that have ended; print a warning if power stayed on."""
     pace = hosts[0].pace
     log = logging.getLogger("host")
     log.info("ended after %d cycles, %d late", hosts[0].bench.cycle, pace.late_cycles)

@@ -1,4 +1,4 @@
-"""Several runners in lockstep: each in its own thread, one at a time, in a fixed order."""
+"""Several runners in lockstep, each in its own thread, one at a time and in a fixed order."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ Result = TypeVar("Result")
 class InTurn(Generic[Row]):
     """Runners that share one cycle.
 
-    A runner runs alone until it steps; then the next one runs. Once each has come to its step, the
-    cycle is run for all, and the first one continues. So two runs are the same to the last bit,
-    whatever the threads' schedule.
+    A runner runs alone until it steps; then the next one runs. Once every runner has reached its
+    step, the cycle runs for all of them, and the first runner continues. Two runs are therefore
+    equal to the last bit, however the system schedules the threads.
 
     Args:
-        names: of the runners, in their order.
-        cycle: runs one cycle of all; returns the row of each by name.
+        names: names of the runners, in their order.
+        cycle: function that runs one cycle of all runners and returns the row of each by name.
     """
 
     def __init__(self, names: tuple[str, ...], cycle: Callable[[], Mapping[str, Row]]) -> None:
@@ -31,10 +31,10 @@ class InTurn(Generic[Row]):
         self._error: BaseException | None = None
 
     def step(self, name: str) -> Row:
-        """Run one cycle with the others; called by the runner of this name, in its thread.
+        """Run one cycle together with the others; called by the runner of this name in its thread.
 
         Raises:
-            BaseException: error of the cycle, for each runner.
+            BaseException: error of the cycle, raised in each runner.
         """
         self._pass_on(self._running.index(name) + 1)
         self._turn[name].acquire()
@@ -43,10 +43,10 @@ class InTurn(Generic[Row]):
         return self._rows[name]
 
     def run(self, calls: Mapping[str, Callable[[], Result]]) -> dict[str, Result]:
-        """Make one call for each runner, in its own thread; return what each returned.
+        """Make one call for each runner, in its own thread; return the results by name.
 
         Raises:
-            BaseException: the first error of a call, by the order of the runners.
+            BaseException: the first error of a call, in the order of the runners.
         """
         results: dict[str, Result] = {}
         errors: dict[str, BaseException] = {}
@@ -75,7 +75,7 @@ class InTurn(Generic[Row]):
         return results
 
     def _pass_on(self, at: int) -> None:
-        """Let the runner at this place continue; past the last one, after a cycle, the first."""
+        """Let the runner at this place continue; past the last one, run a cycle and start over."""
         if not self._running:
             return
         if at >= len(self._running):

@@ -1,4 +1,4 @@
-"""Read a sequence file for several axes, and split it into a sequence for each."""
+"""Reading of a sequence file for several axes, and splitting into a sequence for each."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ from hil.sequences.step_order import check_order
 
 
 def axes_named(path: str | Path) -> str | None:
-    """Return the axes file that a sequence names, None if it is for one rig.
+    """Return the axes file that a sequence names; None if the sequence is for one rig.
 
     Raises:
-        ProfileError: it cannot be read.
+        ProfileError: the sequence cannot be read.
     """
     file, name = find_sequence(path)
     named = read_source(file, name).data.get("axes")
@@ -47,9 +47,9 @@ def load_axes_sequence(
     """Return the sequence for several axes at ``path``, or the shipped one of that bare name.
 
     Args:
-        axes: their names, in the order of the axes file.
+        axes: names of the axes, in the order of the axes file.
         motion: kind of motion of every axis.
-        given: values of its parameters, as they would be written in the file.
+        given: values of the sequence's parameters, as a file would state them.
 
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
@@ -94,15 +94,15 @@ def _raise(reader: Reader) -> None:
 
 
 class AxesReader(Reader):
-    """Reader of steps, each for one axis or for every one."""
+    """Reader of steps that are for one axis or for every axis."""
 
     known = AXES_STEP_MODELS
 
     def __init__(self, axes: Sequence[str]) -> None:
         super().__init__()
         self._axes = axes
-        self._axis = ""  # of the step around, '' for every axis
-        self._lists = 0  # of steps together
+        self._axis = ""  # axis of the enclosing step, '' for every axis
+        self._lists = 0  # number of lists read so far whose steps begin together
         self._together = 0
 
     def model_of(self, name: str, data: Mapping[str, Any]) -> type[BaseModel] | None:
@@ -162,7 +162,7 @@ class AxesReader(Reader):
         values: Mapping[str, Any],
         above: tuple[Path, ...],
     ) -> Placed:
-        """Return the steps of a list that begin at once, one for an axis each."""
+        """Return the steps of a list that begin at once, one for each axis."""
         if axis:
             self.wrong(at, "axis", "'together' is for several axes", "leave 'axis' out")
             return []

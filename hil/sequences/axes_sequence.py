@@ -1,4 +1,4 @@
-"""A checked sequence for several axes: one sequence each, with common step boundaries."""
+"""A checked sequence for several axes: a sequence for each, with common step boundaries."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ class AxesSequence:
     """A sequence for several axes.
 
     Attributes:
-        axes: the axes file that it names, if any.
-        sequences: of each axis; step n of one runs beside step n of every other.
+        axes: the axes file that the sequence names, if any.
+        sequences: sequence of each axis; step n runs at the same time on all axes.
     """
 
     name: str
@@ -37,7 +37,7 @@ class AxesSequence:
         return float(sum(max(beside) for beside in zip(*lengths, strict=True)))
 
     def stretched(self, stretch: float) -> AxesSequence:
-        """Return the same sequence with this factor on its times."""
+        """Return the same sequence with all times multiplied by this factor."""
         return replace(
             self, sequences={axis: each.stretched(stretch) for axis, each in self.sequences.items()}
         )
@@ -46,7 +46,7 @@ class AxesSequence:
         """Return the same sequence with a total duration of about ``seconds`` s.
 
         Raises:
-            ValueError: too short for its measurements to mean anything.
+            ValueError: the duration is too short for the sequence's measurements.
         """
         return self.stretched(stretch_for(seconds, self.name, lambda s: self.stretched(s).seconds))
 
@@ -67,7 +67,7 @@ def rounds_of(placed: Placed, axes: Sequence[str]) -> list[Round]:
 
 
 def _filled(steps: Round, axes: Sequence[str]) -> Round:
-    """Return a round with a step for every axis; a stop is requested by one and stops all."""
+    """Return a round with a step for every axis; a stop of one axis stops all."""
     for axis, (step, at) in steps.items():
         if isinstance(step, StopStep):
             stopped = StoppedStep.model_construct(**dict(step), sender=axis)
@@ -83,10 +83,10 @@ def _filled(steps: Round, axes: Sequence[str]) -> Round:
 def check_followed(
     rounds: Sequence[Round], axes: Sequence[str], wrong: Callable[[Written, str, str, str], None]
 ) -> None:
-    """Check that no axis follows itself, an unknown one, or one that follows it.
+    """Check that no axis follows itself, an unknown axis, or an axis that follows it.
 
     Args:
-        wrong: takes the place, the key, the error and the fix.
+        wrong: called with the place, the key, the error and the fix.
     """
     follows: dict[str, str] = {}
     for steps in rounds:
@@ -112,7 +112,7 @@ def check_followed(
 
 
 def _circle(axis: str, follows: Mapping[str, str]) -> list[str]:
-    """Return the axes from this one back to itself, empty if it is in no circle."""
+    """Return the axes of the circle that begins at this axis; empty if it is in no circle."""
     way = [axis]
     while (following := follows.get(way[-1])) is not None and following not in way:
         way.append(following)

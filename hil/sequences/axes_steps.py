@@ -1,4 +1,4 @@
-"""Steps of a sequence for several axes, beside those of one axis."""
+"""Steps of a sequence for several axes, in addition to those of one axis."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hil.sequences.sequence_steps import STEP_MODELS, CoupledStep, Name, Step, S
 
 
 class FollowedPart(Part):
-    """Another axis whose measured value is followed: ``ratio`` times it, plus ``offset``."""
+    """Measured value of another axis to follow: ``ratio`` times the value, plus ``offset``."""
 
     axis: Name
     ratio: Annotated[float, Field(ge=-MOST_RATIO, le=MOST_RATIO)] = 1.0
@@ -65,26 +65,26 @@ def _coupling(followed: FollowedRest | FollowedForce) -> Coupling:
 
 
 class TogetherStep(Step):
-    """Steps of different axes that begin at once; it lasts as long as the longest."""
+    """Steps of different axes that begin at once; the step lasts as long as the longest of them."""
 
     do: Literal["together"]
     steps: Annotated[list[Any], Field(min_length=1)]
 
 
 class BesideStep(WaitStep):
-    """The wait of an axis while a step runs on another one; no file has it."""
+    """Wait of an axis while another axis performs a step; never written in a file."""
 
     beside: str = ""
 
 
 class StoppedStep(StopStep):
-    """The stop of an axis by a stop that another one requests; no file has it."""
+    """Stop of an axis because another axis requested a stop; never written in a file."""
 
     sender: str = ""
 
 
 AXES_STEP_MODELS: dict[str, type[BaseModel]] = {**STEP_MODELS, "together": TogetherStep}
-# By name and by the key whose value is a mapping: the step that follows another axis.
+# Step that follows another axis, by the step's name and the key whose value is a mapping.
 COUPLED: dict[tuple[str, str], type[BaseModel]] = {
     ("virtual_spring", "rest"): CoupledSpringStep,
     ("constant_force", "force"): CoupledForceStep,

@@ -6,13 +6,13 @@ from collections.abc import Generator, Iterable
 
 from hil.procedures import Action, Pause, ProcedureFailed, Seen
 
-LOOK_S = 0.01  # pause while an axis waits, so that its heartbeat continues
+LOOK_S = 0.01  # interval of polling while an axis waits, which keeps its heartbeat alive
 
 
 class Meeting:
     """Step boundaries of all axes; an axis passes one once every other axis has reached it.
 
-    Each axis writes only its own values, so that their procedures may run in threads of their own.
+    Each axis writes only its own values, so that each procedure may run in its own thread.
     """
 
     def __init__(self, axes: Iterable[str]) -> None:
@@ -39,7 +39,7 @@ class MeetingPart:
         self._meeting.end(self.axis, why)
 
     def meet(self) -> Generator[Action, Seen, None]:
-        """Part of a procedure: wait until every axis has come to this step boundary.
+        """Part of a procedure: wait until every axis has reached this step boundary.
 
         Raises:
             ProcedureFailed: another axis ended early.

@@ -36,13 +36,13 @@ class Performed:
 
 @dataclass(frozen=True)
 class OneOfSeveral:
-    """Performance of one axis beside others.
+    """Performance of one axis among several.
 
     Attributes:
-        part: in the meeting of all.
-        tell: takes progress lines.
-        prompt: held while a person is asked.
-        made: takes the runner, which may be interrupted.
+        part: part of this axis in the meeting of all.
+        tell: called with progress lines.
+        prompt: lock held while a person answers.
+        made: called with the runner, which may be interrupted.
     """
 
     part: MeetingPart
@@ -56,10 +56,10 @@ class InLockstep:
     """Performance in lockstep.
 
     Attributes:
-        seed: of the simulated rig, or of all of them.
-        tell: takes progress lines.
-        part: in the meeting of several axes; None for a single one.
-        step: one cycle, of all axes if there are several; None for the bench's own.
+        seed: seed of the simulated rig, or of all rigs.
+        tell: called with progress lines.
+        part: part in the meeting of several axes; None for a single one.
+        step: function for one cycle, of all axes if there are several; None for the bench's own.
     """
 
     seed: int
@@ -72,7 +72,7 @@ def fit(sequence: Fitted, seconds: float | None) -> Fitted:
     """Return the sequence stretched or shortened to ``seconds``.
 
     Raises:
-        CommandError: too short for what it measures.
+        CommandError: the duration is too short for the sequence's measurements.
     """
     if seconds is None:
         return sequence
@@ -86,7 +86,7 @@ def values_given(options: argparse.Namespace) -> dict[str, object]:
     """Return the values of ``--set``.
 
     Raises:
-        CommandError: one is not written as NAME=VALUE.
+        CommandError: an option is not written as NAME=VALUE.
     """
     values: dict[str, object] = {}
     for text in options.set:
@@ -138,7 +138,7 @@ def require_person(sequence: Sequence, simulated: bool, confirmed: bool, headles
     """Require a person who answers for the loads of a real rig.
 
     Raises:
-        CommandError: no one can be prompted.
+        CommandError: no person can be prompted.
     """
     if simulated or confirmed or not sequence.needs_person:
         return
@@ -232,7 +232,7 @@ def perform_lockstep(
 def record_lockstep(
     bench: LockstepBench, sequence: Sequence, profile_file: Path, runs: Path, within: InLockstep
 ) -> Performed:
-    """Perform on a bench in lockstep, and record it."""
+    """Perform on a bench in lockstep and record the run."""
     part, cap = within.part, bench.bench.cap
     axis = part.axis if part is not None else ""
     writer = RunWriter(
@@ -263,7 +263,7 @@ def finish(
     options: argparse.Namespace, sequence: Sequence, profile: Profile, performed: Performed
 ) -> tuple[int, dict[str, Any]]:
     """Measure the run, save picture and report in it; return exit code and JSON data."""
-    # Plots load slowly: not before the session.
+    # Plotting libraries load slowly: import them after the session.
     from hil.analysis import ReportFrame, write_report
 
     ended = performed.ended
@@ -325,7 +325,7 @@ def keep_signs(run: Run) -> None:
 
 
 def exit_code(ended: Ended, measured: Measured) -> int:
-    """Return 0 only for a session that finished and shows everything it claims."""
+    """Return 0 only for a session that finished with every claimed figure measured and good."""
     if ended.how == "interrupted":
         return INTERRUPTED
     return OK if ended.how == "finished" and measured.good else FAILED
@@ -351,12 +351,12 @@ def verdict(ended: Ended, measured: Measured | None = None) -> str:
 def _picture(
     options: argparse.Namespace, profile: Profile, run: Run, measured: Measured, path: Path
 ) -> Path | None:
-    """Draw the dashboard as it was in mid-run; a missing screen library is reported, not fatal."""
+    """Draw the dashboard as in mid-run; a missing screen library is reported, not fatal."""
     try:
         from ui.dashboard.picture import save_picture
 
         springs = [f.section.end for f in measured.figures if f.kind == "virtual_spring"]
-        # Shortly before its end: the next step may already be requested in that cycle.
+        # Shortly before the end of the spring: its last cycle may already request the next step.
         at_s = float(run.column("time_s")[springs[-1] - 1]) - 0.05 if springs else None
         save_picture(profile, run, path, at_s=at_s)
     except ImportError as error:
