@@ -37,8 +37,9 @@ from hil.measure.guarded import (
 )
 from hil.measure.held_weights import rod_force, supply_sag
 from hil.measure.loop_prediction import FRICTION_KNOWN
+from hil.measure.move_prediction import predicted_move
 from hil.measure.truth import MOTOR_POWER, SUPPLY_POWER
-from hil.measure.weight_moves import expected_of_move, lasts_s, way_m, weights_lifted
+from hil.measure.weight_moves import lasts_s, way_m, weights_lifted
 from hil.procedures import Hand, Hang, Pause, Push
 from hil.profile import Profile, arm_ratio, rig_parameters
 from hil.recorder import RunError
@@ -220,7 +221,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         found.append(rod_force(run, profile, mass, force))
         found += _of_weight(run, profile, mass, speed, rest_W)
     if weights:
-        found.append(supply_sag(run, profile))
+        found.append(supply_sag(run, profile, rest_W or 0.0))
     else:
         notes.append("Force and speed: no weight of the profile can be lifted within the limits.")
     return Evaluation(tuple(found), (_quadrants(run, profile),), tuple(notes))
@@ -250,9 +251,7 @@ def _of_weight(
             relative + float(np.mean(known)), float(np.mean(offset))
         )
         value, u95 = mean_u95(each, systematic)
-        expected, peak = expected_of_move(
-            profile, mass, speed, 1.0 if lifting else -1.0, rest_W or 0.0
-        )
+        expected = predicted_move(profile, mass, speed, 1.0 if lifting else -1.0, rest_W or 0.0)
         figures.append(
             Characteristic(
                 f"force_speed.efficiency_{name}ing_{mass:g}_kg",
@@ -260,8 +259,7 @@ def _of_weight(
                 value,
                 u95,
                 "1",
-                expected,
-                0.1,
+                *expected.efficiency,
                 conditions=f"{conditions}; electrical power {source}",
                 causes=causes,
             )
@@ -277,10 +275,9 @@ def _of_weight(
                     value,
                     u95,
                     "W",
-                    peak,
-                    0.25 * peak,
+                    *expected.peak_W,
                     conditions=conditions,
-                    causes="the position loop, which overshoots during the move",
+                    causes="the position loop, which overshoots during the move; mass of the lever",
                 )
             )
     return figures

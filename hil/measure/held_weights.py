@@ -7,6 +7,8 @@ import math
 import numpy as np
 
 from hil.measure.characteristic import Characteristic, RecordedRun, Window, cut, mean_u95, windows
+from hil.measure.move_prediction import predicted_move
+from hil.measure.weight_moves import weights_lifted
 from hil.profile import Profile
 
 REST_SAMPLES = 300  # before a move, while the position is held
@@ -43,8 +45,12 @@ def rod_force(run: RecordedRun, profile: Profile, mass: float, force: float) -> 
     )
 
 
-def supply_sag(run: RecordedRun, profile: Profile) -> Characteristic:
-    """Return the sag of the supply while the weight is lifted that makes it sag most."""
+def supply_sag(run: RecordedRun, profile: Profile, idle_W: float = 0.0) -> Characteristic:
+    """Return the sag of the supply while the weight is lifted that makes it sag most.
+
+    Predicted from the supply's resistance that the profile states for its simulation; the drive's
+    own consumption ``idle_W`` is part of it if measured.
+    """
     sags: dict[float, list[float]] = {}
     for part in windows(run, "lift"):
         rest = float(np.median(cut(run, _before(part), "supply_V")))
@@ -53,12 +59,16 @@ def supply_sag(run: RecordedRun, profile: Profile) -> Characteristic:
     # Weights differ in their moves: a mean over all would be that of none.
     mass = max(sags, key=lambda each: float(np.mean(sags[each])))
     value, u95 = mean_u95(np.array(sags[mass]), 0.02)
+    speeds = {each: speed for each, _force, speed in weights_lifted(profile)}
+    expected = predicted_move(profile, mass, speeds[mass], 1.0, idle_W).sag_V
     return Characteristic(
         "force_speed.supply_sag",
         "Sag of the supply while lifting, largest",
         value,
         u95,
         "V",
+        *expected,
         limit=profile.limits.supply.high - profile.limits.supply.low,
         conditions=f"{mass:g} kg lifted, from the hold before to the lowest voltage",
+        causes="resistance of supply and leads, a supply that regulates slowly, losses of the drive",
     )

@@ -9,7 +9,7 @@ from hil.bench import EPOCH, Rehearsal
 from hil.measure.guarded import EndOfTest, measure_all
 from hil.measure.plan import chosen
 from hil.measure.truth import ObservedBench
-from hil.procedures import LockstepRunner, SimulatedOperator
+from hil.procedures import LoadCell, LockstepRunner, SimulatedOperator
 from hil.profile import Profile, profile_to_dict
 from hil.recorder import RunWriter
 
@@ -28,7 +28,7 @@ def measure_in_lockstep(
     Args:
         profile: with its simulation.
         key: of the test.
-        seed: of the rig; equal seeds give equal runs.
+        seed: of the rig and of its meters; equal seeds give equal runs.
         runs: directory of the run's folder.
         rehearsal: faults to inject. lateness: of the cycles.
         let_go_s: time at which the simulated operator releases the hold-to-run control.
@@ -41,7 +41,9 @@ def measure_in_lockstep(
     bench = ObservedBench(profile, seed, lateness)
     if rehearsal is not None:
         bench.rehearse(rehearsal, lambda _text: None)
-    person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
+    person = SimulatedOperator(
+        bench.environment, bench.drive.core.parameters, cell=LoadCell(seed=seed)
+    )
     if let_go_s is not None:
         person.let_go(let_go_s)
     writer = RunWriter(

@@ -1,10 +1,8 @@
-"""Moves with a weight: permitted weights, their speed, expected efficiency and power."""
+"""Moves with a weight: permitted weights, their speed and duration."""
 
 from __future__ import annotations
 
 import math
-
-import numpy as np
 
 from hil.control import moved_mass
 from hil.measure.guarded import MOVE_S
@@ -45,40 +43,3 @@ def way_m(profile: Profile) -> float:
 def lasts_s(profile: Profile, speed_m_s: float) -> float:
     """Return the duration of ``move_to`` in s: the move over the whole stroke, and its settling."""
     return FASTEST * profile.actuator.stroke / speed_m_s + MOVE_S
-
-
-def expected_of_move(
-    profile: Profile, mass: float, speed: float, sense: float, idle_W: float = 0.0
-) -> tuple[float, float]:
-    """Return efficiency and peak power in W of a minimum-jerk move with a weight.
-
-    While it holds before and after, the motor carries the weight without help from friction.
-
-    Args:
-        idle_W: the drive's own consumption, if the supply's power is measured.
-    """
-    actuator = profile.actuator
-    motor, screw = actuator.motor, actuator.transmission
-    per_metre = actuator.radians_per_metre
-    own_kg, own_N, kg_per_N = moved_mass(profile)
-    at_rod = kg_per_N * profile.rig.gravity
-    way = sense * way_m(profile)
-    moving = FASTEST * abs(way) / speed
-    s = np.linspace(0.0, 1.0, 400)
-    v = way * 30 * s**2 * (1 - s) ** 2 / moving
-    a = way * (60 * s - 180 * s**2 + 120 * s**3) / moving**2
-    weight = own_N + mass * profile.rig.gravity * at_rod
-    force = weight + (own_kg + mass * at_rod**2) * a
-    driven = np.where(
-        sense * force > 0, force / screw.efficiency_forward, force * screw.efficiency_backward
-    )
-    torque = (driven + actuator.reflected_mass * a) / per_metre
-    torque += sense * actuator.friction.coulomb
-    heat = motor.winding_resistance / motor.torque_constant**2
-    t = s * moving
-    electrical = float(np.trapezoid(torque * per_metre * v + heat * torque**2, t))
-    electrical += heat * (weight / per_metre) ** 2 * (lasts_s(profile, speed) - moving)
-    electrical += idle_W * lasts_s(profile, speed)
-    work = float(np.trapezoid(force * v, t))
-    ratio = work / electrical if sense > 0 else electrical / work
-    return ratio, float(np.max(np.abs(force * v)))

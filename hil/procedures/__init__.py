@@ -5,7 +5,7 @@ from hil.procedures.favoured import favoured
 from hil.procedures.in_turn import InTurn
 from hil.procedures.live_runner import LiveRunner
 from hil.procedures.lockstep_runner import LockstepRunner
-from hil.procedures.operator import SimulatedOperator
+from hil.procedures.operator import LoadCell, SimulatedOperator
 from hil.procedures.procedure import (
     Action,
     Ask,
@@ -49,6 +49,7 @@ __all__ = [
     "Hang",
     "InTurn",
     "LiveRunner",
+    "LoadCell",
     "LockstepRunner",
     "Note",
     "Pause",

@@ -5,8 +5,11 @@ import math
 import numpy as np
 import pytest
 
+from hil.measure import heat, measure_in_lockstep
 from hil.measure.heat import HOLD_S, READ_AT_S
 from hil.measure.heat_model import TwoBodies, fit_bodies, rise_K
+from hil.profile import load_profile
+from hil.recorder import load_run
 
 STATED = TwoBodies(48.0, 45.0, 32.0, 900.0)
 NOISE_K = 0.03
@@ -57,3 +60,17 @@ def test_duties_and_holding_times_agree_with_each_other():
 def test_too_few_readings_are_refused():
     with pytest.raises(ValueError, match="at least six"):
         fit_bodies(np.array([0.0, 10.0]), np.ones(1), np.arange(3.0), np.ones(3), STATED, NOISE_K)
+
+
+def test_each_seed_has_its_own_meter(tmp_path, monkeypatch):
+    monkeypatch.setattr(heat, "HOLD_S", 0.5)
+    monkeypatch.setattr(heat, "READ_AT_S", (0.5,))
+    read = []
+    for n, seed in enumerate((1, 1, 2)):
+        folder = tmp_path / str(n)
+        measure_in_lockstep(load_profile("footplate_trainer"), "heat", seed, folder)
+        (file,) = folder.rglob("run.yaml")
+        events = load_run(file.parent).events
+        read.append([e["values"]["ohm"] for e in events if e.get("text") == "cold"])
+        assert len(read[-1]) == heat.COLD_READINGS
+    assert read[0] == read[1] != read[2]
