@@ -47,6 +47,7 @@ def describe(
         "rate_hz": profile.control.rate,
         "period_s": 1.0 / profile.control.rate,
         "recording": None,  # of the run being recorded: name, note and time of its start
+        "tripped": None,  # the latest stop for which a run is kept
         "simulated": endpoint is not None,
         "environment": endpoint,
         "drive": drive.capabilities.identity,

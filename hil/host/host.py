@@ -357,6 +357,9 @@ class Host:
                 lag = written_s - (asked if asked and 0 < written_s - asked < 10 else seen_s)
                 event["to_wire_ms"] = round(1e3 * max(lag, 0.0), 3)
                 self._sent_s = None
+                if event["trip"]:
+                    # For a recorder that follows one that died before it wrote this.
+                    self.link.description["tripped"] = dict(event)
                 self._notes.note({"stopped": event["code"], "detail": event["detail"]})
             elif event["kind"] == "calibration":
                 # Clients that connect later receive the one in force.

@@ -16,11 +16,13 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from hil.core import begin_log
+from hil.core import INDEX, begin_log
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
 from hil.recorder.folders import name_of_axis
+from hil.recorder.kept_seconds import read_kept
 from hil.recorder.listing import RunSummary, list_runs
+from hil.recorder.runs import load_run
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
 SIGN_S = 0.2  # between heartbeats to the rig host, which waits 0.8 s
@@ -30,6 +32,10 @@ STALLED_S = 1.0  # without an answer from the disk before the operator is inform
 LAST_LOOK_S = 0.15
 END_S = 12.0
 CONTINUED = "-continued"
+TRIP_TAKEN_OVER = (
+    "the recorder died before this trip was on disk: samples from its death to the start of the "
+    "next recorder are lost"
+)
 
 
 class Recorder:
@@ -108,6 +114,9 @@ class Recorder:
     def take_over(self) -> None:
         """Record what the rig host says is being recorded; finish what a dead recorder left."""
         described = self._client.description if self._client else {}
+        rows, events = read_kept(self._link)
+        self._writer.restore(rows, events)
+        tripped = described.get("tripped")
         axis = str(described.get("axis") or "")
         # Those of other axes belong to their own recorders.
         interrupted = [
@@ -118,6 +127,9 @@ class Recorder:
         event = to_continue(described.get("recording"), interrupted, axis)
         if event is not None:
             self._writer.event(event)
+        since_s = float(rows[0, INDEX["time_s"]]) if len(rows) else float("inf")
+        if tripped and tripped["time_s"] >= since_s and not has_trip(self._runs, tripped["wall"]):
+            self._writer.event(tripped | {"detail": f"{tripped['detail']}; {TRIP_TAKEN_OVER}"})
         for run in interrupted:
             self._writer.repair(run.path)
         self._said.put(
@@ -181,6 +193,14 @@ class Recorder:
                 print(said.text, file=sys.stderr, flush=True)
             else:
                 self._client.tell(said.kind, said.text, said.run, **(said.values or {}))
+
+
+def has_trip(runs: Path, wall: str) -> bool:
+    """Return whether the trip of this time, ISO 8601, has a run."""
+    for run in reversed(list_runs(runs)):
+        if run.trip and (load_run(run.path).meta.get("trip") or {}).get("wall") == wall:
+            return True
+    return False
 
 
 def to_continue(

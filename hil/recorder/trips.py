@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hil.core import INDEX
+from hil.recorder.kept_seconds import KeptSeconds
 
 BEFORE_S = 10.0
 AFTER_S = 2.0
@@ -18,9 +20,14 @@ Rows = NDArray[np.float64]
 
 
 class Recent:
-    """Rows and events of the last ``BEFORE_S`` seconds."""
+    """Rows and events of the last ``BEFORE_S`` seconds.
 
-    def __init__(self) -> None:
+    Args:
+        kept: where they are kept as well, for the recorder that follows; None for nowhere.
+    """
+
+    def __init__(self, kept: KeptSeconds | None = None) -> None:
+        self._kept = kept
         self._rows: deque[Rows] = deque()
         self._events: deque[dict[str, Any]] = deque()
 
@@ -29,6 +36,8 @@ class Recent:
         if not len(rows):
             return
         self._rows.append(rows)
+        if self._kept is not None:
+            self._kept.rows(rows)
         oldest_s = float(rows[-1, _TIME]) - BEFORE_S
         while self._rows and self._rows[0][-1, _TIME] < oldest_s:
             self._rows.popleft()
@@ -37,6 +46,14 @@ class Recent:
 
     def take_event(self, event: dict[str, Any]) -> None:
         self._events.append(event)
+        if self._kept is not None:
+            self._kept.event(event)
+
+    def restore(self, rows: Rows, events: Iterable[dict[str, Any]]) -> None:
+        """Take what a recorder that died had kept."""
+        self.take_rows(rows)
+        for event in events:
+            self.take_event(event)
 
     def before(self, time_s: float) -> tuple[list[Rows], list[dict[str, Any]]]:
         """Return rows and events since ``BEFORE_S`` before ``time_s``."""
@@ -51,3 +68,5 @@ class Recent:
     def clear(self) -> None:
         self._rows.clear()
         self._events.clear()
+        if self._kept is not None:
+            self._kept.begin()

@@ -8,7 +8,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from hil.core import INDEX, Cause, merged_logs
 from hil.recorder.append_file import Disk
 from hil.recorder.errors import RunError
 from hil.recorder.folders import PROCESS_LOG, run_name
+from hil.recorder.kept_seconds import KeptSeconds
 from hil.recorder.meta import later_iso, now_iso
 from hil.recorder.runs import repair_run
 from hil.recorder.trips import AFTER_S, Recent
@@ -51,7 +52,8 @@ class WriterThread(threading.Thread):
         runs: directory of the runs.
         say: called from this thread with each notice for the operator.
         disk: replaced in tests and benchmarks.
-        logs: directory whose process logs are kept with each run.
+        logs: link directory: its process logs are kept with each run, and the latest samples are
+            kept in it for the recorder that follows this one.
 
     Attributes:
         busy_since_s: ``time.monotonic()`` at the start of a pending disk call, or None.
@@ -72,7 +74,8 @@ class WriterThread(threading.Thread):
         self._disk = disk or Disk()
         self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._description: Mapping[str, Any] = {}
-        self._recent = Recent()
+        self._kept = KeptSeconds(logs) if logs is not None else None
+        self._recent = Recent(self._kept)
         self._run: RunWriter | None = None
         self._trip: RunWriter | None = None
         self._trip_end_s = 0.0
@@ -130,6 +133,10 @@ class WriterThread(threading.Thread):
         """Finish a run that another recorder left open."""
         self._finisher.repair(path)
 
+    def restore(self, rows: NDArray[np.float64], events: Iterable[dict[str, Any]]) -> None:
+        """Take the latest rows and events of a recorder that died, before any others."""
+        self._queue.put(lambda: self._recent.restore(rows, events))
+
     def host_gone(self, how_it_ended: str, died: bool = False) -> None:
         """Close open runs; later items come from another rig host.
 
@@ -174,6 +181,8 @@ class WriterThread(threading.Thread):
             writer.abandon()
         self._finisher.end()
         self.unfinished += self._finisher.failed
+        if self._kept is not None:
+            self._kept.close()
 
     def _write(self) -> None:
         try:
@@ -310,7 +319,7 @@ class WriterThread(threading.Thread):
             disk=self._disk,
         )
         for block in rows:
-            self._trip.rows(block)
+            self._trip.rows(block[block[:, _TIME] <= self._trip_end_s])
         for earlier in events:
             self._trip.event(earlier)
 
