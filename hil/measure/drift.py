@@ -20,6 +20,7 @@ from hil.measure.characteristic import (
     windows,
 )
 from hil.measure.guarded import GuardedTest, Part, blocked_in_the_middle, mark
+from hil.measure.resolution import count_N
 from hil.procedures import Hand, Note, Pause
 from hil.profile import Profile, rig_parameters
 
@@ -63,6 +64,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         HOUR_S * float(fit[0]),
         HOUR_S * factor * math.sqrt(float(covariance[0, 0])),
         "N/h",
+        0.0,
+        count_N(profile),  # of a sensor that does not wander by a count
         conditions=(
             f"output blocked, {FORCE(float(np.mean(force))):.0f}{FORCE}, "
             f"power off for {lasted_s / 60:.0f} min"

@@ -42,6 +42,7 @@ RAMP_S = 1.8
 SEEN_S = 0.03  # until a screw that slips has moved by a count; judged on one simulated rig
 MOVED_COUNTS = 4.0  # of the motor sensor: the nut has broken away
 FORCE_SHARE = 0.35
+RIPPLE_KNOWN = 0.1  # of the stated dry friction, of a straight screw; common practice, no source
 STEADY = (0.4, 0.9)  # of the way of a slide: before and after it the nut accelerates
 ORDERS = 8
 
@@ -160,7 +161,10 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             1e3 * ripple,
             1e3 * math.hypot(ripple_u95, TORQUE_SHARE * ripple),
             "mN·m",
+            0.0,
+            RIPPLE_KNOWN * 1e3 * stated.coulomb,
             conditions=sliding,
+            causes="a bent screw, a nut or coupling out of line",
         ),
     )
     diagrams = (

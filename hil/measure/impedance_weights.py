@@ -8,7 +8,7 @@ import numpy as np
 
 from drivers.motion import LENGTH, STIFFNESS
 from hil.bringup import make_safe
-from hil.control import moved_mass
+from hil.control import left_over_N, moved_mass
 from hil.core import VirtualSpring
 from hil.measure.characteristic import (
     Characteristic,
@@ -44,6 +44,8 @@ NUDGE_S = 0.05
 SWING_M = 0.0015
 SETTLE_S = 1.0
 PERIODS = 2.5  # of the swing, evaluated: later it has died away in friction
+BEFORE_S = 0.4  # the swing begins with a nudge from rest
+BACK_S, EVEN_S, HIGHEST_Hz = 1.0, 1e-3, 80.0  # of the motion whose force is predicted
 SMOOTH = 21  # samples of force, position and velocity alike, so that none lags behind another
 
 
@@ -92,12 +94,13 @@ def _run(profile: Profile) -> Part:
 
 
 def spring_and_damper(run: RecordedRun, part: Window) -> tuple[float, float]:
-    """Return the stiffness in N/m and damping in N·s/m that relate force to motion.
-
-    Least squares of F = c − K·x − B·v; all three are smoothed alike.
-    """
+    """Return the stiffness in N/m and damping in N·s/m that relate force to motion."""
     t, x = cut(run, part, "time_s"), cut(run, part, "output_position_m")
-    force = cut(run, part, "spring_force_N")
+    return _fitted(t, x, cut(run, part, "spring_force_N"))
+
+
+def _fitted(t: Floats, x: Floats, force: Floats) -> tuple[float, float]:
+    """Return K and B of F = c − K·x − B·v by least squares; all three are smoothed alike."""
     window = np.hanning(SMOOTH + 2)[1:-1]
     window /= np.sum(window)
     smooth_x = np.convolve(x, window, "valid")
@@ -107,6 +110,49 @@ def spring_and_damper(run: RecordedRun, part: Window) -> tuple[float, float]:
     table = np.column_stack((np.ones_like(v), -(smooth_x - smooth_x.mean()), -v))
     (_, stiffness, damping), *_ = np.linalg.lstsq(table, smooth_f, rcond=None)
     return float(stiffness), float(damping)
+
+
+def _designed(
+    run: RecordedRun, parts: list[Window], profile: Profile, stiffness: float, friction_N: float
+) -> tuple[float, float]:
+    """Return the mean K in N/m and B in N·s/m of the designed loop's force on the recorded motion.
+
+    Force follows the motion by −Z(jω), from the rest before the nudge on. A swing that dies away
+    within a period is not a sine: its fit may find B below 0 though Re Z is above, in the design as
+    in the measurement.
+    """
+    before = round(BEFORE_S * profile.control.rate)
+    motions = []
+    for part in parts:
+        whole = Window(part.name, max(0, part.begin - before), part.end, part.values)
+        t, x = cut(run, whole, "time_s"), cut(run, whole, "output_position_m")
+        even = np.arange(t[0], t[-1], EVEN_S)
+        moved = np.interp(even, t, x)
+        rest = float(np.mean(moved[: round(0.5 * BEFORE_S / EVEN_S)]))
+        motions.append((even, moved - rest, float(t[part.begin - whole.begin])))
+    speed = math.sqrt(
+        2 * float(np.mean([np.mean(np.gradient(x, EVEN_S) ** 2) for _, x, _ in motions]))
+    )
+    longest = max(len(x) for _, x, _ in motions)
+    # It comes back to rest smoothly, and rests until the response has passed.
+    back = 0.5 * (1 + np.cos(np.linspace(0.0, math.pi, round(BACK_S / EVEN_S))))
+    number = 2 ** math.ceil(math.log2(2 * (longest + len(back))))
+    f: Floats = np.fft.rfftfreq(number, EVEN_S).astype(np.float64)
+    low = (f > 0.0) & (f < HIGHEST_Hz)
+    per_metre = np.zeros(len(f), dtype=complex)
+    per_metre[0] = stiffness
+    z = designed_impedance(profile, stiffness, f[low], friction_N, max(speed, 1e-4))
+    per_metre[low] = 2j * math.pi * f[low] * z
+    found = []
+    for even, x, begin in motions:
+        padded = np.zeros(number)
+        padded[: len(x)] = x
+        padded[len(x) : len(x) + len(back)] = x[-1] * back
+        force = np.fft.irfft(-per_metre * np.fft.rfft(padded), number)[: len(x)]
+        inside = even >= begin
+        found.append(_fitted(even[inside], x[inside], force[inside]))
+    stiff, damping = np.mean(np.array(found), axis=0)
+    return float(stiff), float(damping)
 
 
 def slope_share(stated: Calibration, force_N: float) -> float:
@@ -134,18 +180,16 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     real: list[float] = []
     for mass, moved, weight in swung:
         relative = slope_share(stated, weight)
-        pairs = np.array(
-            [
-                spring_and_damper(run, part)
-                for part in windows(run, "swing")
-                if part.values["weight_kg"] == mass
-            ]
-        )
+        parts = [p for p in windows(run, "swing") if p.values["weight_kg"] == mass]
+        pairs = np.array([spring_and_damper(run, part) for part in parts])
         if len(pairs) < 3:
             raise ValueError(f"{len(pairs)} swings of {mass:g} kg were recorded")
         frequency = 1 / _period_s(profile, moved)
         at.append(frequency)
-        designed = designed_impedance(profile, set_N_m, np.array([frequency]))[0]
+        designed = [
+            _designed(run, parts, profile, set_N_m, friction_N)
+            for friction_N in (left_over_N(profile), 0.0)
+        ]
         found += _of_weight(pairs, profile, mass, frequency, (set_N_m, relative), designed)
         real.append(found[-1].value)
     dense = np.geomspace(0.5, 8.0, 60)
@@ -170,7 +214,7 @@ def _of_weight(
     mass: float,
     frequency: float,
     known: tuple[float, float],
-    designed: complex,
+    designed: list[tuple[float, float]],
 ) -> list[Characteristic]:
     set_N_m, relative = known
     conditions = (
@@ -180,8 +224,7 @@ def _of_weight(
     stiffness, stiffness_u95 = mean_u95(1e-3 * pairs[:, 0], 1e-3 * relative * set_N_m)
     systematic = math.hypot(set_N_m * skew_s(profile), relative * float(np.mean(pairs[:, 1])))
     damping, damping_u95 = mean_u95(1e-3 * pairs[:, 1], 1e-3 * systematic)
-    rendered = float(-designed.imag * 2 * math.pi * frequency)
-    theory = float(designed.real)
+    (rendered, theory), (without, smooth) = designed
     least = 0.1 * set_N_m / (2 * math.pi * frequency)
     return [
         Characteristic(
@@ -191,19 +234,18 @@ def _of_weight(
             stiffness_u95,
             "N/mm",
             1e-3 * rendered,
-            0.05e-3 * set_N_m,
+            1e-3 * math.hypot(0.05 * set_N_m, rendered - without),
             conditions=conditions,
             causes="dry friction, dead zone of the force loop, calibration",
         ),
         Characteristic(
             f"impedance_weights.damping_{mass:g}_kg",
-            f"Real part of the impedance met by {mass:g} kg (below 0: not passive)",
+            f"Damping met by {mass:g} kg, fitted to its swing",
             damping,
             damping_u95,
             "N·s/mm",
             1e-3 * theory,
-            1e-3 * max(abs(theory), least),
-            limit=0.0,
+            1e-3 * math.hypot(least, theory - smooth),
             conditions=conditions,
             causes="dry friction left over by the force loop (it dissipates energy)",
         ),

@@ -43,7 +43,7 @@ USED = 0.5  # the last part of a step, after it has settled
 FOLLOWED = 0.5  # of a step
 
 
-def _count_N(profile: Profile) -> float:
+def count_N(profile: Profile) -> float:
     """Return the force of one count of the deflection sensor at the tests' level."""
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
     return abs(profile.calibration.deflection_per_count) * calibration.stiffness(0.0)
@@ -57,7 +57,7 @@ def _run(profile: Profile) -> Part:
     yield Pause(SETTLE_S)
     yield from window("still", STILL_S)
     for counts in STEPS_COUNTS:
-        size = counts * _count_N(profile)
+        size = counts * count_N(profile)
         points = [(0.0, level)]
         for n in range(2 * REPEATS):
             before, after = (level, level + size) if n % 2 == 0 else (level + size, level)
@@ -77,7 +77,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     conditions = f"output blocked, {FORCE(sine_N(profile)[0]):.0f}{FORCE} held for {STILL_S:g} s"
     blocks = np.array_split(force, BLOCKS)
     noise, noise_u95 = mean_u95(np.array([np.std(block, ddof=1) for block in blocks]))
-    count = _count_N(profile)
+    count = count_N(profile)
     stated = count * math.sqrt(profile.sensors.deflection.noise**2 + 1 / 12)
     means = np.array([np.mean(block) for block in blocks])
     at = np.array([np.mean(block) for block in np.array_split(time_s, BLOCKS)])
@@ -108,7 +108,10 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             drift,
             drift_u95,
             "N/min",
+            0.0,
+            count / (STILL_S / 60),  # a drift of less than a count in the test
             conditions=conditions,
+            causes="warming of the deflection sensor and its supply, creep of its mount",
         ),
         Characteristic(
             "resolution.smallest_step",
@@ -145,7 +148,7 @@ def _predicted_step_N(profile: Profile) -> float:
     loop = DesignedLoop.of(profile).loop
     gain = loop.law.position / loop.plant.stiffness
     breakaway = profile.actuator.friction.breakaway * profile.actuator.radians_per_metre
-    dead = _count_N(profile) * max(1.0, 0.5 * profile.sensors.deflection.noise)
+    dead = count_N(profile) * max(1.0, 0.5 * profile.sensors.deflection.noise)
     return dead + breakaway / gain
 
 

@@ -48,6 +48,8 @@ def test_a_drifting_sensor_is_measured_without_power(tmp_path, monkeypatch):
     sheet = assemble(tmp_path, TESTS)
     (figure,) = sheet.characteristics
     assert figure.covered and abs(figure.truth) > 0 and "power off" in figure.conditions
+    # A sensor that wanders by 0.05 counts a second is not that of the profile.
+    assert figure.predicted == 0.0 and figure.differs
     # A test that runs only on request is not missing.
     assert "drift" not in sheet_of(sheet.tested, TESTS).missing
     assert len(sheet.missing) == len(TESTS) - 1

@@ -79,3 +79,30 @@ def test_the_map_stays_within_what_the_bench_permits():
     for stiffness, damping in impedance._grid(PROFILE):
         assert stiffness <= gains.most_stiffness_N_m
         assert damping <= min(PROFILE.limits.damping, gains.most_damping(stiffness)) + 1e-9
+
+
+@pytest.mark.parametrize(("half_life_s", "earned"), [(2.0, True), (0.03, False)])
+def test_what_the_design_shows_on_a_recorded_swing(half_life_s, earned):
+    """A swing that lasts shows Re Z; of one that dies at once the fit finds something else."""
+    f, before = 3.0, impedance_weights.BEFORE_S
+    t = np.arange(0.0, before + 0.8, 0.001)
+    since = np.maximum(t - before / 2, 0.0)
+    x = 0.001 * np.sin(2 * math.pi * f * since) * 0.5 ** (since / half_life_s)
+    begin = round(1000 * before)
+    columns = {"time_s": t, "output_position_m": 0.0275 + x}
+    run = SyntheticRun(columns, [("swing", begin, len(t), {"weight_kg": 2.5})])
+    stiffness = impedance_weights._stiffness(PROFILE)
+    found = impedance_weights._designed(run, windows(run, "swing"), PROFILE, stiffness, 0.0)
+    (z,) = impedance.designed_impedance(PROFILE, stiffness, np.array([f]))
+    near = pytest.approx(float(z.real), rel=0.2)
+    assert (found[1] == near) is earned
+    if earned:
+        assert found[0] == pytest.approx(-float(z.imag) * 2 * math.pi * f, rel=0.02)
+
+
+def test_a_swing_left_by_design_falls_with_damping():
+    stiffness, most = impedance._grid(PROFILE)[-1]
+    undamped = impedance._left_by_design(PROFILE, stiffness, 0.0)
+    damped = impedance._left_by_design(PROFILE, stiffness, most)
+    assert 0.0 <= damped[0] < undamped[0] < 100.0
+    assert undamped[1] >= impedance.LEFT_KNOWN
