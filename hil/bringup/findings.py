@@ -363,7 +363,14 @@ FINDINGS: dict[str, tuple[str, str]] = {
     "stopped": ("the bench stopped during the step", "find the cause of the stop first"),
 }
 
-UNITS = {"percent": "%", "ratio": "times", "count": "", "counts": "counts"}
+UNITS = {
+    "percent": "%",
+    "ratio": "times",
+    "count": "",
+    "counts": "counts",
+    "Nm": "N·m",
+    "Nmm": "N/mm",
+}
 
 
 def finding(

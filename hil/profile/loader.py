@@ -183,8 +183,11 @@ def profile_to_dict(profile: Profile) -> dict[str, Any]:
     return profile.model_dump(mode="json") if profile.motion == "linear" else rotary_values(profile)
 
 
-def profile_from_dict(data: object) -> Profile:
+def profile_from_dict(data: object, inside: bool = False) -> Profile:
     """Return the profile of a dump; the inverse of :func:`profile_to_dict`.
+
+    Args:
+        inside: values along a rotary output are those of the arc, see ``drivers.motion``.
 
     Raises:
         ProfileError: ``data`` is not a dumped profile.
@@ -195,7 +198,10 @@ def profile_from_dict(data: object) -> Profile:
         )
     source = Source("profile", data)
     try:
-        context = {"si": True, "motion": motion_of(data)}
+        context: dict[str, object] = {"si": True}
+        if inside:
+            return Profile.model_validate(data, context=context)
+        context["motion"] = motion_of(data)
         return with_arc_tables(Profile.model_validate(data, context=context))
     except ValidationError as error:
         problems = explain(error, Profile, source)

@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterator
 from typing import Any
 
+from drivers.motion import ROTARY_UNITS, is_rotary, speaking
 from drivers.quantities import Dimension
 from hil.profile import Part, Profile, profile_from_dict
 from hil.sizing.combination import Combination
@@ -29,7 +30,16 @@ BRAKING_M_S2 = 2.0
 RELATIVE_UNCERTAINTY = 0.004
 CYCLE_LATE_S = 0.013  # below the time that the simulated drive waits for its host
 DRIVE = "drives/bench_cia402.yaml"  # invented, ships with the program
-UNITS = {"m": ("mm", 1e3), "m/s": ("mm/s", 1e3), "N/m": ("N/mm", 1e-3), "N*s/m": ("N*s/mm", 1e-3)}
+# As people write them, and the number in it over that in SI.
+UNITS = {
+    "m": ("mm", 1e3),
+    "m/s": ("mm/s", 1e3),
+    "N/m": ("N/mm", 1e-3),
+    "N*s/m": ("N*s/mm", 1e-3),
+    "rad": ("deg", 180 / math.pi),
+    "rad/s": ("deg/s", 180 / math.pi),
+    "rad/count": ("deg/count", 180 / math.pi),
+}
 
 
 def choice_profile(choice: Combination) -> Profile:
@@ -38,12 +48,14 @@ def choice_profile(choice: Combination) -> Profile:
     Raises:
         ProfileError: a value is impossible.
     """
-    return profile_from_dict(profile_values(choice))
+    with speaking(choice.required.motion):
+        return profile_from_dict(profile_values(choice), inside=True)
 
 
 def profile_values(choice: Combination) -> dict[str, Any]:
-    """Return the profile's values in SI, by key."""
-    required, motor, screw, sets = choice.required, choice.motor, choice.screw, choice.sets
+    """Return the profile's values in SI, by key; along the output as they are inside."""
+    required, motor, sets = choice.required, choice.motor, choice.sets
+    part = choice.transmission
     force, sine = required.force, required.finest
     sensor = required.deflection_sensor
     per_count = sensor.span / 2**sensor.bits
@@ -58,12 +70,7 @@ def profile_values(choice: Combination) -> dict[str, Any]:
         "description": "Written by 'hookeline size' from a choice of parts; nothing is measured",
         "actuator": {
             "name": choice.name,
-            "screw": {
-                "lead": screw.lead,
-                "hand": screw.hand,
-                "efficiency_forward": screw.efficiency_forward,
-                "efficiency_backward": screw.efficiency_backward,
-            },
+            part.KIND: part.written,
             "motor": {
                 "torque_constant": motor.torque_constant,
                 "winding_resistance": motor.winding_resistance,
@@ -79,7 +86,7 @@ def profile_values(choice: Combination) -> dict[str, Any]:
             },
             "friction": {
                 "coulomb": choice.coulomb_N_m,
-                "breakaway": motor.coulomb + max(screw.breakaway, screw.coulomb),
+                "breakaway": motor.coulomb + max(part.breakaway, part.coulomb),
                 "viscous": motor.viscous,
             },
             "springs": {
@@ -88,9 +95,9 @@ def profile_values(choice: Combination) -> dict[str, Any]:
                 "solid_deflection": sets.solid_deflection_m,
             },
             "stroke": required.stroke,
-            "nut_mass": screw.nut_mass,
+            **({} if "inertia" in part.written else {"nut_mass": part.output_mass_kg}),
         },
-        "rig": required.rig.model_dump(),
+        "rig": required.rig.model_dump(exclude_unset=True),
         "drive": {"protocol": "cia402"},
         "sensors": {
             "deflection": sensor.model_dump(),
@@ -164,6 +171,11 @@ def profile_text(choice: Combination) -> str:
     Raises:
         ProfileError: a value is impossible.
     """
+    with speaking(choice.required.motion):
+        return _profile_text(choice)
+
+
+def _profile_text(choice: Combination) -> str:
     profile = choice_profile(choice)
     lines = [
         f"# {choice.required.name}: {choice.name}",
@@ -200,25 +212,28 @@ def _lines(
         inner = ", ".join(f"{key}: {_plain(part)}" for key, part in value.items())
         yield f"{pad}{name}: {{{inner}}}"
     elif isinstance(value, tuple):
-        parts = ", ".join(_scalar(part, _unit(metadata, annotation)) for part in value)
+        parts = ", ".join(_scalar(part, _dimension(metadata, annotation)) for part in value)
         yield f"{pad}{name}: [{parts}]"
     else:
-        yield f"{pad}{name}: {_scalar(value, _unit(metadata, annotation))}"
+        yield f"{pad}{name}: {_scalar(value, _dimension(metadata, annotation))}"
 
 
-def _unit(metadata: list[Any], annotation: Any) -> str:
+def _dimension(metadata: list[Any], annotation: Any) -> Dimension | None:
     stack: list[Any] = [annotation, *metadata]
     while stack:
         item = stack.pop()
         if isinstance(item, Dimension):
-            return item.unit
+            return item
         stack.extend(getattr(item, "__metadata__", ()))
         stack.extend(getattr(item, "__args__", ()))
-    return ""
+    return None
 
 
-def _scalar(value: Any, unit: str) -> str:
-    if unit and isinstance(value, int | float):
+def _scalar(value: Any, kind: Dimension | None) -> str:
+    if kind is not None and isinstance(value, int | float):
+        unit = kind.unit_of(is_rotary())
+        if unit != kind.unit:
+            value *= ROTARY_UNITS[kind.unit][1]
         shown, factor = UNITS.get(unit, (unit, 1.0))
         if shown == "mm" and abs(value) >= 1:
             shown, factor = unit, 1.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from drivers.motion import DAMPING, FORCE, LENGTH, SPEED, STIFFNESS, speaking
 from hil.control import moved_mass
 from hil.sizing.choice_profile import choice_profile
 from hil.sizing.combination import Combination
@@ -12,7 +13,7 @@ from hil.sizing.combination import Combination
 SUFFIX = ".demo.yaml"
 # Shares as in the shipped demo of the footplate trainer; common practice, no source.
 HEAVIEST = 0.7  # of the force limit, lever and weight together
-SPEED = 0.4  # of the speed limit
+SPEED_SHARE = 0.4  # of the speed limit
 LEAST_MOVE_S = 1.5  # over the whole travel
 PEAK = 1.875  # of a minimum-jerk move over its mean speed
 SETTLE_S = 0.8
@@ -34,6 +35,11 @@ def sequence_text(choice: Combination) -> str:
     Raises:
         ProfileError: the choice's profile is impossible.
     """
+    with speaking(choice.required.motion):
+        return _sequence_text(choice)
+
+
+def _sequence_text(choice: Combination) -> str:
     profile = choice_profile(choice)
     limits, rig = profile.limits, profile.rig
     mass, own_N, kg_per_N = moved_mass(profile)
@@ -49,7 +55,7 @@ def sequence_text(choice: Combination) -> str:
     lower, upper = limits.travel.lower, limits.travel.upper
     travel = upper - lower
     middle, low = 0.5 * (lower + upper), lower + LOW * travel
-    speed = min(SPEED * limits.speed.limited, travel / LEAST_MOVE_S)
+    speed = min(SPEED_SHARE * limits.speed.limited, travel / LEAST_MOVE_S)
     move_s = PEAK * 0.5 * travel / speed + SETTLE_S
     stiffness = SOFT * choice.required.touch_stiffness
     floats = min(DAMPING_PER_S * mass, limits.damping)
@@ -57,13 +63,14 @@ def sequence_text(choice: Combination) -> str:
     push_N = stiffness * SWING * travel / (arms or 1.0)
     hang = [f"  - {{do: hang, mass: {hung:g} kg, for: 0.4 s}}"] if hung else []
     take_off = [
-        f"  - {{do: hold_position, position: {1e3 * low:.3g} mm, speed: {1e3 * speed:.3g} mm/s, "
+        f"  - {{do: hold_position, position: {LENGTH.written(low, '.3g')}, "
+        f"speed: {SPEED.written(speed, '.3g')}, "
         f"for: {move_s:.2g} s}}",
         "  - power_off",
         "  - {do: wait, for: 1 s}",
     ]
     take_off += ["  - {do: hang, mass: 0 kg, for: 0.6 s}"] if hung else []
-    bias = f"bias: {force_N:.4g} N, " if force_N else ""
+    bias = f"bias: {FORCE.written(force_N, '.4g')}, " if force_N else ""
     lines = [
         f"# First session of {choice.required.name}: {choice.name}, written by 'hookeline size'.",
         "name: demo",
@@ -71,17 +78,19 @@ def sequence_text(choice: Combination) -> str:
         "steps:",
         *hang,
         "  - power_on",
-        f"  - {{do: hold_position, position: {1e3 * middle:.4g} mm, speed: {1e3 * speed:.3g} mm/s, "
+        f"  - {{do: hold_position, position: {LENGTH.written(middle, '.4g')}, "
+        f"speed: {SPEED.written(speed, '.3g')}, "
         f"for: {move_s:.2g} s}}",
-        f"  - {{do: constant_force, force: {force_N:.4g} N, damping: {1e-3 * floats:.3g} N*s/mm, "
+        f"  - {{do: constant_force, force: {FORCE.written(force_N, '.4g')}, "
+        f"damping: {DAMPING.written(floats, '.3g')}, "
         "for: 3 s, settle: 1 s, measure: floating weight, tolerance: 5 %}",
-        f"  - {{do: virtual_spring, stiffness: {1e-3 * stiffness:.4g} N/mm, rest: "
-        f"{1e3 * middle:.4g} mm, {bias}damping: {1e-3 * spring:.3g} N*s/mm, push: "
+        f"  - {{do: virtual_spring, stiffness: {STIFFNESS.written(stiffness, '.4g')}, rest: "
+        f"{LENGTH.written(middle, '.4g')}, {bias}damping: {DAMPING.written(spring, '.3g')}, push: "
         f"{{force: {push_N:.3g} N, frequency: 0.7 Hz}}, for: 4.2 s, settle: 1.2 s, measure: soft, "
         "tolerance: 5 %}",
         *take_off,
         "  - power_on",
-        f"  - {{do: float, damping: {1e-3 * floats:.3g} N*s/mm, for: 1 s}}",
+        f"  - {{do: float, damping: {DAMPING.written(floats, '.3g')}, for: 1 s}}",
         '  - {do: stop, measure: "operator\'s stop", for: 1 s}',
         "  - reset",
     ]

@@ -1,4 +1,4 @@
-"""One motor, one screw and one set of springs combined: the resulting actuator."""
+"""One motor, one transmission and one set of springs combined: the resulting actuator."""
 
 from __future__ import annotations
 
@@ -9,18 +9,12 @@ from functools import cached_property
 from hil.control import MODULATION
 from hil.sizing.force_band import ForceBand
 from hil.sizing.motor import HeatModel, Supply, Winding, sagged_V, warm_resistance_ohm
-from hil.sizing.parts import MotorPart, ScrewPart, SpringPart
+from hil.sizing.parts import MotorPart
 from hil.sizing.requirements import Phase, Requirements
-from hil.sizing.screw import (
-    BUCKLING_SHARE,
-    CRITICAL_SPEED_SHARE,
-    ENDS,
-    buckling_N,
-    critical_rad_s,
-    reflected_mass_kg,
-    shaft_inertia_kg_m2,
-)
+from hil.sizing.screw import reflected_mass_kg
 from hil.sizing.spring import OpposedSets
+from hil.sizing.spring_parts import SetPart
+from hil.sizing.transmission_parts import TransmissionPart
 
 
 @dataclass(frozen=True)
@@ -43,31 +37,31 @@ class Combination:
 
     required: Requirements
     motor: MotorPart
-    screw: ScrewPart
-    springs: SpringPart
+    transmission: TransmissionPart
+    springs: SetPart
 
     @property
     def name(self) -> str:
-        return f"{self.motor.name}/{self.screw.name}/{self.springs.name}"
+        return f"{self.motor.name}/{self.transmission.name}/{self.springs.name}"
 
     @property
     def radians_per_metre(self) -> float:
-        return 2 * math.pi / self.screw.lead
+        return 2 * math.pi / self.transmission.lead_m
 
     @property
     def inertia_kg_m2(self) -> float:
-        """Rotor and screw together."""
-        shaft = shaft_inertia_kg_m2(self.screw.root_diameter, self.screw.length)
-        return self.motor.rotor_inertia + shaft
+        """Rotor and what turns with it."""
+        return self.motor.rotor_inertia + self.transmission.shaft_inertia_kg_m2
 
     @property
     def mass_kg(self) -> float:
-        """Mass of motor and screw at the nut."""
-        return reflected_mass_kg(self.inertia_kg_m2, self.screw.lead, self.screw.nut_mass)
+        """Mass of motor and transmission at its output."""
+        part = self.transmission
+        return reflected_mass_kg(self.inertia_kg_m2, part.lead_m, part.output_mass_kg)
 
     @property
     def coulomb_N_m(self) -> float:
-        return self.motor.coulomb + self.screw.coulomb
+        return self.motor.coulomb + self.transmission.coulomb
 
     @cached_property
     def sets(self) -> OpposedSets:
@@ -111,14 +105,14 @@ class Combination:
 
     def pushing_torque_N_m(self, force_N: float) -> float:
         """Return the torque that moves a force ahead, T = F·lead/(2π·η) + Coulomb friction."""
-        lead, efficiency = self.screw.lead, self.screw.efficiency_forward
+        lead, efficiency = self.transmission.lead_m, self.transmission.efficiency_forward
         return force_N * lead / (2 * math.pi * efficiency) + self.coulomb_N_m
 
     def force_N(self, current_A: float, shaft_rad_s: float = 0.0) -> float:
         """Return the force at the nut while it pushes, less friction and drag."""
         torque = self.motor.torque_constant * current_A - self.coulomb_N_m
         torque -= self.motor.viscous * shaft_rad_s
-        return max(0.0, torque) * self.screw.efficiency_forward * self.radians_per_metre
+        return max(0.0, torque) * self.transmission.efficiency_forward * self.radians_per_metre
 
     # ------------------------------------------------------------------ speed
 
@@ -128,25 +122,16 @@ class Combination:
         torque = self.pushing_torque_N_m(force_N)
         enough = torque <= self.motor.torque_constant * self.most_current_A
         supply = self.supply.most_shaft_rad_s(self.winding, torque, self.motor.viscous)
-        critical = critical_rad_s(
-            self.screw.root_diameter, self.screw.free_length, ENDS[self.screw.ends]
-        )
+        others = {n: v / per_metre for n, v in self.transmission.speed_bounds.items()}
         return {
             "supply voltage": (supply if enough else 0.0) / per_metre,
             "motor speed": self.motor.most_speed / per_metre,
-            "screw's ball speed": self.screw.most_speed / per_metre,
-            "critical speed": CRITICAL_SPEED_SHARE * critical / per_metre,
+            **others,
         }
 
     def speed_m_s(self, force_N: float) -> tuple[float, str]:
         """Return the nut's highest speed while it pushes with a force, and what limits it."""
         return min((speed, name) for name, speed in self.speed_bounds(force_N).items())
-
-    @property
-    def buckling_N(self) -> float:
-        """Largest permitted compression of the free screw."""
-        ends = ENDS[self.screw.ends]
-        return BUCKLING_SHARE * buckling_N(self.screw.root_diameter, self.screw.free_length, ends)
 
     # ------------------------------------------------------------------ duty
 
@@ -157,13 +142,13 @@ class Combination:
 
     def load(self, phase: Phase) -> PhaseLoad:
         """Return the demand of a phase: at rest without friction, the mean over both directions."""
-        screw, per_metre = self.screw, self.radians_per_metre
+        part, per_metre = self.transmission, self.radians_per_metre
         omega = per_metre * phase.speed
         moved = phase.force / per_metre
         if phase.force * phase.speed > 0:
-            moved /= screw.efficiency_forward
+            moved /= part.efficiency_forward
         elif phase.speed:
-            moved *= screw.efficiency_backward
+            moved *= part.efficiency_backward
         friction = math.copysign(self.coulomb_N_m, phase.speed) if phase.speed else 0.0
         inertial = self.mass_kg * phase.acceleration / per_metre
         torque = moved + friction + self.motor.viscous * omega + inertial
@@ -203,7 +188,7 @@ class Combination:
         behind = self.supply.behind_ohm(self.winding)
         bounds = self.speed_bounds(0.0)
         fastest = min(v for name, v in bounds.items() if name != "supply voltage")
-        efficiency = self.screw.efficiency_forward
+        efficiency = self.transmission.efficiency_forward
         return ForceBand(
             rate_N_m=rate,
             mass_kg=self.mass_kg,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import FORCE, SPEED, in_words, speaking, worded
 from hil.sizing.combination import Combination
 
 Array = NDArray[np.float64]
@@ -36,24 +37,35 @@ class Chart:
 
 
 def force_over_speed(choice: Combination) -> Chart:
-    """Return force in N over nut speed in mm/s while it pushes: current, supply, speeds."""
+    """Return force over nut speed while it pushes: current, supply, speeds.
+
+    In the units of the choice's motion, as :func:`force_over_frequency`.
+    """
+    with speaking(choice.required.motion):
+        return _force_over_speed(choice)
+
+
+def _force_over_speed(choice: Combination) -> Chart:
     required, motor, per_metre = choice.required, choice.motor, choice.radians_per_metre
     bounds = choice.speed_bounds(0.0)
     others = {name: v for name, v in bounds.items() if name != "supply voltage"}
     free = choice.supply.most_shaft_rad_s(choice.winding, 0.0, motor.viscous) / per_metre
-    points = [("speed", 1e3 * required.speed, required.speed_force), ("force", 0.0, required.force)]
+    points = [
+        ("speed", required.speed, required.speed_force),
+        (in_words("force"), 0.0, required.force),
+    ]
     for i, load in enumerate(choice.loads):
         phase = load.phase
         if phase.force * phase.speed >= 0:
             # An acceleration loads the motor like this force.
             inertial = choice.mass_kg * phase.acceleration * math.copysign(1, phase.force)
-            efficiency = choice.screw.efficiency_forward
+            efficiency = choice.transmission.efficiency_forward
             asked = abs(phase.force) + max(0.0, inertial * efficiency)
-            points.append((f"duty {i + 1}", 1e3 * abs(phase.speed), asked))
+            points.append((f"duty {i + 1}", abs(phase.speed), asked))
     widest = max(point[1] for point in points)
-    last = 1.15 * max(1e3 * min(free, *others.values()), widest, 1.0)
+    last = 1.15 * max(min(free, *others.values()), widest, 1e-3)
     speed = np.linspace(0.0, last, POINTS)
-    shaft = speed / 1e3 * per_metre
+    shaft = speed * per_metre
     standing = choice.standing_current_A
     curves = [
         _curve("peak current", speed, [choice.force_N(choice.most_current_A, w) for w in shaft]),
@@ -70,26 +82,51 @@ def force_over_speed(choice: Combination) -> Chart:
     ]
     top = 1.25 * max(choice.force_N(choice.most_current_A), required.force)
     name = min(others, key=lambda key: others[key])
-    if 1e3 * others[name] <= last:
-        upright = np.full(2, 1e3 * others[name])
+    if others[name] <= last:
+        upright = np.full(2, others[name])
         curves.append(Curve(name, upright, np.array([0.0, top])))
-    for name, level in (("springs or sensor", choice.spring_N), ("buckling", choice.buckling_N)):
+    levels = (
+        ("springs or sensor", choice.spring_N),
+        ("buckling", choice.transmission.most_force_N),
+        ("gear's repeated torque", choice.transmission.repeated_N),
+    )
+    for name, level in levels:
         if level <= top:
             curves.append(Curve(name, np.array([0.0, last]), np.full(2, level)))
-    clipped = tuple(Curve(c.name, c.x, np.minimum(c.y, top)) for c in curves)
-    return Chart("Force over speed", "Nut speed (mm/s)", "Force (N)", clipped, tuple(points))
+    return Chart(
+        in_words("Force over speed"),
+        worded(f"Nut speed ({SPEED.unit})", f"Speed ({SPEED.unit})"),
+        in_words(f"Force ({FORCE.unit})"),
+        tuple(
+            Curve(c.name, SPEED.factor * c.x, FORCE.factor * np.minimum(c.y, top)) for c in curves
+        ),
+        tuple((name, float(SPEED(x)), float(FORCE(y))) for name, x, y in points),
+    )
 
 
 def force_over_frequency(choice: Combination) -> Chart:
-    """Return the largest sine of force in N over frequency in Hz, output blocked."""
+    """Return the largest sine of force over frequency in Hz, output blocked."""
+    with speaking(choice.required.motion):
+        return _force_over_frequency(choice)
+
+
+def _force_over_frequency(choice: Combination) -> Chart:
     required = choice.required
     highest = 4 * max(sine.frequency for sine in required.sines)
     frequency = np.geomspace(0.2, max(highest, 50.0), POINTS)
     most = np.array([_most_N(choice, float(f)) for f in frequency])
-    points = tuple((f"{s.amplitude:.4g} N", s.frequency, s.amplitude) for s in required.sines)
-    curve = Curve("possible", frequency, most)
+    points = tuple(
+        (f"{FORCE(s.amplitude):.4g}{FORCE}", s.frequency, float(FORCE(s.amplitude)))
+        for s in required.sines
+    )
+    curve = Curve("possible", frequency, FORCE.factor * most)
     return Chart(
-        "Force over frequency", "Frequency (Hz)", "Amplitude (N)", (curve,), points, x_log=True
+        in_words("Force over frequency"),
+        "Frequency (Hz)",
+        f"Amplitude ({FORCE.unit})",
+        (curve,),
+        points,
+        x_log=True,
     )
 
 

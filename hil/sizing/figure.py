@@ -4,6 +4,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
+
+from drivers.motion import Quantity, in_words
+
+# Endings of keys by unit.
+ENDINGS = {
+    "N": "N",
+    "mm": "mm",
+    "mm/s": "mm_s",
+    "N/mm": "N_per_mm",
+    "kg": "kg",
+    "N·m": "N_m",
+    "°": "deg",
+    "°/s": "deg_s",
+    "N·m/rad": "N_m_per_rad",
+    "kg·m²": "kg_m2",
+}
 
 
 @dataclass(frozen=True)
@@ -27,6 +44,34 @@ class Figure:
     least: bool = True
     note: str = ""
     enough: float = 1.0
+
+    @classmethod
+    def along(
+        cls,
+        quantity: Quantity,
+        key: str,
+        label: str,
+        value: float,
+        required: float | None = None,
+        *,
+        note: str = "",
+        **others: Any,
+    ) -> Figure:
+        """Return a figure along the motion of the output, in the unit that is spoken of.
+
+        Args:
+            key: without its unit, which is added. label, note: of a linear actuator.
+            value, required: inside, see :mod:`drivers.motion`.
+        """
+        return cls(
+            f"{key}_{ENDINGS[quantity.unit]}",
+            in_words(label),
+            float(quantity(value)),
+            quantity.unit,
+            None if required is None else float(quantity(required)),
+            note=in_words(note),
+            **others,
+        )
 
     @property
     def margin(self) -> float:

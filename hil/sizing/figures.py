@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from drivers.motion import FORCE, MASS, SPEED, STIFFNESS, in_words, speaking, worded
 from hil.control import design, rig_mass
 from hil.profile import ProfileError, rig_force
 from hil.sizing.choice_profile import choice_profile
 from hil.sizing.combination import Combination
-from hil.sizing.figure import Figure
+from hil.sizing.figure import ENDINGS, Figure
 from hil.sizing.force_band import natural_Hz
-from hil.sizing.mechanical_figures import screw_figures, spring_figures
+from hil.sizing.mechanical_figures import spring_figures, transmission_figures
 from hil.sizing.motor import rms, settled_rise_K
 
 PASSIVE_SHARE = 0.98  # of the springs' own rate, as control.passive_fraction
@@ -22,20 +23,26 @@ BANDWIDTH_SHARE = 0.97
 
 def figures(choice: Combination) -> list[Figure]:
     """Return every figure but the designed loop's, which takes longest."""
-    return [
-        *_force(choice),
-        *_duty(choice),
-        *_dynamics(choice),
-        *spring_figures(choice),
-        *screw_figures(choice),
-        *_supply(choice),
-    ]
+    with speaking(choice.required.motion):
+        return [
+            *_force(choice),
+            *_duty(choice),
+            *_dynamics(choice),
+            *spring_figures(choice),
+            *transmission_figures(choice),
+            *_supply(choice),
+        ]
 
 
 def loop_figure(choice: Combination) -> Figure:
     """Return the force bandwidth of the loop that the bench would run (−3 dB, output blocked)."""
+    with speaking(choice.required.motion):
+        return _loop_figure(choice)
+
+
+def _loop_figure(choice: Combination) -> Figure:
     sine = choice.required.finest
-    note = f"designed loop, {sine.amplitude:.4g} N"
+    note = f"designed loop, {_text(sine.amplitude)}"
     value = 0.0
     try:
         period = 1.0 / choice.required.rate
@@ -45,7 +52,7 @@ def loop_figure(choice: Combination) -> Figure:
         note = str(error).splitlines()[0]
     return Figure(
         "small_force_bandwidth_Hz",
-        "Force bandwidth, small",
+        in_words("Force bandwidth, small"),
         value,
         "Hz",
         sine.frequency,
@@ -54,24 +61,30 @@ def loop_figure(choice: Combination) -> Figure:
     )
 
 
+def _text(force_N: float) -> str:
+    return f"{FORCE(force_N):.4g}{FORCE}"
+
+
 def _force(choice: Combination) -> Iterator[Figure]:
     required = choice.required
     current = choice.pushing_torque_N_m(required.force) / choice.motor.torque_constant
-    yield Figure(
-        "peak_force_N",
+    formula = worded("F = 2π·η·T/lead", "T = η·ratio·T of the motor")
+    yield Figure.along(
+        FORCE,
+        "peak_force",
         "Force at peak current",
         choice.force_N(choice.most_current_A),
-        "N",
         required.force,
-        note=f"{choice.most_current_A:.4g} A of motor and drive; F = 2π·η·T/lead",
+        note=f"{choice.most_current_A:.4g} A of motor and drive; {formula}",
     )
-    yield Figure("force_current_A", "Current for the required force", current, "A")
+    label = in_words("Current for the required force")
+    yield Figure("force_current_A", label, current, "A")
     standing = choice.standing_current_A * choice.motor.torque_constant * choice.radians_per_metre
-    yield Figure(
-        "held_force_N",
+    yield Figure.along(
+        FORCE,
+        "held_force",
         "Continuous force at rest",
         standing,
-        "N",
         note=f"{choice.standing_current_A:.4g} A, hottest phase at its rating",
     )
     held = [
@@ -86,13 +99,8 @@ def _force(choice: Combination) -> Iterator[Figure]:
             note=f"of {len(required.rig.weights)} required, {len(held)} are",
         )
     speed, why = choice.speed_m_s(required.speed_force)
-    yield Figure(
-        "speed_mm_s",
-        f"Speed at {required.speed_force:.4g} N",
-        1e3 * speed,
-        "mm/s",
-        1e3 * required.speed,
-        note=why,
+    yield Figure.along(
+        SPEED, "speed", f"Speed at {_text(required.speed_force)}", speed, required.speed, note=why
     )
 
 
@@ -101,8 +109,10 @@ def _duty(choice: Combination) -> Iterator[Figure]:
     peak = max(loads, key=lambda load: abs(load.current_A))
     currents = [(load.phase.duration, load.current_A) for load in loads]
     mean = rms(currents)
-    yield Figure("peak_torque_N_m", "Torque over the duty, peak", abs(peak.torque_N_m), "N·m")
-    yield Figure("rms_torque_N_m", "Torque over the duty, rms", mean * motor.torque_constant, "N·m")
+    yield Figure("peak_torque_N_m", "Motor torque over the duty, peak", abs(peak.torque_N_m), "N·m")
+    yield Figure(
+        "rms_torque_N_m", "Motor torque over the duty, rms", mean * motor.torque_constant, "N·m"
+    )
     yield Figure(
         "peak_current_A",
         "Current over the duty, peak",
@@ -144,17 +154,21 @@ def _duty(choice: Combination) -> Iterator[Figure]:
 def _dynamics(choice: Combination) -> Iterator[Figure]:
     required, sets = choice.required, choice.sets
     mass = choice.mass_kg
-    yield Figure(
-        "reflected_mass_kg", "Mass of motor and screw at the nut", mass, "kg", note="J·(2π/lead)²"
+    yield Figure.along(
+        MASS,
+        "reflected_mass",
+        worded("Mass of motor and screw at the nut", "Inertia of motor and gear at the joint"),
+        mass,
+        note=worded("J·(2π/lead)²", "J·ratio² + the gear's output"),
     )
     output = rig_mass(required.rig)[0]
-    yield Figure("output_mass_kg", "Moved mass at the rod", output, "kg", note="without weights")
+    yield Figure.along(MASS, "output_mass", "Moved mass at the rod", output, note="without weights")
     yield Figure(
         "natural_frequency_Hz",
         "Natural frequency, output blocked",
         natural_Hz(sets.inner_N_m, mass),
         "Hz",
-        note="√(k/m)/2π",
+        note=worded("√(k/m)/2π", "√(C/J)/2π"),
     )
     yield Figure(
         "free_frequency_Hz",
@@ -164,32 +178,34 @@ def _dynamics(choice: Combination) -> Iterator[Figure]:
     )
     for sine in required.sines:
         frequency, why = choice.band(sine.amplitude).bandwidth_Hz(sine.amplitude)
+        amplitude, ending = FORCE(sine.amplitude), ENDINGS[FORCE.unit]
         yield Figure(
-            f"bandwidth_{sine.amplitude:.4g}_N_Hz",
-            f"Possible bandwidth at {sine.amplitude:.4g} N",
+            f"bandwidth_{amplitude:.4g}_{ending}_Hz",
+            f"Possible bandwidth at {_text(sine.amplitude)}",
             frequency,
             "Hz",
             sine.frequency,
-            note=why,
+            note=in_words(why),
         )
     sensor = required.deflection_sensor
     count = sets.inner_N_m * sensor.span / 2**sensor.bits
-    yield Figure(
-        "force_resolution_N",
+    yield Figure.along(
+        FORCE,
+        "force_resolution",
         "Force resolution, one count",
         count,
-        "N",
         required.force_resolution,
         least=False,
         note="k·span/2^bits",
     )
-    yield Figure("force_noise_N", "Force noise", count * sensor.noise, "N", note="sensor alone")
-    yield Figure(
-        "touch_stiffness_N_per_mm",
+    noise = count * sensor.noise
+    yield Figure.along(FORCE, "force_noise", "Force noise", noise, note="sensor alone")
+    yield Figure.along(
+        STIFFNESS,
+        "touch_stiffness",
         "Virtual stiffness, passive up to",
-        PASSIVE_SHARE * sets.inner_N_m / 1e3,
-        "N/mm",
-        required.touch_stiffness / 1e3,
+        PASSIVE_SHARE * sets.inner_N_m,
+        required.touch_stiffness,
         note=f"{PASSIVE_SHARE:g} of the springs' own",
     )
 

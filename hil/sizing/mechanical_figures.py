@@ -1,52 +1,51 @@
-"""Figures of springs and screw: stress, length, buckling, life, critical speed."""
+"""Figures of springs and transmission: stress, room, buckling, life, speeds."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
 
+from drivers.motion import FORCE, LENGTH, SPEED, STIFFNESS, in_words, worded
 from hil.sizing.choice_profile import DEFLECTION_TRIPPED
 from hil.sizing.combination import Combination
 from hil.sizing.figure import Figure
-from hil.sizing.screw import equivalent_load_N, life_turns
-from hil.sizing.spring import SOLID_STRESS_SHARE, SURGE_TIMES, wahl
-
-STATIC_SAFETY = 2.0  # static rating over the largest force; common practice, no source
+from hil.sizing.spring import SURGE_TIMES
+from hil.sizing.spring_parts import SpringPart, TorsionSpringPart
+from hil.sizing.torsion_spring import MANDREL_SHARE
+from hil.sizing.transmission_parts import ScrewPart
 
 
 def spring_figures(choice: Combination) -> Iterator[Figure]:
-    """Yield the figures of the springs."""
+    """Yield the figures of the springs, in the motion that is spoken of."""
     required, sets, spring = choice.required, choice.sets, choice.springs
     coil = sets.coil
-    most = DEFLECTION_TRIPPED * required.force  # the springs must withstand the trip force
-    yield Figure("spring_rate_N_per_mm", "Spring rate, at rest", sets.inner_N_m / 1e3, "N/mm")
-    yield Figure("knee_force_N", "Force at the knee", sets.knee_N, "N", note="one set goes slack")
-    yield Figure(
-        "deflection_mm",
+    most = _most_N(choice)
+    yield Figure.along(STIFFNESS, "spring_rate", "Spring rate, at rest", sets.inner_N_m)
+    knee = "one set goes slack"
+    yield Figure.along(FORCE, "knee_force", "Force at the knee", sets.knee_N, note=knee)
+    yield Figure.along(
+        LENGTH,
+        "deflection",
         "Deflection when it trips",
-        1e3 * sets.deflection_m(most),
-        "mm",
-        1e3 * choice.most_deflection_m,
+        sets.deflection_m(most),
+        choice.most_deflection_m,
         least=False,
-        note="least permitted length, or the sensor's span",
+        note=worded(
+            "least permitted length, or the sensor's span",
+            "permitted bending, room for the mandrel, or the sensor's span",
+        ),
     )
-    yield Figure(
-        "solid_deflection_mm", "Deflection at solid length", 1e3 * sets.solid_deflection_m, "mm"
+    yield Figure.along(
+        LENGTH,
+        "solid_deflection",
+        worded("Deflection at solid length", "Deflection at which coils close on the mandrel"),
+        sets.solid_deflection_m,
     )
-    yield Figure("solid_length_mm", "Solid length of a spring", 1e3 * coil.solid_m, "mm")
-    solid = coil.stress_Pa(coil.rate_N_m * coil.solid_travel_m)
-    yield Figure(
-        "solid_stress_MPa",
-        "Stress at solid length",
-        solid / 1e6,
-        "MPa",
-        SOLID_STRESS_SHARE * spring.tensile_strength / 1e6,
-        least=False,
-        note="EN 13906-1, 0.56 of the tensile strength",
-    )
+    yield from _room(choice)
     forces = [phase.force for phase in required.duty]
     high = max(sets.coil_force_N(force) if force > 0 else 0.0 for force in forces)
-    span = coil.corrected_stress_Pa(sets.coil.rate_N_m * _coil_swing(choice))
+    span = coil.corrected_stress_Pa(coil.rate_N_m * _coil_swing(choice))
+    formula, other = spring.corrections
     yield Figure(
         "stress_range_MPa",
         "Stress range over the duty, corrected",
@@ -54,8 +53,8 @@ def spring_figures(choice: Combination) -> Iterator[Figure]:
         "MPa",
         spring.stress_range / 1e6,
         least=False,
-        note=f"EN 13906-1, k = (w + 0.5)/(w − 0.75); by Wahl "
-        f"{span / 1e6 * _wahl_ratio(coil.index):.0f} MPa; up to {high:.0f} N a spring",
+        note=f"{spring.STANDARD}, {formula} {span / 1e6 * other:.0f} MPa; up to "
+        f"{FORCE(high):.3g}{FORCE} a spring",
     )
     highest = max(sine.frequency for sine in required.sines)
     yield Figure(
@@ -66,19 +65,59 @@ def spring_figures(choice: Combination) -> Iterator[Figure]:
         SURGE_TIMES * highest,
         note=f"{SURGE_TIMES:g} times the highest required frequency",
     )
-    buckling = coil.buckling_travel_m()
-    yield Figure(
-        "spring_buckling_mm",
-        "Compression at which a spring buckles",
-        1e3 * min(buckling, coil.free_m),
-        "mm",
-        1e3 * (sets.preload_m + sets.deflection_m(most)),
-        note="never" if math.isinf(buckling) else "between guided plates, EN 13906-1",
-    )
 
 
-def _wahl_ratio(index: float) -> float:
-    return wahl(index) * (index - 0.75) / (index + 0.5)
+def _most_N(choice: Combination) -> float:
+    """Return the force that springs and transmission must withstand: that of the last trip."""
+    return DEFLECTION_TRIPPED * choice.required.force
+
+
+def _room(choice: Combination) -> Iterator[Figure]:
+    """Yield what the kind of spring needs of stress and room at its end of travel."""
+    sets, spring, most = choice.sets, choice.springs, _most_N(choice)
+    permitted, reason = spring.static_Pa
+    if isinstance(spring, TorsionSpringPart):
+        torsion = spring.coil
+        yield Figure("body_length_mm", "Length of a spring's body", 1e3 * torsion.body_m, "mm")
+        yield Figure(
+            "bending_stress_MPa",
+            "Bending stress when it trips",
+            torsion.stress_Pa(sets.coil_force_N(most)) / 1e6,
+            "MPa",
+            permitted / 1e6,
+            least=False,
+            note=reason,
+        )
+        wound = LENGTH.rotary.factor * (sets.preload_m + sets.deflection_m(most))
+        yield Figure(
+            "inner_diameter_mm",
+            "Inner diameter of a spring when it trips",
+            1e3 * torsion.inner_m(math.radians(wound)),
+            "mm",
+            1e3 * torsion.mandrel_m / MANDREL_SHARE,
+            note=f"EN 13906-3, mandrel at most {MANDREL_SHARE:g} of it",
+        )
+    elif isinstance(spring, SpringPart):
+        coil = spring.coil
+        yield Figure("solid_length_mm", "Solid length of a spring", 1e3 * coil.solid_m, "mm")
+        yield Figure(
+            "solid_stress_MPa",
+            "Stress at solid length",
+            coil.stress_Pa(coil.rate_N_m * coil.solid_travel_m) / 1e6,
+            "MPa",
+            permitted / 1e6,
+            least=False,
+            note=reason,
+        )
+        buckling = coil.buckling_travel_m()
+        yield Figure(
+            "spring_buckling_mm",
+            "Compression at which a spring buckles",
+            1e3 * min(buckling, coil.free_m),
+            "mm",
+            1e3 * (sets.preload_m + sets.deflection_m(most)),
+            note="never" if math.isinf(buckling) else "between guided plates, EN 13906-1",
+        )
 
 
 def _coil_swing(choice: Combination) -> float:
@@ -93,52 +132,70 @@ def _coil_swing(choice: Combination) -> float:
     return max(max(lengths) - min(lengths), max(others) - min(others))
 
 
-def screw_figures(choice: Combination) -> Iterator[Figure]:
-    """Yield the figures of the screw."""
-    required, screw = choice.required, choice.screw
-    turns = [(p.force, abs(p.speed) * p.duration / screw.lead) for p in required.duty]
+def transmission_figures(choice: Combination) -> Iterator[Figure]:
+    """Yield the figures of the screw or gear, in the motion that is spoken of."""
+    required, part = choice.required, choice.transmission
+    turns = [(p.force, abs(p.speed) * p.duration / part.lead_m) for p in required.duty]
     per_duty = sum(many for _, many in turns)
     length = sum(phase.duration for phase in required.duty)
-    load = equivalent_load_N(turns)
-    life = life_turns(screw.dynamic_rating, load)
+    rating = part.rating
+    load = rating.equivalent_load_N(turns)
+    life = rating.life_turns(load)
     hours = life / per_duty * length / 3600 if per_duty > 0 else math.inf
     yield Figure(
-        "screw_life_h",
-        "Screw life L10 on the duty",
+        f"{part.KIND}_life_h",
+        in_words("Screw life L10 on the duty"),
         hours,
         "h",
         required.life / 3600,
-        note=f"ISO 3408-5, mean load {load:.0f} N, {life / 1e6:.3g} million turns",
+        note=in_words(
+            f"{rating.source}, mean load {FORCE(load):.3g}{FORCE}, {life / 1e6:.3g} million turns"
+        ),
     )
+    if math.isfinite(part.repeated_N):
+        yield Figure.along(
+            FORCE,
+            "repeated_force",
+            "Force that may repeat",
+            part.repeated_N,
+            max(abs(phase.force) for phase in required.duty),
+            note="largest of the duty",
+        )
     yield Figure(
         "static_safety",
-        "Static rating over the largest force",
-        screw.static_rating / (DEFLECTION_TRIPPED * required.force),
+        worded("Static rating over the largest force", "Momentary torque over the largest"),
+        part.static_N / _most_N(choice),
         "",
-        STATIC_SAFETY,
+        part.STATIC_SAFETY,
     )
-    yield Figure(
-        "critical_speed_mm_s",
+    if isinstance(part, ScrewPart):
+        yield from _shaft_figures(choice, part)
+
+
+def _shaft_figures(choice: Combination, screw: ScrewPart) -> Iterator[Figure]:
+    """Yield what a screw needs besides as a turning shaft of some length."""
+    required, most = choice.required, _most_N(choice)
+    yield Figure.along(
+        SPEED,
+        "critical_speed",
         "Nut speed at 0.8 of the critical speed",
-        1e3 * choice.speed_bounds(0.0)["critical speed"],
-        "mm/s",
-        1e3 * max(required.speed, *(abs(phase.speed) for phase in required.duty)),
+        choice.speed_bounds(0.0)["critical speed"],
+        max(required.speed, *(abs(phase.speed) for phase in required.duty)),
         note=screw.ends.replace("_", "–"),
     )
-    yield Figure(
-        "buckling_N",
+    yield Figure.along(
+        FORCE,
+        "buckling",
         "Half of the screw's buckling load",
-        choice.buckling_N,
-        "N",
-        DEFLECTION_TRIPPED * required.force,
+        screw.most_force_N,
+        most,
         note="Euler",
     )
-    needed = required.stroke + 2 * choice.sets.deflection_m(DEFLECTION_TRIPPED * required.force)
-    yield Figure(
-        "nut_travel_mm",
+    yield Figure.along(
+        LENGTH,
+        "nut_travel",
         "Travel of the nut",
-        1e3 * screw.travel,
-        "mm",
-        1e3 * needed,
+        screw.travel,
+        required.stroke + 2 * choice.sets.deflection_m(most),
         note="stroke and the deflection at either end",
     )

@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, Field, ValidationError
 
+from drivers.motion import FORCE, Motion, in_words, speaking
 from drivers.quantities import (
-    Acceleration,
     Current,
     Duration,
     Energy,
-    Force,
     Frequency,
-    Length,
+    OutputForce,
+    OutputStiffness,
     Resistance,
-    Speed,
-    Stiffness,
+    Travel,
+    TravelAcceleration,
+    TravelSpeed,
     Voltage,
 )
 from drivers.suggest import nearest
 from hil.profile import (
     SHIPPED,
+    Arm,
     DeflectionSensor,
     Part,
     Path_,
@@ -40,18 +42,18 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 class Phase(Part):
-    """A part of the duty: spring force at the rod, nut speed and acceleration, all signed."""
+    """A part of the duty: spring force at the output, nut speed and acceleration, all signed."""
 
     duration: Annotated[Duration, Field(gt=0)]
-    force: Force
-    speed: Speed = 0.0
-    acceleration: Acceleration = 0.0
+    force: OutputForce
+    speed: TravelSpeed = 0.0
+    acceleration: TravelAcceleration = 0.0
 
 
 class Sine(Part):
     """A sine of force that is to be followed to −3 dB, with the output blocked."""
 
-    amplitude: Annotated[Force, Field(gt=0)]
+    amplitude: Annotated[OutputForce, Field(gt=0)]
     frequency: Annotated[Frequency, Field(gt=0)]
 
 
@@ -63,25 +65,34 @@ class RequiredSupply(Part):
 
 
 class Requirements(Part):
-    """Requirements for one actuator, and given components: rig, supply, sensors, drive."""
+    """Requirements for one actuator, and given components: rig, supply, sensors, drive.
+
+    An arm on the joint itself makes the actuator rotary: quantities of its output are then angles
+    and torques, inside along the arc of the joint (:mod:`drivers.motion`).
+    """
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     description: str = ""
-    force: Annotated[Force, Field(gt=0)]  # largest, at the rod
-    speed: Annotated[Speed, Field(gt=0)]  # of the nut, while it pushes with speed_force
-    speed_force: Annotated[Force, Field(ge=0)]
-    stroke: Annotated[Length, Field(gt=0)]
+    force: Annotated[OutputForce, Field(gt=0)]  # largest, at the rod
+    speed: Annotated[TravelSpeed, Field(gt=0)]  # of the nut, while it pushes with speed_force
+    speed_force: Annotated[OutputForce, Field(ge=0)]
+    stroke: Annotated[Travel, Field(gt=0)]
     rig: Rig  # moving mass and weights
     duty: Annotated[tuple[Phase, ...], Field(min_length=1, max_length=100)]  # repeats forever
     supply: RequiredSupply
-    force_resolution: Annotated[Force, Field(gt=0)]
+    force_resolution: Annotated[OutputForce, Field(gt=0)]
     sines: Annotated[tuple[Sine, ...], Field(min_length=1, max_length=20)]
-    touch_stiffness: Annotated[Stiffness, Field(gt=0)]  # stiffest virtual spring
+    touch_stiffness: Annotated[OutputStiffness, Field(gt=0)]  # stiffest virtual spring
     life: Annotated[Duration, Field(gt=0)]  # of the screw, on this duty
     deflection_sensor: DeflectionSensor
     encoder_counts: Annotated[int, Field(ge=4)] = 4096  # a revolution
     drive_current: Annotated[Current, Field(gt=0)]  # most that the drive gives
     rate: Annotated[Frequency, Field(ge=50, le=5000)] = 1000.0
+
+    @property
+    def motion(self) -> Motion:
+        """Kind of motion of the output."""
+        return "rotary" if isinstance(self.rig, Arm) else "linear"
 
     @property
     def finest(self) -> Sine:
@@ -96,11 +107,18 @@ def load_requirements(path: str | Path) -> Requirements:
         ProfileError: with every problem found, each with file, line, key and fix.
     """
     source = read_source(found_file(path, "requirements"), str(path))
-    required = validated(Requirements, source)
-    problems = [source.problem(*finding) for finding in _unfit(required)]
+    with speaking(_motion_of(source.data)):
+        required = validated(Requirements, source)
+        problems = [source.problem(*finding) for finding in _unfit(required)]
     if problems:
         raise ProfileError(problems)
     return required
+
+
+def _motion_of(data: Any) -> Motion:
+    """Return the kind of motion of requirements as they are written."""
+    rig = data.get("rig") if isinstance(data, dict) else None
+    return "rotary" if isinstance(rig, dict) and rig.get("kind") == "joint_arm" else "linear"
 
 
 def validated(model: type[Model], source: Source) -> Model:
@@ -149,8 +167,10 @@ def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
             found.append(
                 (
                     ("rig", "weights", i),
-                    f"{weight:.4g} kg takes {needed:.4g} N at the rod, above the required force of "
-                    f"{required.force:.4g} N",
+                    in_words(
+                        f"{weight:.4g} kg takes {_text(needed)} at the rod, above the required "
+                        f"force of {_text(required.force)}"
+                    ),
                     "leave it out, or raise 'force'",
                 )
             )
@@ -158,7 +178,7 @@ def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
         found.append(
             (
                 ("speed_force",),
-                f"{required.speed_force:.4g} N is above the required force of {required.force:.4g} N",
+                _above(required.speed_force, required),
                 "raise 'force', or lower this",
             )
         )
@@ -167,7 +187,7 @@ def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
             found.append(
                 (
                     ("duty", i, "force"),
-                    f"{phase.force:.4g} N is above the required force of {required.force:.4g} N",
+                    _above(phase.force, required),
                     "raise 'force', or lower this",
                 )
             )
@@ -176,7 +196,7 @@ def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
             found.append(
                 (
                     ("sines", i, "amplitude"),
-                    f"{sine.amplitude:.4g} N is above the required force of {required.force:.4g} N",
+                    _above(sine.amplitude, required),
                     "raise 'force', or lower this",
                 )
             )
@@ -197,3 +217,11 @@ def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
             )
         )
     return found
+
+
+def _text(force_N: float) -> str:
+    return f"{FORCE(force_N):.4g}{FORCE}"
+
+
+def _above(force_N: float, required: Requirements) -> str:
+    return in_words(f"{_text(force_N)} is above the required force of {_text(required.force)}")

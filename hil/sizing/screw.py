@@ -1,14 +1,12 @@
-"""Ball screw: torque, speed, life, critical speed and buckling. All in SI.
+"""Ball screw: torque, speed, critical speed and buckling. All in SI.
 
-Life is that of ISO 3408-5 (rolling elements, exponent 3, basic rating, no preload, no correction
-for hardness or accuracy). Critical speed and buckling are those of a uniform shaft of root
+Critical speed and buckling are those of a uniform shaft of root
 diameter (Euler and Bernoulli's beam, any handbook of machine elements).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 STEEL_DENSITY_KG_M3 = 7850.0  # carbon steel; common practice, no source
@@ -16,7 +14,6 @@ STEEL_MODULUS_PA = 206e9  # EN 13906-1, table of materials; from memory
 # Shares of the computed value that are used; common practice, no source.
 CRITICAL_SPEED_SHARE = 0.8
 BUCKLING_SHARE = 0.5
-RATED_TURNS = 1e6  # of the dynamic load rating, ISO 3408-5
 
 
 @dataclass(frozen=True)
@@ -75,20 +72,3 @@ def buckling_N(root_m: float, free_m: float, ends: Ends) -> float:
     """Return Euler's load of a free length, F = f·π²·E·I/L². Not reduced by a safety factor."""
     second_moment = math.pi * root_m**4 / 64
     return ends.euler * math.pi**2 * STEEL_MODULUS_PA * second_moment / free_m**2
-
-
-def equivalent_load_N(loads: Sequence[tuple[float, float]]) -> float:
-    """Return the mean load F_m = (Σ|F|³·N / ΣN)^(1/3) of ISO 3408-5.
-
-    Args:
-        loads: (force in N, turns run under it); 0 if nothing turns.
-    """
-    turns = sum(many for _, many in loads)
-    if turns <= 0:
-        return 0.0
-    return math.cbrt(sum(abs(force) ** 3 * many for force, many in loads) / turns)
-
-
-def life_turns(dynamic_rating_N: float, load_N: float) -> float:
-    """Return L10 = (C_a/F_m)³·10⁶ turns, ISO 3408-5; infinite without load."""
-    return math.inf if load_N <= 0 else (dynamic_rating_N / load_N) ** 3 * RATED_TURNS

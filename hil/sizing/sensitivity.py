@@ -13,23 +13,13 @@ from hil.sizing.figures import figures
 Moved = TypeVar("Moved", bound=Part)
 STEP = 0.01
 LEAST = 0.01  # percent for a percent; smaller changes are left out
-PROPERTIES = (
-    ("motor", "torque_constant"),
-    ("motor", "winding_resistance"),
-    ("motor", "rotor_inertia"),
-    ("motor", "continuous_current"),
-    ("motor", "peak_current"),
-    ("motor", "coulomb"),
-    ("screw", "lead"),
-    ("screw", "efficiency_forward"),
-    ("screw", "root_diameter"),
-    ("screw", "free_length"),
-    ("screw", "dynamic_rating"),
-    ("springs", "wire_diameter"),
-    ("springs", "coil_diameter"),
-    ("springs", "active_coils"),
-    ("springs", "free_length"),
-    ("springs", "preload"),
+MOTOR = (
+    "torque_constant",
+    "winding_resistance",
+    "rotor_inertia",
+    "continuous_current",
+    "peak_current",
+    "coulomb",
 )
 
 
@@ -45,7 +35,12 @@ class Sensitivity:
 def sensitivities(choice: Combination) -> list[Sensitivity]:
     """Return the sensitivity of every required figure to every property that moves one."""
     found = []
-    for part, name in PROPERTIES:
+    properties = [
+        *(("motor", name) for name in MOTOR),
+        *((choice.transmission.KIND, name) for name in choice.transmission.PROPERTIES),
+        *(("springs", name) for name in choice.springs.PROPERTIES),
+    ]
+    for part, name in properties:
         before, after = _figures(choice, part, name, -STEP), _figures(choice, part, name, STEP)
         span = math.log((1 + STEP) / (1 - STEP))
         changes = [
@@ -64,10 +59,10 @@ def _figures(choice: Combination, part: str, name: str, step: float) -> dict[str
     changed = choice
     if part == "motor":
         changed = replace(choice, motor=_moved(choice.motor, name, step))
-    elif part == "screw":
-        changed = replace(choice, screw=_moved(choice.screw, name, step))
-    else:
+    elif part == "springs":
         changed = replace(choice, springs=_moved(choice.springs, name, step))
+    else:
+        changed = replace(choice, transmission=_moved(choice.transmission, name, step))
     return {
         figure.key: figure.value
         for figure in figures(changed)

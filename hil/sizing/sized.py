@@ -17,6 +17,10 @@ MOST_COMBINATIONS = 20_000  # about 10 s
 DESIGNED = 3  # of the best, whose force loop is designed; each takes up to 2 s
 
 
+# Keys of the parts that make an output of this kind.
+KINDS = {"linear": ("screws", "springs"), "rotary": ("gears", "torsion_springs")}
+
+
 class SizingError(Exception):
     """Requirements that cannot be sized; the text says why and gives the fix."""
 
@@ -74,17 +78,22 @@ def size(required: Requirements, parts: Parts) -> list[Sized]:
     """Return every combination, best first; the loop is designed for the best few.
 
     Raises:
-        SizingError: too many combinations.
+        SizingError: too many combinations, or a kind of part is not listed.
     """
-    many = len(parts.motors) * len(parts.screws) * len(parts.springs)
+    motion = required.motion
+    transmissions, sets = parts.transmissions(motion), parts.sets(motion)
+    for kind, listed in zip(KINDS[motion], (transmissions, sets), strict=True):
+        if not listed:
+            raise SizingError(f"the parts list no {kind}. Fix: add some under '{kind}'")
+    many = len(parts.motors) * len(transmissions) * len(sets)
     if many > MOST_COMBINATIONS:
         raise SizingError(
             f"{many} combinations are more than {MOST_COMBINATIONS}. Fix: leave out parts that "
             "do not come into question"
         )
     found = [
-        sized(Combination(required, motor, screw, springs))
-        for motor, screw, springs in itertools.product(parts.motors, parts.screws, parts.springs)
+        sized(Combination(required, *chosen))
+        for chosen in itertools.product(parts.motors, transmissions, sets)
     ]
     found.sort(key=lambda one: (one.order, one.choice.name))
     best = [one.with_loop() for one in found[:DESIGNED]]
@@ -109,7 +118,8 @@ def named(found: list[Sized], name: str) -> Sized:
         if one.choice.name == name:
             return one.with_loop()
     names = [one.choice.name for one in found]
+    kind = found[0].choice.transmission.KIND.upper()
     raise SizingError(
-        f"no combination '{name}'{nearest(name, names)}; Fix: write MOTOR/SCREW/SPRINGS or a number "
+        f"no combination '{name}'{nearest(name, names)}; Fix: write MOTOR/{kind}/SPRINGS or a number "
         f"from 1 to {len(found)}"
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 # Shear and elastic modulus of patented cold drawn wire (EN 10270-1), from memory.
 SHEAR_MODULUS_PA = 81.5e9
@@ -98,6 +99,21 @@ def wahl(index: float) -> float:
     return (4 * index - 1) / (4 * index - 4) + 0.615 / index
 
 
+class Windable(Protocol):
+    """A spring of a set, in N and m of the output."""
+
+    @property
+    def rate_N_m(self) -> float: ...
+    @property
+    def most_travel_m(self) -> float: ...
+    @property
+    def solid_travel_m(self) -> float: ...
+    @property
+    def surge_Hz(self) -> float: ...
+    def stress_Pa(self, force_N: float) -> float: ...
+    def corrected_stress_Pa(self, force_N: float) -> float: ...
+
+
 @dataclass(frozen=True)
 class OpposedSets:
     """Two sets that push against each other, each of ``count`` equal springs side by side.
@@ -105,7 +121,7 @@ class OpposedSets:
     Both work up to a deflection equal to ``preload_m``; beyond it one is slack.
     """
 
-    coil: Coil
+    coil: Windable
     count: int
     preload_m: float
 

@@ -101,3 +101,17 @@ def test_a_mistake_in_a_file_is_told_with_its_place(qtbot, window):
     settled(qtbot, window, lambda: not page.model.busy)
     assert page.text.text().startswith("w.yaml:7: stroke")
     assert page.go.isEnabled() and page.table.rowCount() == 0
+
+
+def test_a_joint_is_sized_in_its_own_units(qtbot, window):
+    page = window.page
+    page.required.setText("joint")
+    QTest.keyClick(page.required, Qt.Key.Key_Return)
+    settled(qtbot, window, lambda: page.name.text())
+    assert page.table.rowCount() == 27 and "meets all" in page.name.text()
+    assert page.axes[0].text() == "Torque (N·m) over speed (°/s), pushing"
+    shown = texts(page.figures, 0) + texts(page.figures, 1)
+    assert "Gear life L10 on the duty" in shown
+    assert not any(text.endswith((" N", " mm/s", " N/mm")) for text in shown)
+    QTest.keyClick(page.table, Qt.Key.Key_U)
+    assert Path("sized.yaml").exists() and "hookeline demo" in page.text.text()

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from drivers.motion import speaking
 from hil.profile import examine_profile
 from hil.sequences import load_sequence
 from hil.sizing import (
@@ -36,13 +37,15 @@ def add(commands: Any) -> None:
     parser = add_command(
         commands,
         "size",
-        "choose motor, screw and springs for the requirements",
+        "choose motor, screw or gear, and springs for the requirements",
         "Read the requirements (force, speed, stroke, duty, supply, bandwidth and so on) and a list\n"
         "of parts, combine every motor, screw and set of springs, and show the margin of each, what\n"
-        "limits it and how the best meets each requirement. The shipped parts are invented: copy\n"
-        "the file and enter your own. Nothing is opened and nothing can move.\n\n"
+        "limits it and how the best meets each requirement. For a rotary actuator, gears and torsion\n"
+        "springs take the place of screws and springs. The shipped parts are\n"
+        "invented: copy the file and enter your own. Nothing is opened and nothing can move.\n\n"
         "With --write-profile the choice becomes a profile that runs on the simulated rig.",
         "  hookeline size footplate\n"
+        "  hookeline size joint\n"
         "  hookeline size requirements.yaml --parts parts.yaml --choose M2/S10/K60 --sensitivity\n"
         "  hookeline size footplate --write-profile sized.yaml --plot sized.png\n",
     )
@@ -54,7 +57,9 @@ def add(commands: Any) -> None:
         "--parts", default="parts", help="file of parts (default: the shipped, invented ones)"
     )
     parser.add_argument(
-        "--choose", metavar="NAME", help="combination to show, as MOTOR/SCREW/SPRINGS or its number"
+        "--choose",
+        metavar="NAME",
+        help="combination to show, as MOTOR/SCREW/SPRINGS or MOTOR/GEAR/SPRINGS, or its number",
     )
     parser.add_argument(
         "--sensitivity", action="store_true", help="show how figures change with each property"
@@ -203,7 +208,8 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
         )
     beside = sequence_beside(path)
     beside.write_text(sequence_text(chosen.choice), encoding="utf-8")
-    check_fit(load_sequence(beside), examined.profile)
+    with speaking(examined.profile.motion):
+        check_fit(load_sequence(beside), examined.profile)
     say(
         options,
         f"profile and its first session ({beside.name}) written; try: hookeline demo --profile "

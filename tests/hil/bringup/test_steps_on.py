@@ -9,12 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from drivers.motion import speaking
 from drivers.simulated import Lateness
 from drivers.simulated.injected_faults import INJECTED_FAULTS
 from drivers.simulated.variation import GROUPS, varied
 from hil.bench.facts import DriveFacts
 from hil.bench.lockstep import LockstepBench
 from hil.bench.referencing import SIMULATED, UNVERIFIED
+from hil.bringup.findings import finding
 from hil.bringup.procedure import bring_up
 from hil.bringup.step import Context, Result, Step, Verdict
 from hil.bringup.steps_first_motion import FIRST_MOTION
@@ -273,6 +275,9 @@ def test_a_stiffer_set_whose_knee_is_beyond_the_rated_torque_is_named() -> None:
     """At 1.4 times the rate its knee is at 4.67°, where the torque is 29.3 N·m of 30."""
     found = brought_up(built("rotary_joint", ("springs_mixed",)), (WORKING_FORCE, LOOP))
     assert found.codes == {"springs_unequal"}, found.results
+    with speaking("rotary"):
+        told = finding("springs_unequal", push_Nmm=53.76).sentence
+    assert told.endswith("(push 210 N·m/rad)")
     assert not any(result.closed_loop for result in found.results.values())
     found.assert_gentle()
     found.assert_safe()

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.sizing.force_band import ForceBand, natural_Hz
+from hil.sizing.life import LifeRating
 from hil.sizing.motor import (
     HeatModel,
     Supply,
@@ -24,9 +25,7 @@ from hil.sizing.screw import (
     ENDS,
     buckling_N,
     critical_rad_s,
-    equivalent_load_N,
     holding_torque_N_m,
-    life_turns,
     reflected_mass_kg,
     shaft_inertia_kg_m2,
     shaft_rad_s,
@@ -94,15 +93,17 @@ def test_buckling_load_is_the_catalogues(ends: str, factor: float) -> None:
 def test_life_at_the_rating_is_a_million_turns() -> None:
     # Definition of the dynamic rating, ISO 3408-5; at half the load the life is eight times as
     # long.
-    assert life_turns(10e3, 10e3) == 1e6
-    assert life_turns(10e3, 5e3) == 8e6
-    assert math.isinf(life_turns(10e3, 0.0))
+    assert LifeRating(10e3).life_turns(10e3) == 1e6
+    assert LifeRating(10e3).life_turns(5e3) == 8e6
+    assert math.isinf(LifeRating(10e3).life_turns(0.0))
 
 
 def test_mean_load_weighs_turns_by_the_cube() -> None:
     # ISO 3408-5. A tenth of the turns at ten times the load: (0.9 + 100)^(1/3), by hand.
-    assert equivalent_load_N([(100, 90), (-1000, 10)]) == pytest.approx(465.55, abs=0.05)
-    assert equivalent_load_N([(500, 0)]) == 0.0
+    assert LifeRating(1.0).equivalent_load_N([(100, 90), (-1000, 10)]) == pytest.approx(
+        465.55, abs=0.05
+    )
+    assert LifeRating(1.0).equivalent_load_N([(500, 0)]) == 0.0
 
 
 def test_mass_at_the_nut_by_hand() -> None:

@@ -128,14 +128,13 @@ class SizePage(Page):
         self.moves = _Table(MOVES, "Sensitivity of the figures to each part")
         self.speed, self.frequency = LimitChart(theme, sizes), LimitChart(theme, sizes)
         self.legends: list[QLabel] = []
+        self.axes: list[QLabel] = []  # what each chart draws, in the units of its choice
         charts = QHBoxLayout()
-        for chart, words in (
-            (self.speed, "Force (N) over nut speed (mm/s), pushing"),
-            (self.frequency, "Force (N) over frequency (Hz), output blocked"),
-        ):
+        for chart in (self.speed, self.frequency):
             column = QVBoxLayout()
-            label = QLabel(words)
+            label = QLabel()
             label.setObjectName("quiet")
+            self.axes.append(label)
             legend = QLabel()
             legend.setTextFormat(Qt.TextFormat.RichText)
             self.legends.append(legend)
@@ -251,11 +250,16 @@ class SizePage(Page):
             frozenset(),
             self.theme.ink,
         )
-        for widget, legend, chart in zip(
+        for widget, legend, label, chart, how in zip(
             (self.speed, self.frequency),
             self.legends,
+            self.axes,
             (chosen.speed, chosen.frequency),
+            ("pushing", "output blocked"),
             strict=True,
         ):
             widget.show_chart(chart)
+            label.setText(
+                f"{chart.y_label} over {chart.x_label[:1].lower()}{chart.x_label[1:]}, {how}"
+            )
             legend.setText(widget.names(chart))
