@@ -24,7 +24,7 @@ HOT = {
         "position_target power_removal power_sequence reference_seek velocity_controller"
     ),
     "hil/supervision": (
-        "bounds carried_load energy followed following force_caps idle_travel leaving "
+        "bounds carried_load energy falling_weight followed following force_caps idle_travel leaving "
         "limit_notices motor_heat motor_sensor_watch outside_stroke position_following readiness "
         "resting_noise sensor_watch spring_law_watch supervision telemetry_age torque_caps"
     ),

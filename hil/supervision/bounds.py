@@ -13,6 +13,7 @@ from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile
 from hil.supervision.carried_load import CarriedLoad
+from hil.supervision.falling_weight import FallingWeight
 from hil.supervision.force_caps import FlatCap, SpeedCap, TravelCap
 from hil.supervision.torque_caps import CurrentCap, NutSpeedCap, SpringRoomCap, SupplyCap
 
@@ -36,6 +37,7 @@ class Bounds:
 
     def __init__(self, profile: Profile) -> None:
         self.load = CarriedLoad(profile)
+        self._falling = FallingWeight(self.load)
         self.flat = FlatCap(profile)
         self._speed = SpeedCap(profile)
         self.travel = TravelCap(profile)
@@ -65,6 +67,7 @@ class Bounds:
     def reset(self) -> None:
         """Forget the load, and find the ends from the next position."""
         self.load.reset()
+        self._falling.reset()
         self.travel.reset()
         self._current.reset()
         self.torque_limit_N_m = self._current.torque_N_m
@@ -78,6 +81,9 @@ class Bounds:
         """Follow the load that the rod balances, and the range of the output."""
         flat = self.flat
         self.load.follow(
+            estimator.output_velocity_m_s, spring_force_N, flat.high_N, estimator.step_s
+        )
+        self._falling.follow(
             estimator.output_velocity_m_s, spring_force_N, flat.high_N, estimator.step_s
         )
         self.travel.follow(estimator, flat.high_N - flat.low_N, energised)
@@ -175,6 +181,11 @@ class Bounds:
                 high = low
         high += travel.leaving_up.opened_N
         low -= travel.leaving_down.opened_N
+        if self._falling.low_N > low:
+            low = self._falling.low_N
+            low_limit = Limit.TRAVEL
+            if high < low:
+                high = low
 
         if high < flat.low_N:
             high = flat.low_N

@@ -43,30 +43,34 @@ class CarriedLoad:
         heaviest_kg: mass with the heaviest weight that the force limit can hold.
         own_load_N: force on the rod due to the mechanism's own weight.
         flutter_m_s: part of the output's speed that the calm speed leaves out.
+        bound_kg: largest mass that the force limit has recently accelerated so.
+        own_mass_kg, mass_per_load: mass of the mechanism; kg for each newton hung.
+        quick_force_N, quick_acceleration_m_s2: of the output, through the same quick filter.
     """
 
     def __init__(self, profile: Profile) -> None:
-        self._mass, self.own_load_N, self._mass_per_load = moved_mass(profile)
-        self.heaviest_kg = self._mass + self._mass_per_load * profile.limits.force.limited
+        self.own_mass_kg, self.own_load_N, self.mass_per_load = moved_mass(profile)
+        self.heaviest_kg = self.own_mass_kg + self.mass_per_load * profile.limits.force.limited
         self.reset()
 
     def reset(self) -> None:
         """Forget the load."""
         self._smooth_force = math.nan
         self._smooth_velocity = self._calm_velocity = self.flutter_m_s = 0.0
-        self._quick_force = self._quick_velocity = self._sudden_s = self._sudden_most_N = 0.0
-        self._long_kg = self._mass
+        self.quick_force_N = self.quick_acceleration_m_s2 = 0.0
+        self._quick_velocity = self._sudden_s = self._sudden_most_N = 0.0
+        self._long_kg = self.own_mass_kg
         self.balance_N = self.heavy_N = 0.0
         self.hung_load_N = 0.0
-        self.effective_mass_kg = self.held_kg = self._held_kg = self._mass
-        self._bound_kg = self.heaviest_kg
+        self.effective_mass_kg = self.held_kg = self._held_kg = self.own_mass_kg
+        self.bound_kg = self.heaviest_kg
         self._steady_force = self._steady_acceleration = 0.0
         self._squares = self._products = 0.0
 
     @property
     def mass_kg(self) -> float:
         """Mass of mechanism and hung weight."""
-        return self._mass + self._mass_per_load * self.hung_load_N
+        return self.own_mass_kg + self.mass_per_load * self.hung_load_N
 
     def follow(self, velocity: float, spring_force: float, most: float, step: float) -> None:
         """Take one cycle.
@@ -80,7 +84,7 @@ class CarriedLoad:
         if not -1e9 < smooth < 1e9:
             smooth = self._steady_force = spring_force
             self._smooth_velocity = self._calm_velocity = self._quick_velocity = velocity
-            self._quick_force = spring_force
+            self.quick_force_N = spring_force
         self._smooth_force = smooth
         if step > 0.0:
             blend = step / (BALANCE_FILTER_S + step)
@@ -91,9 +95,11 @@ class CarriedLoad:
             self._calm_velocity = calm = calm if -1e3 < calm < 1e3 else velocity
             self.flutter_m_s = velocity - calm
             quick = step / (SUDDEN_FILTER_S + step)
-            self._quick_force += quick * (spring_force - self._quick_force)
+            self.quick_force_N += quick * (spring_force - self.quick_force_N)
             self._quick_velocity += quick * (velocity - self._quick_velocity)
-            self._see_sudden((velocity - self._quick_velocity) / SUDDEN_FILTER_S, most, step)
+            sudden = (velocity - self._quick_velocity) / SUDDEN_FILTER_S
+            self.quick_acceleration_m_s2 = sudden
+            self._see_sudden(sudden, most, step)
             self._learn((velocity - self._smooth_velocity) / BALANCE_FILTER_S, most, step)
 
     def _learn(self, acceleration: float, most: float, dt: float) -> None:
@@ -104,11 +110,11 @@ class CarriedLoad:
         (Widrow and Hoff 1960, from memory), which keeps its estimate while the weight falls
         freely, when 1 + κ·a is near zero and nothing can be learned.
         """
-        seen = 1.0 + self._mass_per_load * acceleration
+        seen = 1.0 + self.mass_per_load * acceleration
         force = self._smooth_force
         hung = self.hung_load_N
         bound = self._renew_bound(acceleration, most, dt)
-        more = force - self.own_load_N - self._mass * acceleration - seen * hung
+        more = force - self.own_load_N - self.own_mass_kg * acceleration - seen * hung
         allowed = RISING_SHARE / BOUND_SHARE * bound
         if more > 0.0 and seen > LEAST_SEEN and self.mass_kg < allowed:
             hung += dt / LOAD_RISING_S * more / seen
@@ -125,8 +131,8 @@ class CarriedLoad:
 
     def _see_sudden(self, acceleration: float, most: float, dt: float) -> None:
         """Accept a weight just laid on before the slower filter shows it."""
-        seen = 1.0 + self._mass_per_load * acceleration
-        more = self._quick_force - self.own_load_N - self._mass * acceleration
+        seen = 1.0 + self.mass_per_load * acceleration
+        more = self.quick_force_N - self.own_load_N - self.own_mass_kg * acceleration
         more -= seen * self.hung_load_N
         self._long_kg += dt / (WEIGHING_S + dt) * (self.effective_mass_kg - self._long_kg)
         falls = self._sudden_s > 0.0
@@ -143,7 +149,7 @@ class CarriedLoad:
             self._sudden_s = SUDDEN_S
             believed = self.hung_load_N + room
             self._sudden_most_N = believed if believed < most else most
-        if self.mass_kg < RISING_SHARE / BOUND_SHARE * self._bound_kg:
+        if self.mass_kg < RISING_SHARE / BOUND_SHARE * self.bound_kg:
             hung = self.hung_load_N + dt / LOAD_RISING_S * more / seen
             most_hung = self._sudden_most_N
             if self.hung_load_N < most_hung:
@@ -151,11 +157,11 @@ class CarriedLoad:
 
     def _renew_bound(self, acceleration: float, most: float, dt: float) -> float:
         """Return the largest mass in kg that the force limit ``most`` can accelerate so."""
-        bound = self._bound_kg * (1.0 + dt / BOUND_S)
+        bound = self.bound_kg * (1.0 + dt / BOUND_S)
         size = acceleration if acceleration >= 0.0 else -acceleration
         if bound * size > BOUND_SHARE * most:
             bound = BOUND_SHARE * most / size
-        self._bound_kg = bound = bound if bound < self.heaviest_kg else self.heaviest_kg
+        self.bound_kg = bound = bound if bound < self.heaviest_kg else self.heaviest_kg
         return bound
 
     def _weigh(self, acceleration: float, force: float, dt: float) -> None:
@@ -175,12 +181,12 @@ class CarriedLoad:
         self._products = products = products + blend * (
             change * (force - self._steady_force) - products
         )
-        whole = self._mass + self._mass_per_load * self.hung_load_N
-        prior = self._mass + LOAD_SHARE * (whole - self._mass)
+        whole = self.own_mass_kg + self.mass_per_load * self.hung_load_N
+        prior = self.own_mass_kg + LOAD_SHARE * (whole - self.own_mass_kg)
         effective_mass = (products + PRIOR_SQUARE * prior) / (squares + PRIOR_SQUARE)
         self.effective_mass_kg = (
-            self._mass
-            if effective_mass < self._mass
+            self.own_mass_kg
+            if effective_mass < self.own_mass_kg
             else whole
             if effective_mass > whole
             else effective_mass
