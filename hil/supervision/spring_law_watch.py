@@ -142,6 +142,13 @@ class SpringLawWatch:
             parted = self._moving(estimator, force_N, dt)
         elif self._stood_s >= STOOD_S:
             parted = self._standing(estimator, force_N)
+        elif self._shown_s >= SHOWN_S:
+            # It reverses: only what no friction in either direction explains.
+            before = self.allowed_N
+            parted = self._standing(estimator, force_N)
+            if not abs(parted) > GROSS_TIMES * self.allowed_N:
+                self.allowed_N = before
+                return 0
         else:
             return 0
         self.parted_N = parted
@@ -180,7 +187,8 @@ class SpringLawWatch:
         beyond = self._beyond_shown_N(force)
         unsure = self._unsure_N + beyond if known else GROSS_TIMES * self._unsure_N
         # A law may bend within what its calibration states, and a learned share does not.
-        explained = self._scatter_N + self._stated.u95(force) + unsure
+        explained = math.hypot(self._scatter_N, self._unsure_N if known else unsure)
+        explained += self._stated.u95(force) + beyond
         parted = abs(self.parted_N)
         # However large, it needs ``LASTING_S``: a faulty sensor is identified by then.
         over = min(parted - explained, self._most_N_s / LASTING_S)
