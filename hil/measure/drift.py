@@ -65,7 +65,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         HOUR_S * factor * math.sqrt(float(covariance[0, 0])),
         "N/h",
         0.0,
-        count_N(profile),  # of a sensor that does not wander by a count
+        count_N(profile, 0.0),  # of a sensor that does not wander by a count
         conditions=(
             f"output blocked, {FORCE(float(np.mean(force))):.0f}{FORCE}, "
             f"power off for {lasted_s / 60:.0f} min"

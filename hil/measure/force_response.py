@@ -44,6 +44,7 @@ from hil.measure.response import (
     half_power_Hz,
     multisine,
 )
+from hil.measure.slope import bend_share, gain_u95
 from hil.procedures import Hand, Pause
 from hil.profile import Profile
 
@@ -214,6 +215,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
         smoothed = loop.smoothed(f)
         for key, title, unit, take in _takes(f, smoothed, 0.6 * profile.control.force_bandwidth):
             value, u95 = _of_spectra(spectra, take)
+            u95 = math.hypot(u95, gain_u95(key, value, bend_share(profile, level)))
             predicted, predicted_u95 = _predicted(take, curves)
             found.append(
                 Characteristic(
@@ -274,7 +276,8 @@ def _large_figures(
     upper = crossing_Hz(f, (size + u) / amplitude, HALF_POWER)
     lower = crossing_Hz(f, (size - u) / amplitude, HALF_POWER)
     apart = float(np.median(np.diff(np.log(f)))) * value
-    u95 = math.hypot(0.5 * abs(upper - lower), 0.1 * apart)
+    bent = gain_u95("bandwidth", value, bend_share(profile, about))
+    u95 = math.hypot(0.5 * abs(upper - lower), 0.1 * apart, bent)
     grid = np.geomspace(1.0, 4 * float(f[-1]), 300)
     permitted = saturation_N(profile, grid, about, loop)
     # The rate limit turns the wave into a triangle, whose fundamental is 8/π² of its height.

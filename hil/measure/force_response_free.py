@@ -43,6 +43,7 @@ from hil.measure.guarded import (
 )
 from hil.measure.loop_prediction import FRICTION_KNOWN, DesignedLoop
 from hil.measure.response import Multisine, coefficients, half_power_Hz, multisine
+from hil.measure.slope import bend_share
 from hil.procedures import Pause
 from hil.profile import Profile
 
@@ -134,7 +135,8 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
         ]
         u95 = jackknife_u95(np.array(left_out), value)
         if key == "gain":
-            u95 = math.hypot(u95, 2 * profile.calibration.relative_uncertainty * value)
+            share = math.hypot(2 * profile.calibration.relative_uncertainty, bend_share(profile))
+            u95 = math.hypot(u95, share * value)
         predicted, *others = (take(size) for size in designed)
         figures.append(
             Characteristic(

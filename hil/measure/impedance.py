@@ -44,6 +44,7 @@ from hil.measure.guarded import (
 )
 from hil.measure.loop_prediction import COMMAND_DELAY_CYCLES
 from hil.measure.response import Complex, fundamental
+from hil.measure.slope import bend_share
 from hil.procedures import Hand, Pause, Push
 from hil.profile import Profile, arm_ratio
 
@@ -173,7 +174,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     found: list[Characteristic] = []
     lines, sizes = [], []
     dense = np.geomspace(0.5, 8.0, 60)
-    relative = 2 * profile.calibration.relative_uncertainty
+    relative = math.hypot(2 * profile.calibration.relative_uncertainty, bend_share(profile))
     for name, share in STIFFNESS_SHARES.items():
         set_N_m = share * stiffest(profile, gains)
         at, dynamic = _dynamic(run, name)
@@ -199,7 +200,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         real = dynamic.imag / (2 * math.pi * at)
         means = np.array([np.mean(real[at == f]) for f in TRIED_Hz])
         least = TRIED_Hz[int(np.argmin(means))]
-        value, u95 = mean_u95(1e-3 * real[at == least], 1e-3 * set_N_m * skew_s(profile))
+        damping = float(np.mean(real[at == least]))
+        systematic = math.hypot(set_N_m * skew_s(profile), bend_share(profile) * damping)
+        value, u95 = mean_u95(1e-3 * real[at == least], 1e-3 * systematic)
         theory = designed_impedance(profile, set_N_m, np.array([least]))[0].real
         found.append(
             Characteristic(

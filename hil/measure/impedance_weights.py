@@ -34,9 +34,10 @@ from hil.measure.guarded import (
     under_power,
 )
 from hil.measure.impedance import designed_gains, designed_impedance, skew_s, stiffest
+from hil.measure.slope import slope_share
 from hil.measure.weight_moves import weights_lifted
 from hil.procedures import Hand, Hang, Pause, Push, wait_until_resting
-from hil.profile import Calibration, Profile, TwoSlopes, arm_ratio
+from hil.profile import Profile, arm_ratio
 
 SHARE = 0.5  # of the highest permitted stiffness
 NUDGES = 6
@@ -153,18 +154,6 @@ def _designed(
         found.append(_fitted(even[inside], x[inside], force[inside]))
     stiff, damping = np.mean(np.array(found), axis=0)
     return float(stiff), float(damping)
-
-
-def slope_share(stated: Calibration, force_N: float) -> float:
-    """Return the relative expanded uncertainty of the calibration's slope at this force.
-
-    Scale, and the possible bend up to there: straight for two slopes; any other law may err by
-    a·sin(π·F/F₀), whose slope at F₀ is π times as large.
-    """
-    bend = stated.absolute_uncertainty / force_N
-    if not isinstance(stated.spring_law, TwoSlopes):
-        bend *= math.pi
-    return 2 * math.hypot(stated.relative_uncertainty, bend)
 
 
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:

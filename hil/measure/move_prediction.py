@@ -12,8 +12,8 @@ from hil.core import HoldPosition
 from hil.measure.characteristic import Floats
 from hil.measure.guarded import middle_m
 from hil.measure.impedance import designed_gains
-from hil.measure.weight_moves import lasts_s, way_m
-from hil.profile import Lever, Profile
+from hil.measure.weight_moves import lasts_s, rubbing_N, way_m
+from hil.profile import Profile
 from hil.sizing import sagged_V
 
 STEP_S = 0.001
@@ -104,8 +104,7 @@ def _moved(
     at_rod = kg_per_N * profile.rig.gravity
     moved_kg = own_kg + mass * at_rod**2
     weight_N = own_N + mass * profile.rig.gravity * at_rod
-    rig = profile.rig
-    rub_N = rig.pivot_friction / rig.rod_arm if isinstance(rig, Lever) else rig.guide_friction
+    rub_N = rubbing_N(profile)
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
     half = 0.5 * sense * way_m(profile)
     x, v, force = middle_m(profile) - half, 0.0, weight_N

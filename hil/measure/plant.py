@@ -45,6 +45,7 @@ from hil.measure.plant_identification import (
 )
 from hil.measure.plant_proposal import proposal_of
 from hil.measure.response import Complex, Multisine, Spectra, coefficients, multisine
+from hil.measure.slope import bend_share
 from hil.procedures import Hand, Pause
 from hil.profile import Profile, rig_parameters
 
@@ -154,22 +155,25 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     whole = _of_blocks(blocks)
     left_out = [_of_blocks(blocks, i) for i in range(len(blocks))]
 
-    def of_all(take: Callable[[Identified], float]) -> tuple[float, float]:
+    level = sine_N(profile)[0]
+    bend = bend_share(profile, level)
+
+    def of_all(take: Callable[[Identified], float], share: float) -> tuple[float, float]:
         value = take(whole)
         spread = jackknife_u95(np.array([take(each) for each in left_out]), value)
-        return value, math.hypot(spread, TORQUE_SHARE * value)
+        return value, math.hypot(spread, share * value)
 
     actuator, friction = profile.actuator, profile.actuator.friction
     per_metre = actuator.radians_per_metre
-    level = sine_N(profile)[0]
-    stiffness = ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
+    law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    stiffness = law.stiffness(law.deflection_for(level))
     relative = 2 * profile.calibration.relative_uncertainty
     sines = f"output blocked, sines of {SINES_Hz[0]:g} to {SINES_Hz[-1]:g} Hz about {FORCE(level):.0f}{FORCE}"
     sliding = f"{sines}, sliding stretches only; by the stated torque constant"
-    mass, mass_u95 = of_all(lambda p: p.mass)
-    viscous, viscous_u95 = of_all(lambda p: 1e-3 * p.viscous)
-    dry, dry_u95 = of_all(lambda p: 1e3 * p.dry / per_metre)
-    rate, rate_u95 = mean_u95(1e-3 * _stiffness(run), 1e-3 * relative * stiffness)
+    mass, mass_u95 = of_all(lambda p: p.mass, TORQUE_SHARE)
+    viscous, viscous_u95 = of_all(lambda p: 1e-3 * p.viscous, math.hypot(TORQUE_SHARE, bend))
+    dry, dry_u95 = of_all(lambda p: 1e3 * p.dry / per_metre, math.hypot(TORQUE_SHARE, bend))
+    rate, rate_u95 = mean_u95(1e-3 * _stiffness(run), 1e-3 * math.hypot(relative, bend) * stiffness)
     period = 1.0 / profile.control.rate
     delay, delay_u95 = _delay_ms(run, profile)
     own_Hz = math.sqrt(1e3 * rate / mass) / (2 * math.pi)

@@ -43,10 +43,20 @@ USED = 0.5  # the last part of a step, after it has settled
 FOLLOWED = 0.5  # of a step
 
 
-def count_N(profile: Profile) -> float:
-    """Return the force of one count of the deflection sensor at the tests' level."""
-    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
-    return abs(profile.calibration.deflection_per_count) * calibration.stiffness(0.0)
+def count_N(profile: Profile, force_N: float) -> float:
+    """Return the force of one count of the deflection sensor at a force."""
+    law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    return abs(profile.calibration.deflection_per_count) * law.stiffness(
+        law.deflection_for(force_N)
+    )
+
+
+def _steps_counts(profile: Profile) -> tuple[float, ...]:
+    """Return the steps in counts; larger ones where the loop is not expected to follow those."""
+    expected = _predicted_step_N(profile) / count_N(profile, sine_N(profile)[0])
+    if expected <= STEPS_COUNTS[-1]:
+        return STEPS_COUNTS
+    return (*STEPS_COUNTS, *(share * expected for share in (0.75, 1.0, 1.5, 2.0)))
 
 
 def _run(profile: Profile) -> Part:
@@ -56,8 +66,8 @@ def _run(profile: Profile) -> Part:
     yield from apply(ConstantForce(force_N=level))
     yield Pause(SETTLE_S)
     yield from window("still", STILL_S)
-    for counts in STEPS_COUNTS:
-        size = counts * count_N(profile)
+    for counts in _steps_counts(profile):
+        size = counts * count_N(profile, sine_N(profile)[0])
         points = [(0.0, level)]
         for n in range(2 * REPEATS):
             before, after = (level, level + size) if n % 2 == 0 else (level + size, level)
@@ -77,7 +87,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     conditions = f"output blocked, {FORCE(sine_N(profile)[0]):.0f}{FORCE} held for {STILL_S:g} s"
     blocks = np.array_split(force, BLOCKS)
     noise, noise_u95 = mean_u95(np.array([np.std(block, ddof=1) for block in blocks]))
-    count = count_N(profile)
+    count = count_N(profile, sine_N(profile)[0])
     stated = count * math.sqrt(profile.sensors.deflection.noise**2 + 1 / 12)
     means = np.array([np.mean(block) for block in blocks])
     at = np.array([np.mean(block) for block in np.array_split(time_s, BLOCKS)])
@@ -148,7 +158,7 @@ def _predicted_step_N(profile: Profile) -> float:
     loop = DesignedLoop.of(profile).loop
     gain = loop.law.position / loop.plant.stiffness
     breakaway = profile.actuator.friction.breakaway * profile.actuator.radians_per_metre
-    dead = count_N(profile) * max(1.0, 0.5 * profile.sensors.deflection.noise)
+    dead = count_N(profile, sine_N(profile)[0]) * max(1.0, 0.5 * profile.sensors.deflection.noise)
     return dead + breakaway / gain
 
 
@@ -189,7 +199,8 @@ def _smallest(sizes: Floats, shares: Floats, u95: Floats) -> tuple[float, float]
 def _truth(profile: Profile) -> dict[str, float]:
     p = rig_parameters(profile)
     per_count = p.sensor_span_m / 2**p.sensor_bits / p.sensor_scale
-    stiffness = ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
+    law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    stiffness = law.stiffness(law.deflection_for(sine_N(profile)[0]))
     force = abs(stiffness * per_count)
     truth = {"resolution.noise": force * math.sqrt(p.sensor_noise_counts**2 + 1 / 12)}
     if p.sensor_drift_counts_per_s:
@@ -204,8 +215,8 @@ TEST = GuardedTest(
     purpose="noise floor and spectrum of the force, drift, smallest step that is followed",
     risk="A loop that hunts hums; keep hands off.",
     fitting=("output blocked",),
-    lasts_s=lambda _profile: (
-        4.0 + SETTLE_S + STILL_S + len(STEPS_COUNTS) * (2 * REPEATS + 1) * STEP_S
+    lasts_s=lambda profile: (
+        4.0 + SETTLE_S + STILL_S + len(_steps_counts(profile)) * (2 * REPEATS + 1) * STEP_S
     ),
     run=_run,
     evaluate=_evaluate,

@@ -13,14 +13,13 @@ from hil.measure.characteristic import (
     Characteristic,
     Diagram,
     Evaluation,
-    Floats,
     Line,
     RecordedRun,
-    Window,
-    cut,
     windows,
 )
 from hil.measure.guarded import GuardedTest, Part, balanced_in_the_middle, mark
+from hil.measure.seen_swing import SeenSwing, seen_swing
+from hil.measure.slope import bend_share
 from hil.procedures import Confirm, Drop, Hand, Hang, Pause
 from hil.profile import Profile
 
@@ -174,57 +173,24 @@ def _deflection_m(profile: Profile, force_N: float) -> float:
     return float(brentq(lambda d: calibration.force(d) - force_N, -most, most))
 
 
-@dataclass(frozen=True, eq=False)
-class _Seen:
-    """Force in one window: rest before, highest, lowest after it, settled."""
-
-    time_s: Floats
-    force_N: Floats
-    begin: int
-    rest_N: float
-    peak_N: float
-    trough_N: float
-    settled_N: float
-    spread_N: float
-    period_s: float
-
-    @property
-    def rebound(self) -> float:
-        return (self.settled_N - self.trough_N) / (self.peak_N - self.settled_N)
-
-
-def _seen(run: RecordedRun, part: Window) -> _Seen:
-    time_s, force = cut(run, part, "time_s"), cut(run, part, "spring_force_N")
-    moving = np.nonzero(np.abs(force - force[0]) > 0.05 * np.ptp(force))[0]
-    begin = int(moving[0])
-    rest = float(np.median(force[: max(begin - 5, 1)]))
-    # A parabola through the top removes the noise of the highest sample.
-    top = int(np.argmax(force))
-    near = slice(max(0, top - 12), top + 13)
-    a, b, c = np.polyfit(time_s[near] - time_s[top], force[near], 2)
-    peak = float(c - b * b / (4 * a))
-    spread = float(np.std(force[near] - np.polyval((a, b, c), time_s[near] - time_s[top])))
-    settled = float(np.mean(force[-500:]))
-    trough = float(np.min(force[top:]))
-    up = np.nonzero((force[begin:-1] < settled) & (force[begin + 1 :] >= settled))[0]
-    period = float(np.mean(np.diff(time_s[begin + up[:4]]))) if len(up) > 2 else math.nan
-    return _Seen(time_s, force, begin, rest, peak, trough, settled, spread, period)
-
-
 def _stated_N(profile: Profile, force_N: float) -> float:
     stated = profile.calibration
     return 2 * math.hypot(stated.absolute_uncertainty, stated.relative_uncertainty * force_N)
 
 
 def _peak_and_energy(
-    seen: _Seen, profile: Profile, name: str, title: str, expected: tuple[float, float], told: str
+    seen: SeenSwing,
+    profile: Profile,
+    name: str,
+    title: str,
+    expected: tuple[float, float],
+    told: str,
 ) -> list[Characteristic]:
     """Return peak force and energy in the springs; ``expected`` is the peak and its uncertainty."""
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
     u95 = math.hypot(2 * seen.spread_N / 3, _stated_N(profile, seen.peak_N))
     top = _deflection_m(profile, seen.peak_N)
-    energy = _energy_J(calibration, top)
-    energy -= _energy_J(calibration, _deflection_m(profile, seen.rest_N))
+    energy, _ = seen.taken_J()
     own_N = moved_mass(profile)[1]
     seen_m, peak_m = _deflection_m(profile, own_N), _deflection_m(profile, expected[0])
     return [
@@ -253,7 +219,7 @@ def _peak_and_energy(
     ]
 
 
-def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]:
+def _laid_on(seen: SeenSwing, profile: Profile, mass: float) -> list[Characteristic]:
     told = f"screw held, {mass:g} kg laid on the lever at once"
     blow = predicted_blow(profile, mass)
     predicted = blow.peak_N
@@ -291,7 +257,9 @@ def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]
     ]
 
 
-def _dropped(seen: _Seen, profile: Profile, mass: float, height_m: float) -> list[Characteristic]:
+def _dropped(
+    seen: SeenSwing, profile: Profile, mass: float, height_m: float
+) -> list[Characteristic]:
     told = f"screw held, {mass:g} kg on a slack strap dropped {1e3 * height_m:.0f} mm onto the load point"
     expected = predicted_blow(profile, mass, height_m)
     # v is proportional to the root of the height.
@@ -327,33 +295,29 @@ def _dropped(seen: _Seen, profile: Profile, mass: float, height_m: float) -> lis
     ]
 
 
-def _blow_N(seen: _Seen, profile: Profile) -> tuple[float, float]:
+def _blow_N(seen: SeenSwing, profile: Profile) -> tuple[float, float]:
     """Return v·√(k·m) = √(2·E·k) and its expanded uncertainty, E the energy of the fall alone.
 
     E is the energy absorbed by the springs less the work of output and weight on the way to the peak,
-    so that a knee of the springs does no harm; k is the stiffness where they come to rest.
+    so that a knee of the springs does no harm; k is the slope about where they come to rest.
     """
-    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
-    start, rests, top = (
-        _deflection_m(profile, force) for force in (seen.rest_N, seen.settled_N, seen.peak_N)
-    )
-    taken = _energy_J(calibration, top) - _energy_J(calibration, start)
-    energy = taken - seen.settled_N * (top - start)
+    _, energy = seen.taken_J()
     if energy <= 0.0:
         raise ValueError("the weight brought no energy: it was not dropped")
-    blow = math.sqrt(2 * energy * calibration.stiffness(rests))
-    stated = profile.calibration
-    peak = (seen.peak_N - seen.settled_N) / calibration.stiffness(top) * 2 * seen.spread_N / 3
+    about = np.abs(seen.force_N - seen.settled_N) < 0.2 * (seen.peak_N - seen.settled_N)
+    slope = float(np.polyfit(seen.deflection_m[about], seen.force_N[about], 1)[0])
+    blow = math.sqrt(2 * energy * slope)
+    stated, way = profile.calibration, (seen.peak_N - seen.rest_N) / slope
+    peak = (seen.peak_N - seen.settled_N) / slope * 2 * seen.spread_N / 3
     # Errors of the calibration at rest and at the peak need not be the same.
-    zero = math.sqrt(2) * 2 * stated.absolute_uncertainty * (top - start)
+    zero = math.sqrt(2) * 2 * stated.absolute_uncertainty * way
     scale = 2 * stated.relative_uncertainty * energy
-    stiffness = (
-        energy * math.sqrt(2) * 2 * stated.absolute_uncertainty / (seen.peak_N - seen.rest_N)
-    )
+    apart = math.sqrt(2) * 2 * stated.absolute_uncertainty / (seen.peak_N - seen.rest_N)
+    stiffness = energy * math.hypot(apart, bend_share(profile, seen.settled_N))
     return blow, 0.5 * blow / energy * math.hypot(peak, zero, scale, stiffness)
 
 
-def _rebound_u95(seen: _Seen, profile: Profile) -> float:
+def _rebound_u95(seen: SeenSwing, profile: Profile) -> float:
     """Return the expanded uncertainty of the rebound, a ratio of differences of three forces."""
     swing, ratio = seen.peak_N - seen.settled_N, seen.rebound
     each = 2 * profile.calibration.absolute_uncertainty
@@ -374,7 +338,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             continue
         values = parts[0].values
         mass, height = values["weight_kg"], values.get("height_m", 0.0)
-        seen = _seen(run, parts[0])
+        seen = seen_swing(run, parts[0])
         found += (
             _dropped(seen, profile, mass, height)
             if name == "drop"
@@ -384,7 +348,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     return Evaluation(tuple(found), tuple(diagrams), tuple(notes))
 
 
-def _diagram(seen: _Seen, title: str, predicted_N: float) -> Diagram:
+def _diagram(seen: SeenSwing, title: str, predicted_N: float) -> Diagram:
     step = max(1, len(seen.force_N) // 600)
     after_s = seen.time_s - seen.time_s[seen.begin]
     return Diagram(

@@ -31,6 +31,7 @@ from hil.measure.guarded import (
     under_power,
     window,
 )
+from hil.measure.slope import bend_share
 from hil.procedures import Hand, Pause
 from hil.profile import Profile, TwoSlopes, rig_parameters
 
@@ -215,7 +216,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             )
         )
     forward = [1 / s for s in slopes[True]]
-    share = math.hypot(relative, TORQUE_SHARE)
+    bend = bend_share(profile, most)
+    share = math.hypot(relative, TORQUE_SHARE, bend)
     for key, title, values, stated in (
         (
             "efficiency_forward",
@@ -247,7 +249,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     per_torque = profile.actuator.radians_per_metre
     torque = 1e3 * np.array(dry) / per_torque
     shift = 1e3 * relative * INTERCEPT_SHARE * most / per_torque
-    value, u95 = mean_u95(torque, math.hypot(shift, TORQUE_SHARE * float(np.mean(torque))))
+    value, u95 = mean_u95(
+        torque, math.hypot(shift, math.hypot(TORQUE_SHARE, bend) * float(np.mean(torque)))
+    )
     stated = 1e3 * profile.actuator.friction.coulomb
     found.append(
         Characteristic(

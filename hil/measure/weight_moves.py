@@ -6,7 +6,7 @@ import math
 
 from hil.control import moved_mass
 from hil.measure.guarded import MOVE_S
-from hil.profile import Profile
+from hil.profile import Lever, Profile
 
 ROOM_SHARE = 0.65  # of the travel: the position loop overshoots at the end of a move
 SPEED_SHARE = 0.9  # of the limit, at most
@@ -32,6 +32,12 @@ def weights_lifted(profile: Profile) -> list[tuple[float, float, float]]:
         speed = FASTEST * way / math.sqrt(SHARPEST * way / sharp)
         found.append((mass, force, min(speed, SPEED_SHARE * limits.speed.limited)))
     return found
+
+
+def rubbing_N(profile: Profile) -> float:
+    """Return the dry friction of the rig itself at the rod."""
+    rig = profile.rig
+    return rig.pivot_friction / rig.rod_arm if isinstance(rig, Lever) else rig.guide_friction
 
 
 def way_m(profile: Profile) -> float:

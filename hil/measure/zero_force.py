@@ -31,6 +31,8 @@ from hil.measure.guarded import (
 from hil.measure.impedance import designed_impedance
 from hil.measure.loop_prediction import MASS_KNOWN
 from hil.measure.response import fundamental
+from hil.measure.slope import bend_share
+from hil.measure.weight_moves import rubbing_N
 from hil.procedures import Hand, Pause, Push
 from hil.profile import Profile, arm_ratio
 
@@ -38,13 +40,18 @@ FREQUENCIES_Hz = (0.8, 1.2, 1.8, 2.7)
 SWING_M = 0.006  # of the output, either way
 PERIODS = 8
 SETTLE_PERIODS = 2
+LEAST_SWING = 0.25  # of SWING_M: less may be the springs' own deflection
 CAUSES = "dry friction that the feed-forward leaves, reflected mass, dead zone of the force loop"
 
 
 def _push_N(profile: Profile, frequency_Hz: float) -> float:
-    """Return the hand's force at the load point that swings the moved mass by ``SWING_M``."""
-    arms = arm_ratio(profile.rig)
-    return moved_mass(profile)[0] * (2 * math.pi * frequency_Hz) ** 2 * SWING_M / arms
+    """Return the hand's force at the load point that swings the moved mass by ``SWING_M``.
+
+    Against dry friction R of the rig a sine needs 4/π·R more (describing function; Gelb and
+    Vander Velde, 1968, from memory).
+    """
+    moved = moved_mass(profile)[0] * (2 * math.pi * frequency_Hz) ** 2 * SWING_M
+    return (moved + 4 / math.pi * rubbing_N(profile)) / arm_ratio(profile.rig)
 
 
 def _run(profile: Profile) -> Part:
@@ -63,7 +70,7 @@ def _run(profile: Profile) -> Part:
 
 
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
-    felt, impedances, frequencies = [], [], []
+    felt, impedances, frequencies, swings = [], [], [], []
     for part in windows(run, "hand"):
         f = part.values["frequency_Hz"]
         time_s, force = cut(run, part, "time_s"), cut(run, part, "spring_force_N")
@@ -77,10 +84,18 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             # The force on the hand opposes its motion: the springs push the rod with −F.
             frequencies.append(f)
             # Velocity from the position's fundamental: the estimated one lags. A free lever drifts.
-            moved = 2j * math.pi * f * fundamental(t, position[inside], f, drifts=True)
-            impedances.append(-fundamental(t, y, f, drifts=True) / moved)
+            swing = fundamental(t, position[inside], f, drifts=True)
+            swings.append(abs(swing))
+            impedances.append(-fundamental(t, y, f, drifts=True) / (2j * math.pi * f * swing))
     if len(felt) < 3 * len(FREQUENCIES_Hz):
         raise ValueError("the swings were not recorded")
+    for frequency in FREQUENCIES_Hz:
+        far = float(np.mean(np.array(swings)[np.array(frequencies) == frequency]))
+        if far < LEAST_SWING * SWING_M:
+            raise ValueError(
+                f"the output was swung by {LENGTH(far):.1f}{LENGTH} each way at {frequency:g} Hz. "
+                f"Fix: swing it by about {LENGTH(SWING_M):.0f}{LENGTH}"
+            )
     table, z, at = np.array(felt), np.array(impedances), np.array(frequencies)
     found: list[Characteristic] = []
     count = abs(profile.calibration.deflection_per_count) * _stiffness(profile)
@@ -91,7 +106,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         ("slow", slow, FREQUENCIES_Hz[0]),
         ("fast", fast, FREQUENCIES_Hz[-1]),
     ):
-        value, u95 = mean_u95(table[chosen, 1], 0.5 * count)
+        bend = bend_share(profile) * float(np.mean(table[chosen, 1]))
+        value, u95 = mean_u95(table[chosen, 1], math.hypot(0.5 * count, bend))
         rms = float(np.mean(table[chosen, 2]))
         designed, without = _designed(profile, at_Hz, rms)
         expected = abs(designed) * rms
@@ -110,7 +126,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         )
     w = 2 * math.pi * at
     means = np.array([[np.mean(z[at == f]) for f in FREQUENCIES_Hz]]).ravel()
-    mass, mass_u95 = mean_u95(z[fast].imag / w[fast])
+    each = z[fast].imag / w[fast]
+    mass, mass_u95 = mean_u95(each, bend_share(profile) * float(np.mean(each)))
     designed, without = _designed(profile, FREQUENCIES_Hz[-1], float(np.mean(table[fast, 2])))
     expected = designed.imag / (2 * math.pi * FREQUENCIES_Hz[-1])
     unsure = abs(designed.imag - without.imag) / (2 * math.pi * FREQUENCIES_Hz[-1])
@@ -130,7 +147,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     )
     least = int(np.argmin(means.real))
     chosen = at == FREQUENCIES_Hz[least]
-    real, real_u95 = mean_u95(z[chosen].real)
+    size = float(np.mean(np.abs(z[chosen])))
+    real, real_u95 = mean_u95(z[chosen].real, bend_share(profile) * size)
     rms = float(np.mean(table[table[:, 0] == FREQUENCIES_Hz[least], 2]))
     designed, without = _designed(profile, FREQUENCIES_Hz[least], rms)
     found.append(

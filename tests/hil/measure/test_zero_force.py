@@ -47,3 +47,20 @@ def test_the_design_predicts_more_with_the_friction_that_the_loop_leaves():
     assert 0.0 < without.real < designed.real
     # In slow swings the springs carry the nut along: the mass felt is far below the nut's own.
     assert 0.0 < designed.imag / (2 * math.pi * 0.8) < 0.5 * PROFILE.actuator.reflected_mass
+
+
+def test_the_hand_overcomes_the_friction_of_the_guide():
+    slide = load_profile("bench_slide")
+    for frequency in zero_force.FREQUENCIES_Hz:
+        # It did not move the slide at 0.8 Hz, and a force of nothing was felt.
+        assert zero_force._push_N(slide, frequency) > slide.rig.guide_friction
+
+
+def test_an_output_that_was_hardly_swung_is_no_result():
+    run = swung(0.0)
+    for name in ("output_position_m", "output_velocity_m_s"):
+        run._columns[name] = 0.01 * run._columns[name]
+    with pytest.raises(
+        ValueError, match=r"swung by 0\.0 mm each way at 0\.8 Hz\. Fix: swing it by"
+    ):
+        zero_force.TEST.evaluate(run, PROFILE)
