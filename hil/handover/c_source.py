@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from drivers.motion import ARC_RADIUS_M, worded
 from hil.handover.c_expressions import INT, REAL, WIDE, Type, c_name, member, number, type_of
 from hil.handover.c_functions import reached
 from hil.handover.law import Law
@@ -45,11 +46,16 @@ typedef double wide; /* estimation: positions nearly cancel, float would lose th
 
 #define LAW_IDENTITY "{identity}"
 #define LAW_PERIOD_S {period!r}
-#define LAW_FROM_REST 1
+{arc}#define LAW_FROM_REST 1
 #define LAW_FROM_FORCE 2
 /* of each output of the vectors, to judge differences */
 #define LAW_FULL_SCALE {{{full_scale}}}
 
+"""
+
+ARC = f"""\
+/* Of a rotary actuator: m and N are along an arc of this radius in m around the joint. */
+#define LAW_ARC_RADIUS_M {ARC_RADIUS_M!r}
 """
 
 SUPPORT = """\
@@ -134,6 +140,7 @@ def c_source(
         name=name,
         identity=identity,
         period=period_s,
+        arc=worded("", ARC),
         full_scale=", ".join(repr(float(x)) for x in full_scale),
     )
     header += "\n".join(_structs(graph)) + "\n"

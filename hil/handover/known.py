@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from drivers.motion import in_words
 from hil.control import ForceGains
 from hil.handover.law import Law
 from hil.profile import Profile
@@ -135,7 +136,7 @@ def known_parts(
         "heat_model": _heat(profile),
         "reference": ReferenceFile(
             sensor=profile.sensors.motor.reference,
-            procedure=ZERO[profile.sensors.motor.reference],
+            procedure=in_words(ZERO[profile.sensors.motor.reference]),
             settings=plain["reference"],
         ),
         "verified": _verified(evidence.record),

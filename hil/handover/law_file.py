@@ -13,6 +13,7 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from drivers.base import Capabilities
+from drivers.motion import ARC_RADIUS_M
 from hil.control import ForceGains
 from hil.handover.known import (
     Evidence,
@@ -59,11 +60,17 @@ class Gains(BaseModel):
 
 
 class Signs(BaseModel):
-    """From the drive's counts to the profile's positions and torques."""
+    """From the drive's counts to the profile's positions and torques.
+
+    ``arc_radius_m``: of a rotary actuator the law's positions in m are those on an arc of this
+    radius around the joint, its forces in N act along it: an angle in rad is position/radius, a
+    torque in N·m force·radius. None for a linear one.
+    """
 
     torque: Literal[-1, 1]
     nut_m_per_rad: float
     sense: str
+    arc_radius_m: float | None = None
 
 
 class DriveFile(BaseModel):
@@ -170,8 +177,8 @@ def law_data(
         "signs": {
             "torque": sign,
             "nut_m_per_rad": sign * profile.actuator.transmission.lead / (2 * math.pi),
-            "sense": "positions grow as the rod extends; deflection is nut minus output; a positive "
-            "spring force pushes the output out",
+            "sense": _sense(profile),
+            "arc_radius_m": ARC_RADIUS_M if profile.motion == "rotary" else None,
         },
         "drive": {
             "protocol": str(plain["drive"]["protocol"]),
@@ -204,6 +211,18 @@ def law_data(
     data["identity"] = identity(data)
     LawFile.model_validate(data)
     return dict(data)
+
+
+def _sense(profile: Profile) -> str:
+    if profile.motion == "rotary":
+        return (
+            "positions grow as the joint turns from its lower end; deflection is the gear's output "
+            "minus the joint; a positive spring force turns the joint up"
+        )
+    return (
+        "positions grow as the rod extends; deflection is nut minus output; a positive "
+        "spring force pushes the output out"
+    )
 
 
 def identity(data: dict[str, Any]) -> str:

@@ -18,6 +18,7 @@ import yaml
 
 from drivers.base import Capabilities
 from drivers.compiled import UNCOMPILED, compiled_modules
+from drivers.motion import ARC_RADIUS_M, FORCE, LENGTH, SPEED, speaking, worded
 from hil.bench import Bench, LockstepBench
 from hil.handover.c_source import c_source
 from hil.handover.known import Evidence
@@ -110,6 +111,24 @@ def hand_over(
     archive = folder.with_name(folder.name + ".zip")
     if (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))) or archive.exists():
         raise HandoverError(f"'{folder}' or '{archive.name}' already exists. Fix: name another")
+    with speaking(profile.motion):
+        files, law_identity = _contents(profile, written, source, evidence)
+    for name, text in files.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(_bytes(text))
+    with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as bundle:
+        for name, text in sorted(files.items()):
+            entry = zipfile.ZipInfo(f"{folder.name}/{name}", FIRST_DATE)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            bundle.writestr(entry, _bytes(text))
+    return Package(folder, archive, law_identity, tuple(sorted(files)))
+
+
+def _contents(
+    profile: Profile, written: datetime.date | None, source: str | Path | None, evidence: Evidence
+) -> tuple[dict[str, str], str]:
+    """Return the files of a package by name, and the identity of its law."""
     law, period_s, capabilities, bound = _with_vectors(profile, evidence)
     bound["law.schema.json"] = json.dumps(LawFile.model_json_schema(), indent=1) + "\n"
     if source is not None:
@@ -127,16 +146,7 @@ def hand_over(
     files = bound | _files(profile, law, period_s, data)
     manifest = {name: hashlib.sha256(_bytes(text)).hexdigest() for name, text in files.items()}
     files["manifest.json"] = json.dumps(manifest, indent=1) + "\n"
-    for name, text in files.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(_bytes(text))
-    with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as bundle:
-        for name, text in sorted(files.items()):
-            entry = zipfile.ZipInfo(f"{folder.name}/{name}", FIRST_DATE)
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            bundle.writestr(entry, _bytes(text))
-    return Package(folder, archive, str(data["identity"]), tuple(sorted(files)))
+    return files, str(data["identity"])
 
 
 def _with_vectors(
@@ -231,13 +241,42 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
             vectors=data["sources"]["vectors"],
             effort=_effort(profile),
             operations=_counted(data["operations"]["cycle"]),
-            envelope="{force_N:.0f} N, {speed_m_s:.3g} m/s, {nut_m:.3g} m of the nut from the lower end, "
-            "{torque_N_m:.2g} N m".format(**data["envelope"]),
+            envelope=_envelope(data["envelope"]),
+            joint=worded("prismatic", "revolute"),
+            arc=worded("", ARC),
+            grow=worded(
+                "Positions grow as the rod extends, from the lower mechanical end;\ndeflection is nut "
+                "minus output; a positive spring force pushes the output out. Motor angle times\n",
+                "Positions grow as the joint turns, from its lower mechanical end;\ndeflection is the "
+                "gear's output minus the joint; a positive spring force turns the joint up. "
+                "Motor angle times\n",
+            ),
+            nut=worded("nut", "gear"),
         ),
     }
     for name, text in python_files(law).items():
         files[f"python/{PACKAGE}/{name}"] = text
     return files
+
+
+# Of a rotary actuator, in the README.
+ARC = f"""
+**A rotary actuator, along an arc.** The law's inputs and outputs in m and N are those on an arc of
+{ARC_RADIUS_M!r} m around the joint (`signs.arc_radius_m`), a power of two, so that conversion loses no
+bit: an angle in rad is position/{ARC_RADIUS_M!r}, a torque in N m is force·{ARC_RADIUS_M!r}, a stiffness
+in N m/rad is stiffness·{ARC_RADIUS_M**2!r}, likewise damping. `actuator.urdf` and the parts `actuator`,
+`sensors`, `calibration`, `control` and `limits` of `law.json` are in rad and N m. Torques of the motor
+are never converted.
+"""
+
+
+def _envelope(envelope: Mapping[str, float]) -> str:
+    """Return the envelope of the acceptance tests in words."""
+    force, speed, way = (envelope[key] for key in ("force_N", "speed_m_s", "nut_m"))
+    return (
+        f"{FORCE(force):.3g}{FORCE}, {SPEED(speed):.3g}{SPEED}, {LENGTH(way):.3g}{LENGTH} of the "
+        f"{worded('nut', 'gear')} from the lower end, {envelope['torque_N_m']:.2g} N·m of the motor"
+    )
 
 
 def _effort(profile: Profile) -> str:

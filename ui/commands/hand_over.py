@@ -70,12 +70,6 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     profile = load_profile(options.profile)
-    if profile.motion == "rotary":
-        raise CommandError(
-            f"'{profile.name}' is rotary: a law in rad and N·m is not written yet. Fix: run it on "
-            "the bench",
-            BAD_INPUT,
-        )
     evidence = _evidence(options, profile)
     old = age_warning(profile.calibration)
     if old is not None:

@@ -6,6 +6,7 @@ from typing import Any
 
 from drivers.base import Command, Mode, PowerRequest, PowerStage
 from hil.profile import (
+    Arm,
     Lever,
     holding_force,
     load_profile,
@@ -14,6 +15,9 @@ from hil.profile import (
 )
 
 LIFT_SHARE = 2.5  # of the bare load: enough to lift the output off its end
+
+# An arm takes half of its load at level there; more would turn the gear, whose friction then holds it.
+LIFT_SHARE_OF_ARM = 1.0
 
 
 class Adapter:
@@ -32,7 +36,8 @@ class Adapter:
         self.drive.open()
         self.identified = identity
         arms = loaded.rig.rod_arm / loaded.rig.load_arm if isinstance(loaded.rig, Lever) else 1.0
-        self.lift_N = LIFT_SHARE * holding_force(loaded, 0.0) * arms
+        share = LIFT_SHARE_OF_ARM if isinstance(loaded.rig, Arm) else LIFT_SHARE
+        self.lift_N = share * holding_force(loaded, 0.0) * arms
         self.command = Command()
         self.command.mode = Mode.TORQUE
 
