@@ -67,7 +67,7 @@ where the force came: without power a weight falls on its springs, which may go 
 """
 FELL_SHORT = """\
 These sessions fall short, by fault, behaviour, weight in kg and seed. A weight of 7.5 kg laid on at once
-leaves 19 N of the force limit to brake it: until the bench knows the weight, it falls as the behaviour
+leaves 19 N of the force limit to brake it: until the bench knew the weight, it fell as the behaviour
 allows. Springs that become soft under a weight let it fall while the change is being detected, and a softer
 spring is solid sooner. A hand at the frequency of the lever on its springs swings it against an end after
 power is off, in whatever phase the stop leaves it.
