@@ -59,7 +59,9 @@ class ApplyingBench(AskedBench):
         if coupled and self.envelope is not None:
             return Outcome(False, "restricted operation follows no other axis")
         try:
-            asked = coupled_now(request.behaviour, self.others, self.profile, self.time_s)
+            asked = coupled_now(
+                request.behaviour, self.axis, self.others, self.profile, self.time_s
+            )
         except ValueError as error:
             return self._refused(str(error))
         checked = check_behaviour(asked, self.profile, self.gains)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 from hil.bench.cycle import Bench
 from hil.core import AxisSeen, Cause, State, label
@@ -18,7 +19,11 @@ class TiedBenches:
         self._benches = dict(benches)
         for name, bench in benches.items():
             bench.axis = name
-            bench.others = {other: AxisSeen() for other in benches if other != name}
+            bench.others = {
+                other: AxisSeen(follows=partial(_followed, one))
+                for other, one in benches.items()
+                if other != name
+            }
         self.before()
 
     def before(self) -> None:
@@ -51,3 +56,8 @@ class TiedBenches:
         for other, bench in self._benches.items():
             if other != name and bench.controlled_stop.running:
                 bench.stop(Cause.OPERATOR, f"stop was pressed on axis '{name}'")
+
+
+def _followed(bench: Bench) -> str:
+    """Return the axis that a bench follows now, '' for none; requests run between the cycles."""
+    return bench.follows

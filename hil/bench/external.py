@@ -47,6 +47,14 @@ class ExternallySetBench(ReferencedBench):
         self._begin(active, behaviour.model_dump(), 0)
         return Outcome(True, "applied")
 
+    @property
+    def follows(self) -> str:
+        """The axis that the present setpoint follows; '' if it follows none."""
+        active = self._active
+        if isinstance(active, Coupled) and self.state is State.RUNNING:
+            return active.followed.axis
+        return ""
+
     def _follow_program(self) -> None:
         """Stop when an external setpoint is not renewed in time, or an axis to follow is silent."""
         active = self._active

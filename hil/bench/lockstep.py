@@ -30,6 +30,7 @@ class LockstepBench:
         profile: the rig, with its simulation.
         seed: of every random number.
         lateness: of host and drive; None for never late.
+        late_seed: of the lateness, which several axes share; None for ``seed``.
 
     Attributes:
         events: every event so far, as on the link.
@@ -37,7 +38,13 @@ class LockstepBench:
         drive: the simulated drive; ``drive.core`` holds the physics.
     """
 
-    def __init__(self, profile: Profile, seed: int = 1, lateness: Lateness | None = None) -> None:
+    def __init__(
+        self,
+        profile: Profile,
+        seed: int = 1,
+        lateness: Lateness | None = None,
+        late_seed: int | None = None,
+    ) -> None:
         self.profile = profile
         self.period_s = 1.0 / profile.control.rate
         self.drive = make_lockstep_drive(profile, seed)
@@ -48,7 +55,7 @@ class LockstepBench:
         self.cycle = 0
         self.last_row = NO_SAMPLE
         self.late_cycles = 0
-        self._seed = seed
+        self._late_seed = seed if late_seed is None else late_seed
         self._rehearser: Rehearser | None = None
         self._delays: Delays | None = None
         self._due_s = self._woke_s = self._done_s = 0.0
@@ -63,7 +70,7 @@ class LockstepBench:
         if lateness is None and self._delays is None:
             return
         lateness = lateness or Lateness()
-        self._delays = Delays(lateness, self.period_s, self._seed, self._woke_s)
+        self._delays = Delays(lateness, self.period_s, self._late_seed, self._woke_s)
 
     def rehearse(self, rehearsal: Rehearsal, tell: Callable[[str], None]) -> None:
         """Inject the faults of ``rehearsal`` from now on; its times count from here."""

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
+from drivers.simulated import Lateness
 from hil.bench.axes import TiedBenches
 from hil.bench.lockstep import LockstepBench
+from hil.bench.rehearsal import Rehearsal
 from hil.core import Sample
 from hil.profile import Axes
 
@@ -14,16 +19,18 @@ class LockstepAxes:
     Args:
         axes: with a ``simulation`` part in every profile.
         seed: of every random number; each axis has its own sequence of them.
+        lateness: of their one host; None for never late.
 
     Attributes:
         benches: by axis. Do not step them by themselves.
     """
 
-    def __init__(self, axes: Axes, seed: int = 1) -> None:
+    def __init__(self, axes: Axes, seed: int = 1, lateness: Lateness | None = None) -> None:
         self.axes = axes
         self.benches = {
             # Far apart, so that no two axes of neighbouring seeds are alike.
-            name: LockstepBench(profile, seed + 1_000_000 * number)
+            # One process runs them: a late cycle is late for every axis.
+            name: LockstepBench(profile, seed + 1_000_000 * number, lateness, late_seed=seed)
             for number, (name, profile) in enumerate(axes.profiles.items())
         }
         self.tied = TiedBenches({name: one.bench for name, one in self.benches.items()})
@@ -31,6 +38,11 @@ class LockstepAxes:
     @property
     def time_s(self) -> float:
         return next(iter(self.benches.values())).time_s
+
+    def rehearse(self, rehearsal: Rehearsal, tell: Callable[[str], None]) -> None:
+        """Inject faults from now on, each on its axis; their times count from here."""
+        for name, bench in self.benches.items():
+            bench.rehearse(rehearsal.of_axis(name), partial(_tell_of, name, tell))
 
     def step(self) -> dict[str, Sample]:
         """Run one cycle of every axis; return its sample rows."""
@@ -45,3 +57,7 @@ class LockstepAxes:
         """Run for ``seconds``."""
         for _ in range(round(seconds * self.axes.rate_Hz)):
             self.step()
+
+
+def _tell_of(axis: str, tell: Callable[[str], None], text: str) -> None:
+    tell(f"{axis}: {text}")

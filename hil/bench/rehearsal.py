@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple, Protocol
@@ -29,10 +29,14 @@ class RehearsedRig(Protocol):
 
 
 class RehearsedFault(Part):
-    """One entry: ``at`` counts from the session's start; without ``for`` it lasts."""
+    """One entry: ``at`` counts from the session's start; without ``for`` it lasts.
+
+    ``axis`` names one of several axes; without it the fault is on each of them.
+    """
 
     at: Annotated[Duration, Field(ge=0)]
     what: str
+    axis: str | None = None
     lasts: Annotated[Annotated[Duration, Field(gt=0)] | None, Field(alias="for")] = None
 
 
@@ -87,6 +91,7 @@ class DisturbanceFault(RehearsedFault):
     value: float = 1.0
 
 
+DELAYING = (LateFault, PauseFault)  # faults of the rig host, which all axes share
 KINDS: dict[str, type[RehearsedFault]] = {
     "late": LateFault,
     "pause": PauseFault,
@@ -115,6 +120,16 @@ class Rehearsal:
 
     faults: tuple[RehearsedFault, ...]
 
+    def of_axis(self, axis: str, *, late: bool = True) -> Rehearsal:
+        """Return the faults on an axis; without ``late``, those that delay no cycle."""
+        return Rehearsal(
+            tuple(
+                fault
+                for fault in self.faults
+                if fault.axis in (None, axis) and (late or not isinstance(fault, DELAYING))
+            )
+        )
+
     def acts(self) -> Iterator[Act]:
         """Yield beginnings and ends by time."""
         acts = [Act(f.at, f, True) for f in self.faults]
@@ -127,8 +142,11 @@ def known_faults() -> tuple[str, ...]:
     return (*KINDS, *DISTURBANCES)
 
 
-def load_rehearsal(path: Path | str) -> Rehearsal:
+def load_rehearsal(path: Path | str, axes: Sequence[str] = ()) -> Rehearsal:
     """Return the faults of a file.
+
+    Args:
+        axes: of the machine; empty for a single rig.
 
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
@@ -152,12 +170,32 @@ def load_rehearsal(path: Path | str) -> Rehearsal:
             )
             continue
         try:
-            faults.append(model.model_validate(entry))
+            fault = model.model_validate(entry)
         except ValidationError as error:
             problems += explain(error, model, source, ("faults", i))
+            continue
+        if wrong := _wrong_axis(fault, axes):
+            place = source.place(("faults", i, "axis"))
+            problems.append(
+                Problem(place.file, place.line, place.column, dotted(("faults", i, "axis")), *wrong)
+            )
+        faults.append(fault)
     if problems:
         raise ProfileError(problems)
     return Rehearsal(tuple(faults))
+
+
+def _wrong_axis(fault: RehearsedFault, axes: Sequence[str]) -> tuple[str, str] | None:
+    """Return what is wrong with the axis of a fault, and the fix; None if nothing is."""
+    if fault.axis is None:
+        return None
+    if not axes:
+        return f"{shown(fault.axis)} is not an axis: this rig has one", "leave 'axis' out"
+    if fault.axis not in axes:
+        return f"{shown(fault.axis)} is not an axis", f"write one of: {', '.join(axes)}"
+    if isinstance(fault, DELAYING):
+        return f"'{fault.what}' delays the rig host, which all axes share", "leave 'axis' out"
+    return None
 
 
 class Rehearser:
@@ -198,7 +236,7 @@ class Rehearser:
         self.next_s = self._acts[0].at_s if self._acts else math.inf
 
     def _do(self, fault: RehearsedFault, begins: bool) -> None:
-        if isinstance(fault, LateFault | PauseFault):
+        if isinstance(fault, DELAYING):
             if begins:
                 self._late.append(fault)
             else:

@@ -24,12 +24,15 @@ def coupling_of(behaviour: Behaviour) -> Coupling | None:
 
 
 def coupled_now(
-    behaviour: Behaviour, others: Mapping[str, AxisSeen], profile: Profile, time_s: float
+    behaviour: Behaviour, axis: str, others: Mapping[str, AxisSeen], profile: Profile, time_s: float
 ) -> Behaviour:
     """Return a coupled behaviour with the value that it has now; any other one as it is.
 
+    Args:
+        axis: own name among several axes.
+
     Raises:
-        ValueError: the axis to follow is not there, or its value is too old.
+        ValueError: the axis to follow is not there or follows this one, or its value is too old.
     """
     coupling = coupling_of(behaviour)
     if coupling is None:
@@ -39,8 +42,14 @@ def coupled_now(
             f"no axis '{coupling.axis}' to follow: this bench has one axis. Fix: start an axes "
             "file that has both"
         )
+    if coupling.axis == axis:
+        raise ValueError(f"axis '{axis}' would follow itself. Fix: name another axis")
     if coupling.axis not in others:
         raise ValueError(f"no axis '{coupling.axis}' to follow{nearest(coupling.axis, others)}")
+    if circle := _circle(axis, coupling.axis, others):
+        raise ValueError(
+            f"axes would follow each other: {circle}. Fix: let one of them hold its own setpoint"
+        )
     followed = Followed(behaviour, others[coupling.axis], profile)
     if silence := followed.silence(time_s):
         raise ValueError(f"{silence}. Fix: find out why it is silent")
@@ -49,10 +58,23 @@ def coupled_now(
     return behaviour.model_copy(update={name: value})
 
 
+def _circle(axis: str, followed: str, others: Mapping[str, AxisSeen]) -> str:
+    """Return the circle that would close if this axis followed another one; '' if none would.
+
+    Two setpoints that follow each other are a loop that no one has designed: with a ratio above 1
+    they run away to their limits.
+    """
+    way = [axis, followed]
+    while (following := others[way[-1]].follows()) in others and following not in way:
+        way.append(following)
+    return " → ".join([*way, axis]) if axis and following == axis else ""
+
+
 class Followed:
     """Value of another axis that a setpoint follows, limited as the setpoint is.
 
     Attributes:
+        axis: that is followed.
         value: setpoint in m or N after the last ``advance``.
         limited: mask of the limit that acts on it.
     """
@@ -61,7 +83,7 @@ class Followed:
         coupling = coupling_of(behaviour)
         assert coupling is not None
         limits = profile.limits
-        self._axis, self._ratio, self._offset = coupling.axis, coupling.ratio, coupling.offset
+        self.axis, self._ratio, self._offset = coupling.axis, coupling.ratio, coupling.offset
         self._seen = seen
         self._by_force = isinstance(behaviour, ConstantForce)
         if self._by_force:
@@ -102,12 +124,12 @@ class Followed:
     def silence(self, time_s: float) -> str:
         """Return why the value cannot be used at this time; '' if it can."""
         if not math.isfinite(self.source):
-            return f"the axis '{self._axis}' has measured nothing yet"
+            return f"the axis '{self.axis}' has measured nothing yet"
         age_s = time_s - self._seen.time_s
         if age_s <= self._oldest_s:
             return ""
         return (
-            f"no value of the axis '{self._axis}' for {1e3 * age_s:.0f} ms, longer than "
+            f"no value of the axis '{self.axis}' for {1e3 * age_s:.0f} ms, longer than "
             f"{1e3 * self._oldest_s:g} ms"
         )
 

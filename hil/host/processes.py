@@ -66,7 +66,7 @@ class BenchProcesses:
         self._owned = owned or contextlib.ExitStack()
         self._closing = threading.Event()
         self._keepers: list[threading.Thread] = []
-        self._rehearsal: LiveRehearsal | None = None
+        self._rehearsals: list[LiveRehearsal] = []
 
     def __enter__(self) -> BenchProcesses:
         return self
@@ -161,10 +161,11 @@ class BenchProcesses:
     def rehearse(
         self, rehearsal: Rehearsal, endpoint: str, rate_Hz: float, tell: Callable[[str], None]
     ) -> None:
-        """Inject the faults of ``rehearsal`` into the simulated rig, from now until the end."""
+        """Inject the faults of ``rehearsal`` into a simulated rig, from now until the end."""
         host = self.processes["host"].pid
-        self._rehearsal = LiveRehearsal(rehearsal, endpoint, host, rate_Hz, tell)
-        self._rehearsal.__enter__()
+        begun = LiveRehearsal(rehearsal, endpoint, host, rate_Hz, tell)
+        begun.__enter__()
+        self._rehearsals.append(begun)
 
     def keep_recorder(self, arguments: list[str], name: str = "recorder") -> None:
         """Start another recorder whenever the one of this name ends by itself.
@@ -210,9 +211,8 @@ class BenchProcesses:
 
     def close(self) -> None:
         """End host, recorder and simulated rig in this order; kill any that does not end."""
-        if self._rehearsal is not None:
-            self._rehearsal.__exit__()
-            self._rehearsal = None
+        while self._rehearsals:
+            self._rehearsals.pop().__exit__()
         self._closing.set()
         for keeper in self._keepers:
             keeper.join()

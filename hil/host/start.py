@@ -190,6 +190,11 @@ def _let_go(bench: BenchProcesses, recording: list[str]) -> None:
         bench.keep_recorder(recording)
 
 
+def simulation_control(directory: Path) -> str:
+    """Return the address of the simulation control of the simulated rig with this directory."""
+    return f"ipc://{directory / 'environment.ipc'}"
+
+
 def start_simulated_rig(
     bench: BenchProcesses,
     profile: Profile,
@@ -208,7 +213,7 @@ def start_simulated_rig(
     """
     assert profile.simulation is not None
     directory = at or bench.link_directory
-    control = f"ipc://{directory / 'environment.ipc'}"
+    control = simulation_control(directory)
     configuration = directory / "rig.json"
     drive = simulated_wires(profile, wires or directory)
     if joins:

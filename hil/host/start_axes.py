@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Callable
+from functools import partial
 
+from hil.bench import Rehearsal
 from hil.core import write_private
 from hil.host.processes import BenchError, BenchProcesses
 from hil.host.start import (
@@ -12,6 +15,7 @@ from hil.host.start import (
     BenchOptions,
     bench_of,
     host_options,
+    simulation_control,
     start_recorder,
     start_simulated_rig,
     write_checked,
@@ -20,7 +24,7 @@ from hil.link import make_link_directory
 from hil.profile import Axes, Profile
 
 # Options of a bench of one rig that a bench of several axes refuses.
-NOT_FOR_AXES = ("tcp", "keys", "profile", "log_wire", "rehearsal", "cap", "unverified")
+NOT_FOR_AXES = ("tcp", "keys", "profile", "log_wire", "cap", "unverified")
 
 
 def start_axes(axes: Axes, options: BenchOptions) -> BenchProcesses:
@@ -59,10 +63,29 @@ def start_axes(axes: Axes, options: BenchOptions) -> BenchProcesses:
                 bench.start(
                     f"heat_keeper {name}", ["hil.host.heat_keeper", "--link", str(directory)]
                 )
+        elif options.rehearsal is not None:
+            _rehearse(bench, axes, options.rehearsal, options.tell)
     except BaseException:
         bench.close()
         raise
     return bench
+
+
+def _rehearse(
+    bench: BenchProcesses, axes: Axes, rehearsal: Rehearsal, tell: Callable[[str], None]
+) -> None:
+    """Inject faults on every axis; the first one's thread delays the rig host, which all share."""
+    for name, directory in bench.axis_links.items():
+        bench.rehearse(
+            rehearsal.of_axis(name, late=name == next(iter(bench.axis_links))),
+            simulation_control(directory),
+            axes.rate_Hz,
+            partial(_tell_of, name, tell),
+        )
+
+
+def _tell_of(axis: str, tell: Callable[[str], None], text: str) -> None:
+    tell(f"{axis}: {text}")
 
 
 def _refuse(options: BenchOptions) -> None:

@@ -19,11 +19,15 @@ from hil.link.client import Client, LinkError
 PATIENCE_S = 20.0
 
 
+class StateError(RuntimeError):
+    """The bench did not come to a state: on a busy computer a window may lose control."""
+
+
 def until_state(client: Client, state: State, seconds: float = PATIENCE_S) -> None:
     """Wait until the bench is in ``state``.
 
     Raises:
-        RuntimeError: another state is still reported after ``seconds``.
+        StateError: another state is still reported after ``seconds``.
     """
     end = time.monotonic() + seconds
     last = "nothing was heard"
@@ -34,7 +38,7 @@ def until_state(client: Client, state: State, seconds: float = PATIENCE_S) -> No
                     return
                 last = f"{item['state']} {item['cause_text']}"
         time.sleep(0.002)
-    raise RuntimeError(f"not {state.name} within {seconds:g} s: {last}")
+    raise StateError(f"not {state.name} within {seconds:g} s: {last}")
 
 
 class Seat:

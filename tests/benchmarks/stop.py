@@ -16,8 +16,10 @@ and rig host; all processes share one clock (CLOCK_MONOTONIC). It measures
   Baseline: the drive's heartbeat limit.
 
 *Link to wire* is the part of *key* after the dashboard gave the stop to the link, as reported by
-the rig host. The program takes about five minutes and reports its progress on stderr; ``--keys 20``
-takes one.
+the rig host. A window that loses control on a busy computer, or a drive that falls silent there,
+stops the bench, as it must: the part that was being measured ends early and a note of the table
+says so. With ``--check`` that is a failure. The program takes about five minutes and reports its
+progress on stderr; ``--keys 20`` takes one.
 """
 
 from __future__ import annotations
@@ -35,11 +37,12 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import can
 from link_attack import attack
-from seat import Seat, until_state
+from seat import Seat, StateError, until_state
 from table import Benchmark
 
 from drivers.simulated.simulation_control import EnvironmentClient
@@ -64,6 +67,7 @@ KEYS, ATTACKED, SCRIPTED, CROSSED, KILLED = 100, 50, 25, 25, 5
 BETWEEN_S = 0.2  # every client has the state, and the load has come to rest
 LATEST_S = 3.0
 KEY_MS = 5.0
+OWN = "host killed, drive's own stop"
 
 
 def listen(channel: str) -> None:
@@ -189,80 +193,101 @@ def attacked(link_directory: Path) -> Iterator[None]:
         attacker.kill()
 
 
-def measure_keys(
-    seat: Seat, client: Client, wire: Listener, keys: int
-) -> tuple[list[float], list[float], int]:
-    """Return seconds from a key to the wire, and of these from the link to the wire.
+@dataclass
+class Measured:
+    """Seconds by the source of the stop, as far as they were measured.
 
-    The last is how often the bench had stopped by itself just before the key.
+    Attributes:
+        alone: how often the bench had stopped by itself just before the key.
+        cut_short: for each part that ended early, what was found.
     """
-    pressed: list[float] = []
-    linked: list[float] = []
-    alone = 0
+
+    seconds: dict[str, list[float]] = field(default_factory=dict)
+    alone: int = 0
+    cut_short: list[str] = field(default_factory=list)
+
+    def of(self, name: str) -> list[float]:
+        return self.seconds.setdefault(name, [])
+
+    @contextlib.contextmanager
+    def part(self, name: str, count: int) -> Iterator[None]:
+        """Measure a part of ``count`` stops; if the bench does not obey, keep what is there."""
+        self.of(name)
+        say(f"{name}, {count} times")
+        try:
+            yield
+        except StateError as error:
+            load = os.getloadavg()[0]
+            found = f"{name}: {len(self.of(name))} of {count} measured, then {error}"
+            self.cut_short.append(f"{found} (load {load:.1f})")
+            say(self.cut_short[-1])
+
+
+def measure_keys(
+    seat: Seat, client: Client, wire: Listener, keys: int, measured: Measured, more: str = ""
+) -> None:
+    """Add seconds from a key to the wire, and of these from the link to the wire.
+
+    Raises:
+        StateError: the window has lost control, so that its keys do nothing.
+    """
+    pressed, linked = measured.of(f"key to wire{more}"), measured.of(f"link to wire{more}")
     while len(pressed) < keys:
         energise(seat, client)
         asked_s = seat.press("Escape")
         lasted_s = wire.next("off", asked_s) - asked_s
         if wire.early and lasted_s != lasted_s:
-            alone += 1  # stopped by itself in the last moment before the key
+            measured.alone += 1  # stopped by itself in the last moment before the key
         else:
             pressed.append(lasted_s)
             linked.append(link_to_wire(client))
-    return pressed, linked, alone
 
 
-def measure_stops(running: BenchProcesses, keys: int) -> tuple[dict[str, list[float]], int]:
-    """Return seconds to the wire by the source of the stop.
-
-    The last is how often the bench had stopped by itself just before the key.
-    """
-    scripted, crossed, killed = [], [], []
+def measure_stops(running: BenchProcesses, keys: int, measured: Measured) -> None:
+    """Measure every stop that the rig host survives; each part has a window of its own."""
     control = EnvironmentClient(f"ipc://{running.link_directory / 'environment.ipc'}")
     with (
         Listener(running.link_directory) as wire,
         Client.connect(running.link_directory, name="benchmark") as client,
     ):
-        with Seat(running.link_directory, running.runs_directory) as seat:
-            time.sleep(1.0)
-            say(f"{keys} keys")
-            pressed, linked, alone = measure_keys(seat, client, wire, keys)
-            say("keys during the attack")
-            with attacked(running.link_directory):
-                under_attack, linked_too, alone_too = measure_keys(
-                    seat, client, wire, max(2, keys * ATTACKED // KEYS)
-                )
-            alone += alone_too
-            say("stops by script, then crossed limits")
-            for _ in range(max(2, keys * SCRIPTED // KEYS)):
+
+        @contextlib.contextmanager
+        def part(name: str, count: int) -> Iterator[Seat]:
+            with (
+                measured.part(name, count),
+                Seat(running.link_directory, running.runs_directory) as seat,
+            ):
+                time.sleep(1.0)
+                yield seat
+
+        with part("key to wire", keys) as seat:
+            measure_keys(seat, client, wire, keys, measured)
+        count = max(2, keys * ATTACKED // KEYS)
+        with part("key to wire, attacked", count) as seat, attacked(running.link_directory):
+            measure_keys(seat, client, wire, count, measured, ", attacked")
+        count = max(2, keys * SCRIPTED // KEYS)
+        with part("script to wire", count) as seat:
+            for _ in range(count):
                 energise(seat, client)
                 asked_s = time.monotonic()
                 client.stop()
-                scripted.append(wire.next("off", asked_s) - asked_s)
-            for _ in range(max(2, keys * CROSSED // KEYS)):
+                measured.of("script to wire").append(wire.next("off", asked_s) - asked_s)
+        count = max(2, keys * CROSSED // KEYS)
+        with part("limit to wire", count) as seat:
+            for _ in range(count):
                 energise(seat, client)
                 control.disturb("deflection_jump_counts", JUMP_COUNTS)
                 seen_s = wire.next("jump", time.monotonic() - 0.1)
-                crossed.append(wire.next("off", seen_s) - seen_s)
+                measured.of("limit to wire").append(wire.next("off", seen_s) - seen_s)
                 control.disturb("deflection_jump_counts", None)
-        say("killed dashboards")
-        for _ in range(max(2, keys * KILLED // KEYS)):
-            with Seat(running.link_directory, running.runs_directory) as seat:
-                time.sleep(1.0)
+        count = max(2, keys * KILLED // KEYS)
+        for _ in range(count):
+            with part("dashboard killed", count) as seat:
                 energise(seat, client)
                 killed_s = time.monotonic()
                 seat.process.kill()
-                killed.append(wire.next("off", killed_s) - killed_s)
+                measured.of("dashboard killed").append(wire.next("off", killed_s) - killed_s)
     control.close()
-    lasted = {
-        "key to wire": pressed,
-        "link to wire": linked,
-        "key to wire, attacked": under_attack,
-        "link to wire, attacked": linked_too,
-        "script to wire": scripted,
-        "limit to wire": crossed,
-        "dashboard killed": killed,
-    }
-    return lasted, alone
 
 
 def measure_own_stop(folder: Path) -> float:
@@ -298,15 +323,18 @@ def main() -> int:
         return 0
     keys = round(options.seconds) if options.seconds else options.keys
     profile = load_profile(PROFILE)
+    measured = Measured()
     with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
         place = Path(folder)
         with start_bench(
             PROFILE, BenchOptions(runs_directory=place / "runs", link_directory=place / "link")
         ) as running:
-            lasted, alone = measure_stops(running, keys)
-        say("killed rig hosts")
-        own = [measure_own_stop(place / f"{k}") for k in range(max(2, keys * KILLED // KEYS))]
-    for name, seconds in (lasted | {"host killed, drive's own stop": own}).items():
+            measure_stops(running, keys, measured)
+        count = max(2, keys * KILLED // KEYS)
+        for k in range(count):
+            with measured.part(OWN, count):
+                measured.of(OWN).append(measure_own_stop(place / f"{k}"))
+    for name, seconds in measured.seconds.items():
         bench.samples(name, seconds, unit="ms", scale=1e3)
     bench.percentile("key to wire p99", "key to wire", "p99", most=KEY_MS)
     bench.percentile("key to wire p99, attacked", "key to wire, attacked", "p99", most=KEY_MS)
@@ -316,13 +344,18 @@ def main() -> int:
     heartbeat_ms = 1e3 * profile.link.control_heartbeat
     bench.percentile("dashboard killed", "dashboard killed", "max", most=heartbeat_ms + 20.0)
     drive_ms = 1e3 * drive_options(profile, live=True).host_loss
-    bench.percentile("host killed", "host killed, drive's own stop", "max", most=drive_ms + 20.0)
-    bench.note(f"repeated, because the bench had stopped by itself just before the key: {alone}")
+    bench.percentile("host killed", OWN, "max", most=drive_ms + 20.0)
+    bench.note(
+        f"repeated, because the bench had stopped by itself just before the key: {measured.alone}"
+    )
+    for text in measured.cut_short:
+        bench.note(f"CUT SHORT: {text}")
     bench.note(
         f"baselines: period {period_ms:g} ms, heartbeat limit {heartbeat_ms:g} ms, "
         f"drive's heartbeat limit {drive_ms:g} ms"
     )
-    return bench.finish()
+    code = bench.finish()
+    return 1 if options.check and measured.cut_short else code
 
 
 if __name__ == "__main__":

@@ -226,6 +226,9 @@ def _judge_runs(case: Case, runs: Path, before_s: float) -> None:
                 times = run.column("time_s")
                 ends.append(float(times[-1]))
                 spans.append((str(run.meta.get("note", "")), float(times[0]), float(times[-1])))
+            else:
+                # It began so shortly before a death that its first samples had not been sent.
+                ends += [float(e["time_s"]) for e in run.events if e["kind"] == "start_run"]
         except Exception as error:
             case.short.append(f"run '{summary.path.name}' cannot be read: {error}")
     if not ends:

@@ -110,7 +110,6 @@ def test_a_session_gives_figures_and_a_report_of_each_axis(hookeline: Hookeline)
     ("arguments", "words"),
     [
         (("demo", "--replay", "bus.log"), "--replay is for one axis"),
-        (("demo", "--disturb", "x.yaml"), "--disturb is for one axis"),
         (("demo", "--log-wire"), "--log-wire is for one axis"),
         (("demo", "--scripted"), "--scripted is for one axis"),
         (("demo", "--cap-force", "100 N"), "several axes take no cap at the start"),
@@ -162,7 +161,7 @@ def test_two_axes_live_finish_together_and_ctrl_c_ends_both(tmp_path: Path) -> N
     options = Namespace(json=False, seconds=None, headless=True)
     axes = load_axes("two_axes")
     runs = tmp_path / "runs"
-    with start_axes(axes, bench_of_axes(options, runs)) as bench:
+    with start_axes(axes, bench_of_axes(options, load_axes("two_axes"), runs)) as bench:
         performed = perform_axes_live(
             options, load_session(options, "short.yaml", axes), axes, bench.axis_links, runs, True
         )

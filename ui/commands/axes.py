@@ -16,6 +16,7 @@ from hil.procedures import InTurn, LiveRunner
 from hil.profile import Axes, is_axes_file, load_axes
 from hil.sequences import AxesSequence, Meeting, axes_named, load_axes_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
+from ui.commands.disturb import rehearsal_of_axes
 from ui.commands.session import (
     InLockstep,
     OneOfSeveral,
@@ -34,7 +35,6 @@ from ui.commands.session_cap import refuse_cap
 _OF_ONE = {
     "replay": "--replay",
     "log_wire": "--log-wire",
-    "disturb": "--disturb",
     "springs": "--springs",
     "unverified": "--unverified",
     "open_house": "--open-house",
@@ -103,11 +103,14 @@ def load_session(options: argparse.Namespace, name: str, axes: Axes) -> AxesSequ
     return sequence
 
 
-def bench_of_axes(options: argparse.Namespace, runs: Path) -> BenchOptions:
+def bench_of_axes(options: argparse.Namespace, axes: Axes, runs: Path) -> BenchOptions:
     """Return the bench options that the commands on axes share."""
     stated = bool(getattr(options, "reference_at_lower_end", False))
     return BenchOptions(
-        runs_directory=runs, tell=lambda text: say(options, text), at_lower_end=stated
+        runs_directory=runs,
+        tell=lambda text: say(options, text),
+        at_lower_end=stated,
+        rehearsal=rehearsal_of_axes(options, axes),
     )
 
 
@@ -125,6 +128,9 @@ def perform_axes_lockstep(
             BAD_INPUT,
         )
     joint = LockstepAxes(axes, options.seed)
+    rehearsal = rehearsal_of_axes(options, axes)
+    if rehearsal is not None:
+        joint.rehearse(rehearsal, lambda text: say(options, text))
     turn = InTurn(tuple(axes.profiles), joint.step)
     meeting = Meeting(axes.profiles)
 

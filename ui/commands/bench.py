@@ -112,7 +112,7 @@ def _on_axes(options: argparse.Namespace, axes: Axes | None, served: dict[str, P
         refuse_cap(options, IN_THE_DASHBOARD)
         title = Path(options.link).name
         return operate_axes(title, served, watch=options.watch, runs=options.runs)
-    with start_axes(axes, bench_of_axes(options, options.runs)) as bench:
+    with start_axes(axes, bench_of_axes(options, axes, options.runs)) as bench:
         for notice in bench.notices:
             say(options, notice)
         return operate_axes(

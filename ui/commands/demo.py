@@ -178,7 +178,7 @@ def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
         headless = options.headless or not has_display()
         if headless and not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
-        with start_axes(axes, bench_of_axes(options, runs)) as bench:
+        with start_axes(axes, bench_of_axes(options, axes, runs)) as bench:
             if not headless:
                 opening = Opening(record_as="demo", hint=AXES_HINT)
                 code = operate_axes(axes.name, bench.axis_links, runs=runs, opening=opening)

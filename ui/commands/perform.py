@@ -158,7 +158,7 @@ def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
     if options.lockstep:
         performed = perform_axes_lockstep(options, sequence, axes, options.out)
     else:
-        with start_axes(axes, bench_of_axes(options, options.out)) as bench:
+        with start_axes(axes, bench_of_axes(options, axes, options.out)) as bench:
             performed = perform_axes_live(
                 options, sequence, axes, bench.axis_links, options.out, options.confirm_loads
             )

@@ -84,7 +84,7 @@ def run(options: argparse.Namespace) -> int:
     axes = axes_given(options)
     if axes is not None:
         asked = replace(
-            bench_of_axes(options, options.runs),
+            bench_of_axes(options, axes, options.runs),
             link_directory=options.link or default_directory(),
             recorder=not options.no_recorder,
         )

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from drivers.simulated import Lateness
 from hil.bench import LockstepAxes
 from hil.core import (
     Apply,
@@ -172,3 +173,68 @@ def test_one_stop_sent_to_every_axis_does_not_count_as_two() -> None:
     toe.bench.controlled_stop.start(0.0)
     toe.request(Stop(cause="pressed again"))
     assert not toe.bench.controlled_stop.running
+
+
+LATE = Lateness(share=0.05, up_to_s=0.004, stale_share=0.5)
+
+
+def follower(axis: str) -> Apply:
+    spring = VirtualSpring(
+        stiffness_N_m=2000.0, damping_N_s_m=60.0, rest_m=0.0, coupling=Coupling(axis=axis)
+    )
+    return Apply(behaviour=spring, load_may_move=True)
+
+
+@pytest.mark.parametrize("lateness", [None, LATE])
+def test_two_axes_cannot_follow_each_other(lateness: Lateness | None) -> None:
+    both = LockstepAxes(load_axes("two_axes"), 1, lateness)
+    both.run(0.1)
+    powered(both)
+    heel, toe = both.benches.values()
+    assert heel.request(follower("toe")).accepted
+    # In the same turn, before the axes have seen a new sample of each other.
+    refused = toe.request(follower("heel"))
+    assert not refused.accepted and "toe → heel → toe" in refused.text and "Fix" in refused.text
+    assert toe.bench.state is State.STANDBY
+    both.run(0.2)
+    assert not toe.request(follower("heel")).accepted
+    assert "follow itself" in toe.request(follower("toe")).text
+    # Once heel holds its own setpoint, or has stopped, toe may follow it.
+    held = HoldPosition(position_m=heel.last_row.output_position_m)
+    assert heel.request(Apply(behaviour=held, load_may_move=True)).accepted
+    assert toe.request(follower("heel")).accepted
+    assert "heel → toe → heel" in heel.request(follower("toe")).text
+
+
+def test_a_circle_of_three_axes_is_found(both: LockstepAxes) -> None:
+    powered(both)
+    toe = both.benches["toe"].bench
+    middle = replace(toe.others["heel"], follows=lambda: "toe")
+    toe.others = {"heel": replace(middle, follows=lambda: "middle"), "middle": middle}
+    refused = toe.ask(follower("heel"))
+    assert not refused.accepted and "toe → heel → middle → toe" in refused.text
+
+
+def test_a_late_cycle_is_late_for_every_axis() -> None:
+    axes = load_axes("two_axes")
+    one, again = LockstepAxes(axes, 5, LATE), LockstepAxes(axes, 5, LATE)
+    late = set()
+    for _ in range(300):
+        rows, repeated = one.step(), again.step()
+        assert list(map(repr, rows.values())) == list(map(repr, repeated.values()))
+        assert rows["heel"].time_s == rows["toe"].time_s
+        late.add(rows["heel"].wake_latency_s > 0.0)
+    assert late == {False, True}
+    for bench in one.benches.values():
+        assert bench.late_cycles == one.benches["heel"].late_cycles > 0
+
+
+def test_a_session_on_late_axes_goes_on() -> None:
+    both = LockstepAxes(load_axes("two_axes"), 2, LATE)
+    both.run(0.1)
+    powered(both)
+    for one, position_m in zip(both.benches.values(), (0.02, 0.03), strict=True):
+        assert one.request(Apply(behaviour=HoldPosition(position_m=position_m))).accepted
+    both.run(2.5)
+    for one, position_m in zip(both.benches.values(), (0.02, 0.03), strict=True):
+        assert one.last_row.output_position_m == pytest.approx(position_m, abs=1e-3)

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from drivers.simulated import DISTURBANCES
-from hil.bench import LockstepBench, Rehearsal, known_faults, load_rehearsal
+from hil.bench import LockstepAxes, LockstepBench, Rehearsal, known_faults, load_rehearsal
 from hil.core import INDEX, Apply, HoldPosition, PowerOn, State
-from hil.profile import ProfileError, load_profile
+from hil.profile import ProfileError, load_axes, load_profile
 
 
 def written(tmp_path: Path, text: str) -> Path:
@@ -115,3 +115,57 @@ def test_lost_samples_never_arrive(tmp_path: Path) -> None:
     old = [i for i, age in enumerate(ages) if age > 0.0005]
     assert 100 < len(old) < 200 and min(old) >= 98 and max(old) <= 602
     assert any(age > 0.0015 for age in ages)  # two lost samples in a row
+
+
+AXES = ("heel", "toe")
+
+
+def test_a_fault_may_name_its_axis(tmp_path: Path) -> None:
+    file = written(
+        tmp_path,
+        "faults:\n  - {at: 0 s, what: hang, mass: 2 kg, axis: toe}\n"
+        "  - {at: 0 s, what: late, share: 0.1, up_to: 4 ms}\n",
+    )
+    plan = load_rehearsal(file, AXES)
+    assert [fault.what for fault in plan.of_axis("heel").faults] == ["late"]
+    assert [fault.what for fault in plan.of_axis("toe").faults] == ["hang", "late"]
+    # Live, one process is held up for all axes.
+    assert [fault.what for fault in plan.of_axis("toe", late=False).faults] == ["hang"]
+
+
+@pytest.mark.parametrize(
+    ("entry", "axes", "words"),
+    [
+        ("{at: 1 s, what: block, axis: heal}", AXES, "write one of: heel, toe"),
+        ("{at: 1 s, what: block, axis: heel}", (), "leave 'axis' out"),
+        ("{at: 1 s, what: pause, length: 30 ms, axis: heel}", AXES, "leave 'axis' out"),
+    ],
+)
+def test_a_wrong_axis_is_refused(
+    tmp_path: Path, entry: str, axes: tuple[str, ...], words: str
+) -> None:
+    file = written(tmp_path, f"faults:\n  - {entry}\n")
+    with pytest.raises(ProfileError) as caught:
+        load_rehearsal(file, axes)
+    (line,) = str(caught.value).splitlines()
+    assert line.startswith(f"{file}:2") and "axis" in line and words in line
+
+
+def test_faults_of_one_axis_reach_it_alone(tmp_path: Path) -> None:
+    both = LockstepAxes(load_axes("two_axes"))
+    file = written(
+        tmp_path,
+        "faults:\n  - {at: 100 ms, what: hang, mass: 2 kg, axis: toe, for: 100 ms}\n"
+        "  - {at: 100 ms, what: pause, length: 30 ms}\n",
+    )
+    told: list[str] = []
+    both.rehearse(load_rehearsal(file, AXES), told.append)
+    both.run(0.15)
+    rigs = {name: bench.drive.core for name, bench in both.benches.items()}
+    assert rigs["toe"].physics.hung_mass_kg == 2.0 and rigs["heel"].physics.hung_mass_kg == 0.0
+    assert [bench.late_cycles for bench in both.benches.values()] == [1, 1]
+    both.run(0.2)
+    assert rigs["toe"].physics.hung_mass_kg == 0.0
+    assert "toe: rehearsed fault: hang begins" in told and "heel: " not in "".join(
+        line for line in told if "hang" in line
+    )
