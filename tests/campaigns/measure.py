@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import datetime
 import json
 import math
 import multiprocessing
@@ -28,6 +29,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binomtest, chi2, norm
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "benchmarks"))
+from table import machine
 
 from hil.measure import assemble, chosen, finished_runs, measure_in_lockstep
 from hil.measure.characteristic import TORQUE_SHARE
@@ -209,28 +213,57 @@ def errors_in_bands(found: Iterable[dict[str, Any]]) -> dict[str, list[float]]:
     return errors
 
 
+def coverage_rows(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return one row for each figure: rigs, how many its band covers, worst error, verdict."""
+    exact = {name for each in found for name in each["exact"]}
+    rows = []
+    for name, errors in errors_in_bands(found).items():
+        # The scatter of the excitation is in both a figure and that of the true states.
+        mark, bad = judged(np.array(errors), name not in exact)
+        covered = sum(abs(e) <= 1 for e in errors)
+        low, high = confidence(covered, len(errors))
+        worst = max(errors, key=abs)
+        rows.append(
+            {
+                "figure": name,
+                "truth": "formula" if name in exact else "true states",
+                "rigs": len(errors),
+                "covered": covered,
+                "covered_%": round(100 * covered / len(errors)),
+                "confidence_95": f"{100 * low:.0f} to {100 * high:.0f} %",
+                "worst": round(worst, 2),
+                "rms": round(math.sqrt(float(np.mean(np.square(errors)))), 2),
+                "verdict": mark,
+                "bad": bad,
+            }
+        )
+    return rows
+
+
 def _coverage(options: argparse.Namespace, found: list[dict[str, Any]]) -> int:
     for each in found:
         for problem in each["problems"]:
             print(f"rig {each['seed']}: {problem}")
-    exact = {name for each in found for name in each["exact"]}
-    wrong = []
+    rows = coverage_rows(found)
     print(f"{'figure':36} rigs  covered  (95 % confidence)  worst  rms error/u95")
-    for name, errors in errors_in_bands(found).items():
-        # The scatter of the excitation is in both a figure and that of the true states.
-        mark, bad = judged(np.array(errors), name not in exact)
-        if bad:
-            wrong.append(name)
-        covered = sum(abs(e) <= 1 for e in errors)
-        low, high = confidence(covered, len(errors))
-        worst, rms = max(errors, key=abs), math.sqrt(float(np.mean(np.square(errors))))
+    for row in rows:
         print(
-            f"{name:36} {len(errors):4}  {100 * covered / len(errors):5.0f} %  ({100 * low:.0f} to "
-            f"{100 * high:.0f} %)  {worst:8.2f}  {rms:5.2f}  {mark}"
+            f"{row['figure']:36} {row['rigs']:4}  {row['covered_%']:5} %  ({row['confidence_95']})  "
+            f"{row['worst']:8.2f}  {row['rms']:5.2f}  {row['verdict']}"
         )
+    problems = [f"rig {each['seed']}: {text}" for each in found for text in each["problems"]]
     if options.json:
-        print(json.dumps(found))
-    return int(options.check and bool(wrong or any(r["problems"] for r in found)))
+        today = datetime.date.today().isoformat()
+        kept = {
+            "date": today,
+            "machine": machine(),
+            "profile": options.profile,
+            "rigs": len({each["seed"] for each in found}),
+            "table": rows,
+            "problems": problems,
+        }
+        print(json.dumps(kept, ensure_ascii=False))
+    return int(options.check and bool(problems or any(row["bad"] for row in rows)))
 
 
 if __name__ == "__main__":
