@@ -251,9 +251,11 @@ def injected_faults_of(source: str) -> tuple[str, ...]:
 
 
 def near_injected_faults(code: object) -> str:
-    """Return the codes similar to ``code``, or all of them, as text."""
+    """Return the codes similar to ``code``, or where all of them are listed, as text."""
     near = difflib.get_close_matches(str(code), INJECTED_FAULTS, 3, 0.5)
-    names = [repr(name) for name in near or INJECTED_FAULTS]
+    if not near:
+        return "one of those that 'hookeline bringup --list' shows"
+    names = [repr(name) for name in near]
     return ", ".join(names[:-1]) + " or " + names[-1] if len(names) > 1 else names[0]
 
 

@@ -3,7 +3,7 @@
 from hil.link.beside import connect_beside
 from hil.link.client import Block, Client, Refused
 from hil.link.directory import default_directory, make_link_directory
-from hil.link.errors import HostGone, LinkError, NoRigHost
+from hil.link.errors import HostGone, KeysNeeded, LinkError, NoRigHost
 from hil.link.gaps import GapCounter
 from hil.link.items import Answer
 from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_keys, make_server_keys
@@ -21,6 +21,7 @@ __all__ = [
     "GapCounter",
     "HostGone",
     "Incoming",
+    "KeysNeeded",
     "LinkError",
     "LinkServer",
     "NoRigHost",

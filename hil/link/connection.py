@@ -9,7 +9,7 @@ from typing import Any
 import zmq
 
 from hil.link.directory import REQUESTS, SAMPLES, check_link_directory, endpoint
-from hil.link.errors import LinkError
+from hil.link.errors import KeysNeeded, LinkError
 from hil.link.keys import ClientKeys
 from hil.link.stop_socket import StopSocket
 
@@ -113,7 +113,7 @@ def open_sockets(where: str | Path, keys: ClientKeys | None, unlimited: bool) ->
         if match is None or not 0 < int(match["port"]) < 65535:
             raise LinkError(f"'{text}' is not an address of a rig host; write tcp://HOST:PORT")
         if keys is None:
-            raise LinkError(
+            raise KeysNeeded(
                 f"'{text}' is on the network, where links are always encrypted: give the client's "
                 "key directory as well"
             )

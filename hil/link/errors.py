@@ -15,5 +15,9 @@ class NoRigHost(LinkError):
     """No link directory: no rig host serves there, and none returns by itself."""
 
 
+class KeysNeeded(LinkError):
+    """A link over the network was requested without keys: the request is wrong, not the link."""
+
+
 class HostGone(LinkError):
     """No answer, or no more messages, from the rig host."""

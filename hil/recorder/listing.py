@@ -31,6 +31,7 @@ FORM = 2  # of the index; another format is rebuilt
 # FAT) looks the same: an entry is trusted only if it was made from files older than this.
 SETTLED_NS = 3_000_000_000
 LINES_AT_ONCE = 256
+SIMULATED_START = "2000-01-01T00:00:00.000"  # of runs in lockstep, which have no date of their own
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,12 @@ class RunSummary:
     problem: str = ""
     tags: tuple[str, ...] = ()
     pinned: bool = False
+
+    def begun(self, length: int) -> str:
+        """Return date and time of the start in so many characters, or that it is simulated."""
+        if self.started.startswith(SIMULATED_START):
+            return "simulated time"
+        return self.started[:length].replace("T", " ")
 
 
 _FIELDS = tuple(field.name for field in fields(RunSummary))[1:]  # of an entry: all but the path

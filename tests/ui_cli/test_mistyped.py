@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.ui_cli.answers_read import last_object
+from tests.ui_cli.conftest import Called
 from ui import cli
 
 
@@ -37,3 +39,10 @@ def test_one_line_names_what_was_probably_meant(
     said = capfd.readouterr()
     assert said.err.startswith(f"hookeline: {text}") and len(said.err.splitlines()) == 1
     assert last_object(said.out)["error"].startswith(text)
+
+
+def test_a_link_over_the_network_without_keys_is_a_usage_error(
+    hookeline: Callable[..., Called],
+) -> None:
+    called = hookeline("perform", "demo", "--link", "tcp://127.0.0.1:5555")
+    assert called.returncode == 2 and "always encrypted" in called.stderr

@@ -17,7 +17,7 @@ from typing import Any
 
 from drivers.base import DriverError
 from hil.host import BenchError
-from hil.link import CurveKeyError, HostGone, LinkError, NoRigHost
+from hil.link import CurveKeyError, HostGone, KeysNeeded, LinkError, NoRigHost
 from hil.profile import ProfileError
 from hil.recorder import RunError
 
@@ -121,7 +121,7 @@ def explain_error(error: BaseException) -> tuple[list[str], int]:
     """Return lines and exit code for an error that ended a command."""
     if isinstance(error, CommandError | BenchError):
         return _lines(error), error.exit_code
-    if isinstance(error, ProfileError | CurveKeyError):
+    if isinstance(error, ProfileError | CurveKeyError | KeysNeeded):
         return _lines(error), BAD_INPUT
     if isinstance(error, HostGone | NoRigHost | DriverError):
         return _lines(error), NOT_REACHED

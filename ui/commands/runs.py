@@ -221,7 +221,7 @@ def _empty(options: argparse.Namespace) -> int:
 
 def _line(summary: RunSummary) -> str:
     seconds = "" if summary.duration_s is None else f"{summary.duration_s:8.1f} s"
-    started = summary.started[:19].replace("T", " ")
+    started = summary.begun(19)
     told = summary.problem or (f"tripped: {summary.trip}" if summary.trip else summary.note)
     name = "" if summary.path.name == f"{summary.number:04d}-{summary.name}" else summary.name
     tags = " ".join(f"#{tag}" for tag in summary.tags)

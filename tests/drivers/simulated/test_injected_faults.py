@@ -66,7 +66,7 @@ def test_order_does_not_matter(codes, chance):
     [
         ("spring_soft", "'springs_soft'"),
         ("phase_swapped", "'phases_swapped'"),
-        ("xyz", "'encoder_reversed', "),
+        ("xyz", "one of those that 'hookeline bringup --list' shows"),
     ],
 )
 def test_an_unknown_code_is_refused_with_near_ones(code, near):

@@ -49,8 +49,8 @@ class RunsPage(Page):
         self.form = LabelForm(sizes, self._keep_labels, self.table.setFocus)
         self._acts = (
             ("Open", "enter", self.open_chosen, "Open the chosen run, or all that are joined"),
-            ("Join", "join", self.join, f"Overlay the run with others, up to {MOST_OVERLAID}"),
-            ("Present", "present", self.open_live, "The bench's last ten minutes, live"),
+            ("Overlay", "join", self.join, f"Overlay the run with others, up to {MOST_OVERLAID}"),
+            ("Live", "present", self.open_live, "The bench's last ten minutes, live"),
             ("Label", "note", self.begin_label, "Name, tags and note"),
             ("Pin", "keep", self.pin, "At the top of the list, never into the bin"),
             ("Bin", "discard", self.bin, "Move the run into the bin"),

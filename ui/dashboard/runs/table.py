@@ -62,7 +62,7 @@ class RunRows(QAbstractTableModel):
             own = run.path.name == f"{run.number:04d}-{run.name}"
             return run.path.name if own else f"{run.number:04d} {run.name}"
         if column == 2:
-            return run.started[:16].replace("T", "  ")
+            return run.begun(16).replace(" ", "  ", 1)
         if column == 3:
             return "" if run.duration_s is None else duration_text(run.duration_s)
         tags = " ".join(f"#{tag}" for tag in run.tags)
