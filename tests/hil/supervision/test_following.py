@@ -112,7 +112,7 @@ def test_neither_a_blow_nor_a_strong_hand_is_unstable(
     for _ in range(600):
         rig.bench.step()
         most = max(most, energy.energy_J)
-    assert most > energy.tripped_J  # large enough for the watch to see
+    assert most > energy.limited_J  # large enough for the watch to act
     assert rig.state is State.RUNNING, rig.bench.bench.cause_text
 
 
