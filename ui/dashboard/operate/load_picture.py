@@ -104,19 +104,13 @@ def _paint_lever(
                 draw.narrow(theme.nut),
             )
 
-    # Weight first, so that the lever lies over its hook.
     mass, words = weight_words(model)
     tip = at(long_arm)
-    hook = 9 * u
-    draw.line(tip.x(), tip.y(), tip.x(), tip.y() + hook, draw.narrow())
-    if mass > 0:
-        side = (20 + 5.0 * min(mass, 10.0) ** 0.5) * u
-        box_w = max(side * 1.3, draw.metrics.horizontalAdvance(words) + 10 * u)
-        box_h = max(0.9 * side, line)
-        draw.box(tip.x() - box_w / 2, tip.y() + hook, box_w, box_h, theme.metal)
-        draw.text(tip.x(), tip.y() + hook + box_h / 2, words, bold=True, anchor="middle")
-    else:
-        draw.line(tip.x() - 14 * u, tip.y() + hook, tip.x() + 14 * u, tip.y() + hook, draw.wide())
+    box_w = max(1.3 * _side(draw, mass), draw.metrics.horizontalAdvance(words) + 10 * u)
+
+    # A lever lies over the hook of its weight; from a raised arm the weight hangs in front of it.
+    if not joint_turns:
+        _hang_weight(draw, tip, mass, words, box_w)
 
     # The rod pushes from below: stub, arrow, value.
     joint = at(short_arm)
@@ -165,6 +159,8 @@ def _paint_lever(
         painter.setPen(draw.wide())
         painter.setBrush(QColor(theme.raised))
         painter.drawEllipse(place, radius * u, radius * u)
+    if joint_turns:
+        _hang_weight(draw, tip, mass, words, box_w)
 
     # The hand, only if it is known.
     if abs(model.hand_N) >= 0.5:
@@ -180,19 +176,46 @@ def _paint_lever(
             theme.marker,
         )
     if math.isfinite(output):
-        turned = math.degrees(lever_angle(rig, model.figure("output_position_m")))
-        where = "above" if turned >= 0 else "below"
-        words = f"{number(abs(turned), 1)}° {where} level"
         # Beside the arc, if there is room: the force is above a short lever.
-        beside = pivot.x() + long_arm + 40 * u
-        room = width - 14 * u - beside
-        lever = worded("lever", "arm")
-        if draw.metrics.horizontalAdvance(f"{lever} {words}") < room:
-            draw.text(beside, 0.6 * line, f"{lever} {words}", theme.quiet)
-            return
-        left = beside if draw.metrics.horizontalAdvance(words) < room else 14 * u
-        draw.text(left, 0.6 * line, lever, theme.quiet)
-        draw.text(left, 1.7 * line, words, theme.quiet)
+        _paint_words(draw, model, rig, pivot.x() + long_arm + 40 * u, width)
+
+
+def _paint_words(
+    draw: SketchPainter, model: OperateModel, rig: Lever, beside: float, width: float
+) -> None:
+    """Write the angle of the lever at the top, from ``beside`` on if there is room."""
+    u, line = draw.u, draw.line_height
+    turned = math.degrees(lever_angle(rig, model.figure("output_position_m")))
+    where = "above" if turned >= 0 else "below"
+    words = f"{number(abs(turned), 1)}° {where} level"
+    room = width - 14 * u - beside
+    lever = worded("lever", "arm")
+    if draw.metrics.horizontalAdvance(f"{lever} {words}") < room:
+        draw.text(beside, 0.6 * line, f"{lever} {words}", draw.theme.quiet)
+        return
+    left = beside if draw.metrics.horizontalAdvance(words) < room else 14 * u
+    draw.text(left, 0.6 * line, lever, draw.theme.quiet)
+    draw.text(left, 1.7 * line, words, draw.theme.quiet)
+
+
+def _side(draw: SketchPainter, mass_kg: float) -> float:
+    """Return the height of the box of a weight, which grows with it."""
+    return (20 + 5.0 * math.sqrt(min(mass_kg, 10.0))) * draw.u
+
+
+def _hang_weight(
+    draw: SketchPainter, tip: QPointF, mass_kg: float, words: str, width: float
+) -> None:
+    """Draw hook and weight at the tip of a lever, or an empty pan."""
+    u = draw.u
+    y = tip.y() + 9 * u
+    draw.line(tip.x(), tip.y(), tip.x(), y, draw.narrow())
+    if mass_kg > 0:
+        height = max(0.9 * _side(draw, mass_kg), draw.line_height)
+        draw.box(tip.x() - width / 2, y, width, height, draw.theme.metal)
+        draw.text(tip.x(), y + height / 2, words, bold=True, anchor="middle")
+    else:
+        draw.line(tip.x() - 14 * u, y, tip.x() + 14 * u, y, draw.wide())
 
 
 def _paint_torque(draw: SketchPainter, pivot: QPointF, share: float, figure: str) -> None:

@@ -11,6 +11,7 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
 from drivers.motion import FORCE, LENGTH
 from ui.dashboard.bench import OperateModel, number
 from ui.dashboard.charts import nice_step
+from ui.dashboard.operate.joint_frame import JointFrame
 from ui.dashboard.operate.live_drawing import LiveDrawing
 from ui.dashboard.widgets import PreparedPicture, Sizes, SketchPainter, Slice, Theme
 
@@ -19,7 +20,7 @@ SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, with a not
 
 
 class RigPicture(LiveDrawing):
-    """Side view of the actuator, redrawn from the model's latest row."""
+    """View of the actuator, from the side or along its joint, redrawn from the model's latest row."""
 
     NAME = "Drawing of the actuator"
     LEAST = (400, 165)  # below it springs and nut shrink to a line
@@ -27,11 +28,15 @@ class RigPicture(LiveDrawing):
     def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
         super().__init__(model, theme, sizes)
         self._prepared = PreparedPicture(self)
-        self._begun: _Actuator | None = None
+        self._begun: _Actuator | JointFrame | None = None
 
     def draw(self, draw: SketchPainter) -> None:
-        for part in _Actuator(draw, self.model, self.width(), self.height()).parts():
+        for part in self._frame(draw).parts():
             part()
+
+    def _frame(self, draw: SketchPainter) -> _Actuator | JointFrame:
+        kind = JointFrame if self.model.profile.motion == "rotary" else _Actuator
+        return kind(draw, self.model, self.width(), self.height())
 
     def slices(self) -> list[Slice]:
         """Return the redraw in short parts."""
@@ -48,7 +53,7 @@ class RigPicture(LiveDrawing):
         draw = SketchPainter(painter, self.theme, self.sizes, self.font())
         # The later parts use the geometry of the first, whatever has arrived meanwhile.
         if number == 0:
-            self._begun = _Actuator(draw, self.model, self.width(), self.height())
+            self._begun = self._frame(draw)
         if self._begun is not None:
             self._begun.draw = draw
             self._begun.parts()[number]()
