@@ -11,7 +11,6 @@ command → sample.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from drivers.base import Capabilities, Mode, PowerRequest, Telemetry
 from hil.bench.capping import CappedBench
@@ -32,7 +31,8 @@ AGE_CREEP = 1e-4  # per cycle, towards larger ages: a slower path is the usual o
 MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the transport of two messages
 
 
-class CycleTiming(NamedTuple):
+@dataclass(slots=True)
+class CycleTiming:
     """Times of a cycle, as its sample reports them.
 
     Attributes:
@@ -270,47 +270,47 @@ class Bench(CappedBench):
     def _sample(self, telemetry: Telemetry, answer: Answer, timing: CycleTiming) -> Sample:
         estimator, supervisor = self.estimator, self.supervisor
         following = supervisor.following
-        # The class itself would make a dict of its arguments first: 0.6 us of a cycle.
-        return Sample.__new__(
-            Sample,
-            time_s=timing.time_s,
-            cycle=self.cycle,
-            state=int(self.state),
-            behaviour=answer.behaviour,
-            setpoint_force_N=answer.setpoint_N,
-            shaped_force_N=self._shaped,
-            spring_force_N=self._spring_force,
-            force_u95_N=self.calibration.u95(self._true_force),
-            motor_force_N=estimator.motor_force_N - self.tare_N,
-            deflection_counts=telemetry.deflection_counts,
-            deflection_m=self._deflection,
-            deflection_rate_m_s=estimator.deflection_rate_m_s,
-            output_position_m=estimator.output_position_m,
-            output_velocity_m_s=estimator.output_velocity_m_s,
-            nut_position_m=self._nut,
-            nut_velocity_m_s=estimator.nut_velocity_m_s,
-            commanded_torque_N_m=answer.torque_N_m,
-            measured_torque_N_m=telemetry.torque_N_m * self.sign,
-            supply_V=telemetry.supply_V,
-            supply_A=telemetry.supply_A,
-            drive_temperature_degC=telemetry.temperature_degC,
-            motor_heat=supervisor.heat.heat,
-            rest_position_m=answer.rest_m,
-            virtual_stiffness_N_m=answer.stiffness_N_m,
-            limited=answer.limited,
-            tripped=self.cause,
-            power_stage=int(telemetry.power),
-            fault_code=telemetry.fault_code,
-            status_word=telemetry.status_word,
-            telemetry_age_s=telemetry.age_s,
-            wake_latency_s=timing.wake_latency_s,
-            work_s=timing.work_s,
-            answer_s=timing.answer_s,
-            force_following_N=following.force.error_N,
-            setpoint_following_N=following.setpoint.error_N,
-            output_energy_J=following.energy.energy_J,
-            position_following_m=supervisor.position_following_m,
+        # By position, as in a test: by name a row took 4 us of each cycle, this way half of one.
+        values = (
+            timing.time_s,  # time_s
+            self.cycle,  # cycle
+            int(self.state),  # state
+            answer.behaviour,  # behaviour
+            answer.setpoint_N,  # setpoint_force_N
+            self._shaped,  # shaped_force_N
+            self._spring_force,  # spring_force_N
+            self.calibration.u95(self._true_force),  # force_u95_N
+            estimator.motor_force_N - self.tare_N,  # motor_force_N
+            telemetry.deflection_counts,  # deflection_counts
+            self._deflection,  # deflection_m
+            estimator.deflection_rate_m_s,  # deflection_rate_m_s
+            estimator.output_position_m,  # output_position_m
+            estimator.output_velocity_m_s,  # output_velocity_m_s
+            self._nut,  # nut_position_m
+            estimator.nut_velocity_m_s,  # nut_velocity_m_s
+            answer.torque_N_m,  # commanded_torque_N_m
+            telemetry.torque_N_m * self.sign,  # measured_torque_N_m
+            telemetry.supply_V,  # supply_V
+            telemetry.supply_A,  # supply_A
+            telemetry.temperature_degC,  # drive_temperature_degC
+            supervisor.heat.heat,  # motor_heat
+            answer.rest_m,  # rest_position_m
+            answer.stiffness_N_m,  # virtual_stiffness_N_m
+            answer.limited,  # limited
+            self.cause,  # tripped
+            int(telemetry.power),  # power_stage
+            telemetry.fault_code,  # fault_code
+            telemetry.status_word,  # status_word
+            telemetry.age_s,  # telemetry_age_s
+            timing.wake_latency_s,  # wake_latency_s
+            timing.work_s,  # work_s
+            timing.answer_s,  # answer_s
+            following.force.error_N,  # force_following_N
+            following.setpoint.error_N,  # setpoint_following_N
+            following.energy.energy_J,  # output_energy_J
+            supervisor.position_following_m,  # position_following_m
         )
+        return tuple.__new__(Sample, values)
 
     def _spare_damping(self, active: ActiveBehaviour) -> float:
         """Return the damping in N·s/m that may be added to a behaviour's own without shaking."""

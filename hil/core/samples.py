@@ -1,6 +1,6 @@
 """One row per cycle: the columns sent on the link and recorded in a run.
 
-A row is a :class:`Sample`, written by name; its fields are the columns. Codes and counters are
+A row is a :class:`Sample`; its fields are the columns. Codes and counters are
 whole numbers held in floats on the link and become integers on disk.
 """
 

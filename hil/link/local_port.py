@@ -26,6 +26,7 @@ _READY_AT_ONCE = 64
 _SENT_AT_ONCE = 4  # messages to one peer; a block of samples costs about 8 us
 _MOST_TOPICS = 8
 _TOPIC_BYTES = 64  # of a subscription; those of this program are empty
+_LOOK_S = 0.004  # between two looks for new subscribers: each costs a call of the system
 _DIRECT = 4  # subscribers served within the call that publishes
 _CREDENTIALS = struct.Struct("3i")
 _SO_PEERCRED = getattr(socket, "SO_PEERCRED", None)
@@ -307,10 +308,14 @@ class SamplesPort(LocalPort):
     def __init__(self, path: Path, kept: int) -> None:
         super().__init__(path, b"PUB", most_bytes=_TOPIC_BYTES, most_skipped=_TOPIC_BYTES)
         self._kept = kept
+        self._next_look_s = 0.0
 
     def turn(self, now_s: float) -> None:
         """Read from one subscriber, and continue sending to one that lags."""
-        if self.look(now_s):
+        if now_s >= self._next_look_s:
+            self._next_look_s = now_s + _LOOK_S
+            self.look(now_s)
+        if self._turns:
             taken = self.take()
             if taken is not None:
                 self._subscribe(*taken)

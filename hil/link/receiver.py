@@ -74,6 +74,11 @@ class Receiver:
             some |= source.look(now_s, holder)
         return some
 
+    @property
+    def pending(self) -> bool:
+        """True if something was left at the last look, or found by it."""
+        return bool(self._waiting) or any(source.pending for source in self._sources)
+
     def batch(self, holder: bytes, end_s: float, most: int) -> Iterator[Received]:
         """Yield the messages: stops first, others in order of arrival.
 

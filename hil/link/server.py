@@ -9,7 +9,7 @@ import datetime
 import math
 import os
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -107,6 +107,7 @@ class LinkServer:
         self.receive_s = min(RECEIVE_S, RECEIVE_SHARE / rate_hz)
         self.gate = RequestGate(control_heartbeat_s)
         self._clients = ClientRegistry()
+        self._looked = False  # in this cycle, by ``poll_stop``
         self._time_s = 0.0  # of the last row
         self._row_size = ROW.size
         self._block = bytearray(HEAD + rows * ROW.size)
@@ -158,8 +159,8 @@ class LinkServer:
         stamp = STAMP.pack(time.monotonic())
         self._sockets.publish(self._event_head + stamp + to_json(dict(event)))
 
-    def poll(self, now_s: float, powered: Callable[[], bool] = _no_power) -> Iterator[Incoming]:
-        """Yield the requests that the cycle must run, in order; the rest is answered here.
+    def poll(self, now_s: float, powered: Callable[[], bool] = _no_power) -> Iterable[Incoming]:
+        """Return the requests that the cycle must run, in order; the rest is answered here.
 
         Run each before taking the next: each is judged when its turn comes. See
         :mod:`hil.link.request_gate`.
@@ -169,23 +170,30 @@ class LinkServer:
             powered: returns whether the power stage is on or coming on now.
         """
         self._sockets.turn(now_s)
-        if not self._receiver.waiting(now_s, self.gate.holder_id):
-            return
+        if self._looked:
+            # What has come since waits: the next ``poll_stop`` is before the next command.
+            self._looked = False
+            some = self._receiver.pending
+        else:
+            some = self._receiver.waiting(now_s, self.gate.holder_id)
+        return self._received(powered) if some else ()
+
+    def _received(self, powered: Callable[[], bool]) -> Iterator[Incoming]:
         for asked in self.gate.order(self._batch(time.monotonic() + self.receive_s)):
             yield from self._take(asked, powered)
 
-    def poll_stop(self, now_s: float) -> Iterator[Incoming]:
-        """Yield a received stop, if there is one; everything else waits for ``poll``.
+    def poll_stop(self, now_s: float) -> Iterable[Incoming]:
+        """Return a received stop, if there is one; everything else waits for ``poll``.
 
         Call it right before a cycle's command is computed, so that this command obeys the stop.
         With ``poll`` alone, called after the command, a stop takes effect one period later.
         """
+        self._looked = True
         if not self._receiver.waiting(now_s, self.gate.holder_id):
-            return
+            return ()
         received = self._receiver.stop(self.gate.holder_id, time.monotonic() + self.receive_s)
         asked = self._heard(received, received.said) if received and received.said else None
-        if asked is not None:
-            yield from self._take(asked, _no_power)
+        return self._take(asked, _no_power) if asked is not None else ()
 
     def reply(
         self, incoming: Incoming, accepted: bool, text: str, data: Mapping[str, Any] | None = None

@@ -15,6 +15,7 @@ import canopen
 import pytest
 
 from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
+from drivers.cia402.configuration import Configurator
 from drivers.simulated.simulation_control import EnvironmentClient
 from tests.drivers.cia402.cia402_rig import Rig, cycle, energise
 
@@ -91,7 +92,14 @@ def test_opened_again_the_watch_over_the_host_begins_with_the_first_cycle(rig, m
     cycle(drive, Command(), 0.02)
     drive.close()
     again = rig.drive()
-    monkeypatch.setattr(again, "_measure_a_look", lambda: time.sleep(0.25))  # the limit is 0.1 s
+
+    class HeldUp(Configurator):
+        def configure(self):
+            found = super().configure()
+            time.sleep(0.25)  # limit is 0.1 s
+            return found
+
+    monkeypatch.setattr("drivers.cia402.drive.Configurator", HeldUp)
     again.open()
     assert not cycle(again, Command(), 0.05).lost
     again.close()

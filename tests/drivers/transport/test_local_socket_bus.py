@@ -17,6 +17,8 @@ from drivers.transport.local_socket_bus import FLEXIBLE, FLEXIBLE_LENGTHS, Local
 
 pytestmark = pytest.mark.real_time
 
+FIELDS = [name for name in can.Message.__slots__ if name != "__weakref__"]
+
 
 @pytest.fixture
 def pair(tmp_path: Path):
@@ -57,6 +59,9 @@ def test_frame_comes_as_it_was_sent(pair, extended, identifier, high, data):
         assert got is not None and got.equals(
             sent, timestamp_delta=None, check_channel=False, check_direction=False
         )
+        made = can.Message(data=data)  # by its own constructor, which the bus leaves out
+        kinds = [type(getattr(one, name)) for one in (got, made) for name in FIELDS]
+        assert kinds[: len(FIELDS)] == kinds[len(FIELDS) :] and got.is_rx
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)

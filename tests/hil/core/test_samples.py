@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import inspect
+import re
+from pathlib import Path
 from typing import get_type_hints
 
 import pytest
@@ -28,6 +30,12 @@ def test_a_sample_has_no_default_that_would_hide_a_missing_value() -> None:
     parameters = list(inspect.signature(Sample).parameters.values())
     assert [p.name for p in parameters] == [column.name for column in COLUMNS]
     assert all(p.default is inspect.Parameter.empty for p in parameters)
+
+
+def test_the_cycle_writes_its_values_in_the_order_of_the_columns() -> None:
+    source = Path(__file__).resolve().parents[3] / "hil" / "bench" / "cycle.py"
+    values = source.read_text().partition("        values = (\n")[2].partition("        )\n")[0]
+    assert re.findall(r",  # (\w+)$", values, re.MULTILINE) == [c.name for c in COLUMNS]
 
 
 def test_on_the_link_each_value_keeps_its_name() -> None:

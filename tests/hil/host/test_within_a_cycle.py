@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,11 @@ import pytest
 
 from drivers.base import Command, DriverError, Telemetry
 from hil.core import State
-from hil.core.samples import INDEX
+from hil.core.samples import INDEX, ROW
 from hil.host.host import Host
 from hil.link import LinkServer
 from hil.link.directory import REQUESTS
+from hil.link.messages import EVENT, HEAD, ROWS
 from hil.link.stop_socket import StopSocket
 from hil.profile import load_profile, make_lockstep_drive
 
@@ -50,19 +52,22 @@ class SendsWhileRead:
         self.host.ending = self.cycle > SENT_IN + 2
 
 
-def test_the_command_of_the_same_cycle_obeys_a_stop(tmp_path: Path) -> None:
+def test_the_command_of_the_same_cycle_obeys_a_stop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     profile = load_profile("footplate_trainer")
     link = LinkServer(tmp_path / "link", {"rate_hz": profile.control.rate}, 0.15)
     drive = SendsWhileRead(make_lockstep_drive(profile, 1), link.directory / REQUESTS)
-    rows: list[tuple[float, ...]] = []
+    sent: list[bytes] = []
     try:
         drive.open()
         drive.host = host = Host(profile, drive, link)
-        publish = link.publish_row
-        link.publish_row = lambda row: (rows.append(row), publish(row))[1]  # type: ignore[method-assign]
+        monkeypatch.setattr(link._sockets, "publish", sent.append)
         host.run()
     finally:
         link.close()
+    blocks = [message[HEAD:] for message in sent if message.startswith(ROWS)]
+    rows = [row for block in blocks for row in ROW.iter_unpack(block)]
     assert drive.states[SENT_IN - 2] is State.DE_ENERGISED
     assert drive.states[SENT_IN - 1] is State.STOPPED
     assert rows[SENT_IN - 1][INDEX["state"]] == State.STOPPED
@@ -90,14 +95,15 @@ def test_a_pause_anywhere_in_the_cycle_is_told_with_the_drive_lost_as_well(
     profile = load_profile("footplate_trainer")
     link = LinkServer(tmp_path / "link", {"rate_hz": profile.control.rate}, 0.15)
     drive = HeldUp(make_lockstep_drive(profile, 1), link.directory / REQUESTS)
-    events: list[Any] = []
+    sent: list[bytes] = []
     try:
         drive.open()
         drive.host = host = Host(profile, drive, link)
-        monkeypatch.setattr(link, "publish_event", events.append)
+        monkeypatch.setattr(link._sockets, "publish", sent.append)
         host.run()
     finally:
         link.close()
+    events = [json.loads(message[HEAD:]) for message in sent if message.startswith(EVENT)]
     pauses = [event for event in events if event["kind"] == "pause"]
     longest = max(pauses, key=lambda event: float(event["late_ms"]))
     assert longest["late_ms"] >= 0.9e3 * HeldUp.PAUSE_S and longest["cause"]

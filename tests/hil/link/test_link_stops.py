@@ -60,6 +60,20 @@ def test_a_stop_is_had_before_a_command_and_the_rest_waits_and_is_refused(bare: 
     assert all("a stop overtook" in answers[number]["text"] for number in (7, 9))
 
 
+def test_a_stop_after_the_look_before_a_command_is_had_before_the_next_one(bare: Bare) -> None:
+    """One look at the connections in each cycle; a cycle without it, its drive lost, looks later."""
+    take_control(bare)
+    server = bare.server
+    for number, first in ((7, server.poll_stop), (8, server.poll)):
+        assert list(server.poll_stop(time.monotonic())) == []
+        bare.send({"type": "request", "id": number, "request": {"kind": "stop"}})
+        time.sleep(0.05)  # until it waits at the server
+        assert list(server.poll(time.monotonic())) == []
+        given = list(first(time.monotonic()))
+        assert [incoming.id for incoming in given] == [number]
+        server.reply(given[0], True, "stopped")
+
+
 def test_what_was_sent_before_a_stop_and_comes_after_it_is_refused(bare: Bare) -> None:
     take_control(bare)
     before = time.monotonic()
