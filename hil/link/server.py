@@ -44,6 +44,7 @@ KEPT_S = 120.0  # of messages kept for a client that does not read them
 # For receiving in one call of poll, however much waits: less than a tenth of the period. One more
 # message may be begun.
 RECEIVE_S, RECEIVE_SHARE = 60e-6, 0.06
+LOOKED_S = 0.002  # for which ``poll`` relies on the look of ``poll_stop``
 MOST_AT_ONCE = 6  # messages that are answered in one call of poll
 AHEAD_S = 0.001  # a date further ahead of the host's clock is ignored
 _STAMP_AT = 2 * KIND
@@ -107,7 +108,7 @@ class LinkServer:
         self.receive_s = min(RECEIVE_S, RECEIVE_SHARE / rate_hz)
         self.gate = RequestGate(control_heartbeat_s)
         self._clients = ClientRegistry()
-        self._looked = False  # in this cycle, by ``poll_stop``
+        self._looked_s = -math.inf  # last look of ``poll_stop`` that ``poll`` has not used
         self._time_s = 0.0  # of the last row
         self._row_size = ROW.size
         self._block = bytearray(HEAD + rows * ROW.size)
@@ -170,9 +171,10 @@ class LinkServer:
             powered: returns whether the power stage is on or coming on now.
         """
         self._sockets.turn(now_s)
-        if self._looked:
-            # What has come since waits: the next ``poll_stop`` is before the next command.
-            self._looked = False
+        if 0.0 <= now_s - self._looked_s < LOOKED_S:
+            # What has come since waits: the next ``poll_stop`` is before the next command. After a
+            # pause it is looked for: heartbeats that have come are heard before silence is judged.
+            self._looked_s = -math.inf
             some = self._receiver.pending
         else:
             some = self._receiver.waiting(now_s, self.gate.holder_id)
@@ -188,7 +190,7 @@ class LinkServer:
         Call it right before a cycle's command is computed, so that this command obeys the stop.
         With ``poll`` alone, called after the command, a stop takes effect one period later.
         """
-        self._looked = True
+        self._looked_s = now_s
         if not self._receiver.waiting(now_s, self.gate.holder_id):
             return ()
         received = self._receiver.stop(self.gate.holder_id, time.monotonic() + self.receive_s)

@@ -64,11 +64,12 @@ def test_a_stop_after_the_look_before_a_command_is_had_before_the_next_one(bare:
     """One look at the connections in each cycle; a cycle without it, its drive lost, looks later."""
     take_control(bare)
     server = bare.server
+    looked_s = time.monotonic()
     for number, first in ((7, server.poll_stop), (8, server.poll)):
-        assert list(server.poll_stop(time.monotonic())) == []
+        assert list(server.poll_stop(looked_s)) == []
         bare.send({"type": "request", "id": number, "request": {"kind": "stop"}})
         time.sleep(0.05)  # until it waits at the server
-        assert list(server.poll(time.monotonic())) == []
+        assert list(server.poll(looked_s)) == []
         given = list(first(time.monotonic()))
         assert [incoming.id for incoming in given] == [number]
         server.reply(given[0], True, "stopped")
@@ -200,3 +201,11 @@ def test_a_real_time_cycle_hears_a_stop_beside_busy_programs(
     if done.stdout.strip() == "not permitted":
         pytest.skip("real-time scheduling is not permitted here")
     assert done.returncode == 0 and done.stdout.strip() == thread, done.stderr
+
+
+def test_after_a_pause_since_the_look_what_has_come_is_heard(bare: Bare) -> None:
+    take_control(bare)
+    assert list(bare.server.poll_stop(time.monotonic())) == []
+    bare.send({"type": "request", "id": 7, "request": {"kind": "stop"}})
+    time.sleep(0.05)  # the pause
+    assert [incoming.id for incoming in bare.server.poll(time.monotonic())] == [7]
