@@ -46,6 +46,9 @@ class Seat:
 
     Attributes:
         process: the dashboard's.
+
+    Raises:
+        StateError: the window does not open, or does not get control.
     """
 
     def __init__(self, link_directory: Path, runs_directory: Path) -> None:
@@ -59,7 +62,7 @@ class Seat:
         assert self.process.stdin is not None and self.process.stdout is not None
         if self.process.stdout.readline() != b"ready\n":
             self.close()
-            raise RuntimeError("the dashboard did not open")
+            raise StateError(f"the dashboard did not open and take control within {PATIENCE_S:g} s")
         self._pipe = self.process.stdin.fileno()
 
     def __enter__(self) -> Seat:
@@ -107,15 +110,18 @@ def main(link_directory: Path, runs_directory: Path) -> int:
 
     app = application()
 
+    until_s = time.monotonic() + PATIENCE_S
     seen: Window | None = None  # found once: a search takes 1 ms, and a person's key needs none
 
     def opened() -> None:
         nonlocal seen
         seen = next((w for w in app.topLevelWidgets() if isinstance(w, Window)), None)
-        if seen is None or not seen.model.in_control:
+        if seen is not None and seen.model.in_control:
+            print("ready", flush=True)
+        elif time.monotonic() < until_s:
             QTimer.singleShot(50, opened)
-            return
-        print("ready", flush=True)
+        else:  # another client may hold control for ever
+            app.quit()
 
     def keys() -> None:
         text = os.read(0, 4096)
