@@ -210,20 +210,20 @@ class Configurator:
         wanted = self._options.counts_per_revolution
         try:
             increments = self._read(od.ENCODER_RESOLUTION, 1, "I")
-            told = increments / max(self._read(od.ENCODER_RESOLUTION, 2, "I"), 1)
+            reported = increments / max(self._read(od.ENCODER_RESOLUTION, 2, "I"), 1)
         except Absent as error:
             if wanted is None:
                 raise DriverError(
                     f"{error}: write drive.counts_per_revolution from the motor's data sheet"
                 ) from error
             return float(wanted)
-        if told <= 0 or (wanted is not None and abs(told - wanted) > 1e-6 * wanted):
+        if reported <= 0 or (wanted is not None and abs(reported - wanted) > 1e-6 * wanted):
             raise DriverError(
-                f"{od.name_of(od.ENCODER_RESOLUTION)}: the drive counts {told:g} per revolution"
+                f"{od.name_of(od.ENCODER_RESOLUTION)}: the drive counts {reported:g} per revolution"
                 + (f", the profile {wanted}" if wanted is not None else "")
                 + ": correct the one that is wrong"
             )
-        return told
+        return reported
 
     # ------------------------------------------------------------------ PDOs
 

@@ -252,10 +252,10 @@ class DataSheet:
         """Raise ``DriverError`` if the sheet is that of another device."""
         if not self._file:
             return
-        told = self.dictionary.device_information
+        stated = self.dictionary.device_information
         for name, sheet, drive in (
-            ("vendor", told.vendor_number, vendor),
-            ("product", told.product_number, product),
+            ("vendor", stated.vendor_number, vendor),
+            ("product", stated.product_number, product),
         ):
             if sheet and sheet != drive:
                 raise DriverError(

@@ -46,8 +46,8 @@ class SimulatedNode:
         self._pending: dict[int, bytes] = {}
         self._syncs = 0
         self._next_heartbeat_s = 0.0
-        self._host_heard_s = 0.0
-        self._told_fault = 0
+        self._heartbeat_s = 0.0
+        self._reported_fault = 0
         self._restarts = core.restarts
         self._refresh_every: int = core.parameters.drive_refresh_every
         self._loss: float = core.parameters.bus_loss
@@ -58,10 +58,10 @@ class SimulatedNode:
         self._d = build(self._options, self._core, self._status_word)
         self._sdo = SdoServer(self._d)
         self._nmt = PRE_OPERATIONAL
-        self._host_heard_s = 0.0
+        self._heartbeat_s = 0.0
         self._level = 0
         self._last_word = 0
-        self._told_fault = self._core.fault_code
+        self._reported_fault = self._core.fault_code
         self._transmit.clear()
         self._receive.clear()
         self._pending.clear()
@@ -97,7 +97,7 @@ class SimulatedNode:
         elif identifier == 0 and len(data) == 2 and data[1] in (0, self._node):
             self._command_nmt(data[0])
         elif len(data) == 1 and identifier == 0x700 + (self._consumer() >> 16 & 0x7F):
-            self._host_heard_s = time.monotonic()
+            self._heartbeat_s = time.monotonic()
 
     def _consumer(self) -> int:
         return self._d.items[od.CONSUMER_HEARTBEAT, 1].value
@@ -106,7 +106,7 @@ class SimulatedNode:
         if len(data) < pdo.packing.size:
             self._emergency(PDO_LENGTH_ERROR)
             return
-        pdo.heard_s = time.monotonic()
+        pdo.received_s = time.monotonic()
         if pdo.transmission <= LAST_SYNCHRONOUS:
             self._pending[identifier] = data
         else:
@@ -126,7 +126,7 @@ class SimulatedNode:
             if index in (od.CONTROL_WORD, od.MODES_OF_OPERATION):
                 self._act()
             elif index == od.CONSUMER_HEARTBEAT:
-                self._host_heard_s = 0.0  # set again, it starts with the next heartbeat (CiA 301)
+                self._heartbeat_s = 0.0  # set again, it starts with the next heartbeat (CiA 301)
 
     def _command_nmt(self, command: int) -> None:
         if command == 0x01:
@@ -257,11 +257,11 @@ class SimulatedNode:
 
     def slept(self, seconds: float) -> None:
         """Shift deadlines after a delay of this process: heartbeats may still be queued."""
-        if self._host_heard_s:
-            self._host_heard_s += seconds
+        if self._heartbeat_s:
+            self._heartbeat_s += seconds
         for pdo in self._receive.values():
-            if pdo.heard_s:
-                pdo.heard_s += seconds
+            if pdo.received_s:
+                pdo.received_s += seconds
 
     def tick(self) -> None:
         """Handle heartbeats, EMCY, restarts and event-driven PDOs, which do not depend on SYNC."""
@@ -273,16 +273,16 @@ class SimulatedNode:
             return
         limit = (self._consumer() & 0xFFFF) * 1e-3
         watching = limit > 0 and core.parameters.drive_watches_host
-        if watching and self._host_heard_s > 0 and now - self._host_heard_s > limit:
+        if watching and self._heartbeat_s > 0 and now - self._heartbeat_s > limit:
             self._host_lost(HEARTBEAT_ERROR)
         if core.parameters.drive_watches_host:
             for deadline in self._receive.values():
-                late = now - deadline.heard_s > deadline.deadline_s > 0.0
-                if late and deadline.heard_s > 0.0:
+                late = now - deadline.received_s > deadline.deadline_s > 0.0
+                if late and deadline.received_s > 0.0:
                     self._host_lost(RPDO_TIMEOUT)
                     break
-        if core.fault_code != self._told_fault:
-            self._told_fault = core.fault_code
+        if core.fault_code != self._reported_fault:
+            self._reported_fault = core.fault_code
             if core.fault_code != HEARTBEAT_ERROR:
                 self._emergency(core.fault_code)
         if self._nmt == OPERATIONAL:
@@ -298,9 +298,9 @@ class SimulatedNode:
     def _host_lost(self, code: int) -> None:
         """React to a lost host: EMCY, 0x6007, Pre-operational (CiA 301, default behaviour)."""
         core = self._core
-        self._host_heard_s = 0.0  # watched again from the host's next heartbeat
+        self._heartbeat_s = 0.0  # watched again from the host's next heartbeat
         for pdo in self._receive.values():
-            pdo.heard_s = 0.0
+            pdo.received_s = 0.0
         if self._nmt != OPERATIONAL:
             return
         self._emergency(code)

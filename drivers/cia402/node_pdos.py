@@ -17,13 +17,13 @@ class ReceivePdo:
         transmission: type.
         packing: of its bytes.
         deadline_s: longest time between two receptions; 0 for none.
-        heard_s: time of the latest reception; 0 before the first.
+        received_s: time of the latest reception; 0 before the first.
     """
 
     def __init__(self, transmission: int, items: list[Item], deadline_s: float = 0.0) -> None:
         self.transmission = transmission
         self.deadline_s = deadline_s
-        self.heard_s = 0.0
+        self.received_s = 0.0
         self.packing = _packing(items)
         self._items = items
 

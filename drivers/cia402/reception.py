@@ -71,7 +71,7 @@ class Reception:
         self._deflected_s = NEVER
         self._sync_s = NEVER
         self._answers = AnswerJudge()
-        self._heard_s = math.inf
+        self._heartbeat_s = math.inf
         self._watching = False
         self._awaited = set(self._slow)
         self._slow_names = {pdo.cob_id: self._names_of(pdo.entries) for pdo in transmit[2:]}
@@ -101,7 +101,7 @@ class Reception:
         rpm = self._options.velocity_unit == "rpm"
         self.velocity_unit = 2 * math.pi / 60 if rpm else self.position_unit
         self._sampled_s = self._deflected_s = self._sync_s = NEVER
-        self._heard_s = math.inf
+        self._heartbeat_s = math.inf
         self._watching = False
         self._awaited = set(self._slow)
         self._ages.forget()
@@ -122,12 +122,12 @@ class Reception:
         self.telemetry.fault_code = 0  # its EMCY concerned that loss; a fault is reported again
         self.telemetry.fault_text = ""
         self._sampled_s = self._deflected_s = NEVER
-        self._heard_s = math.inf
+        self._heartbeat_s = math.inf
 
     def watch(self) -> None:
         """Watch the drive's heartbeat, from the next call of ``age``."""
         self._watching = True
-        self._heard_s = math.inf
+        self._heartbeat_s = math.inf
 
     def asked(self, now_s: float) -> None:
         """Note a SYNC: frames received from now on were sampled at ``now_s``."""
@@ -235,8 +235,8 @@ class Reception:
             self.telemetry.fault_code = code
             self.telemetry.fault_text = text_of(code)
 
-    def _hear(self, nmt_state: int, heard_s: float) -> None:
-        self._heard_s = heard_s
+    def _hear(self, nmt_state: int, heartbeat_s: float) -> None:
+        self._heartbeat_s = heartbeat_s
         telemetry = self.telemetry
         if telemetry.lost:
             return
@@ -257,9 +257,9 @@ class Reception:
         self._ages.judge(telemetry, now_s)
         if not self._watching:
             return
-        if self._heard_s == math.inf:
-            self._heard_s = now_s
-        elif now_s - self._heard_s > self._options.drive_loss and not telemetry.lost:
+        if self._heartbeat_s == math.inf:
+            self._heartbeat_s = now_s
+        elif now_s - self._heartbeat_s > self._options.drive_loss and not telemetry.lost:
             telemetry.lost = (
                 f"no heartbeat of node {self._options.node} for "
                 f"{1e3 * self._options.drive_loss:.0f} ms"

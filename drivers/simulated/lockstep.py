@@ -144,13 +144,13 @@ class LockstepDrive:
     def _answer(self, missed: bool = False) -> Telemetry:
         core = self.core
         telemetry = self.telemetry
-        heard = True
+        received = True
         if core.environment.silent:
             self._waiting = False
         elif missed or core.environment.loses_sample():
             pass
         elif self._impaired:
-            heard = self._exchange()
+            received = self._exchange()
         else:
             self._sample(telemetry)
             self._received_s = self._sensed_s = self._asked_s
@@ -163,7 +163,7 @@ class LockstepDrive:
                 telemetry.spare_counts = float(core.spare_counts)
                 telemetry.digital_inputs = core.digital_inputs
         self._ages.judge(telemetry, self._time_s)
-        if self._waiting and heard:
+        if self._waiting and received:
             self._waiting = False
             core.set_target(self._mode, self._target)
             core.add_torque(self._offset_N_m)
@@ -214,8 +214,8 @@ class LockstepDrive:
     def _exchange(self) -> bool:
         """Run one cycle over a poor bus, or with a slow drive; False if the SYNC was lost."""
         telemetry, device = self.telemetry, self._device
-        heard = not self._lost()
-        if heard:
+        received = not self._lost()
+        if received:
             if self._syncs % self.core.parameters.drive_refresh_every == 0:
                 self._sample(device)
             self._syncs += 1
@@ -228,7 +228,7 @@ class LockstepDrive:
                 for name in _SENSOR_FRAME:
                     setattr(telemetry, name, getattr(device, name))
                 telemetry.deflection_time_s = self._sensed_s = self._asked_s
-        return heard
+        return received
 
     def _sample(self, telemetry: Telemetry) -> None:
         core = self.core

@@ -79,11 +79,11 @@ def _parquet(table: Any, file: BinaryIO) -> None:
 
 
 def _npz(table: Any, file: BinaryIO) -> None:
-    told: dict[str, Any] = {
+    described: dict[str, Any] = {
         "_names": np.array(table.column_names),
         "_units": np.array(_units(table)),
     }
-    np.savez_compressed(file, **(_columns(table) | told))
+    np.savez_compressed(file, **(_columns(table) | described))
 
 
 def _mat(table: Any, file: BinaryIO) -> None:

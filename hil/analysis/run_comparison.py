@@ -50,16 +50,16 @@ class FigureDifference:
     def line(self) -> str:
         """The difference as text."""
         shown, unit = partial(restated, unit=self.unit), unit_name(self.unit)
-        told = (
+        text = (
             f"{self.what} '{self.name}': {shown(self.first):.4g} → {shown(self.value):.4g} {unit}, "
         )
-        told += f"difference {shown(self.difference):+.3g}"
+        text += f"difference {shown(self.difference):+.3g}"
         if math.isfinite(self.u95):
-            told += f" ± {shown(self.u95):.2g} {unit} (k = 2), E_n {self.score:+.2f}: "
-            told += "differs" if self.differs else "no difference detected"
+            text += f" ± {shown(self.u95):.2g} {unit} (k = 2), E_n {self.score:+.2f}: "
+            text += "differs" if self.differs else "no difference detected"
         else:
-            told += f" {unit}, uncertainty not known"
-        return (told if self.sound else f"{told}; a reading is disturbed").replace("-", "−")
+            text += f" {unit}, uncertainty not known"
+        return (text if self.sound else f"{text}; a reading is disturbed").replace("-", "−")
 
 
 def compare_figures(measured: Sequence[Measured]) -> list[FigureDifference]:

@@ -107,7 +107,7 @@ def judge(
     reasons: list[tuple[Code, str]] = []
     error, swing, u95 = _errors(kind, values)
     unit = _UNITS[kind]
-    name, told = unit_name(unit), partial(restated, unit=unit)
+    name, shown = unit_name(unit), partial(restated, unit=unit)
     outside = _outside(kind, values, error, swing, tolerance)
     if kind == "stop":
         if values["to_wire_ms"] is None:
@@ -129,8 +129,8 @@ def judge(
             reasons.append(
                 (
                     Code.TOO_LITTLE,
-                    f"its uncertainty of {told(most):.3g} {name} exceeds the tolerance of "
-                    f"{told(tolerance):.3g} {name}: measure longer or with more motion, or allow more",
+                    f"its uncertainty of {shown(most):.3g} {name} exceeds the tolerance of "
+                    f"{shown(tolerance):.3g} {name}: measure longer or with more motion, or allow more",
                 )
             )
     if outside:
@@ -170,13 +170,13 @@ def _errors(kind: str, values: dict[str, Any]) -> tuple[float, float, float]:
 def _outside(
     kind: str, values: dict[str, Any], error: float, swing: float, tolerance: float
 ) -> str:
-    name, told = unit_name(_UNITS[kind]), partial(restated, unit=_UNITS[kind])
-    allowed = f"{told(tolerance):.3g} {name} allowed"
+    name, shown = unit_name(_UNITS[kind]), partial(restated, unit=_UNITS[kind])
+    allowed = f"{shown(tolerance):.3g} {name} allowed"
     words = []
     if not abs(error) <= tolerance:
-        words.append(f"{told(error):+.3g} {name} off, {allowed}")
+        words.append(f"{shown(error):+.3g} {name} off, {allowed}")
     if swing > tolerance:
-        words.append(f"it swings by {told(swing):.3g} {name} rms, {allowed}")
+        words.append(f"it swings by {shown(swing):.3g} {name} rms, {allowed}")
     if kind == "stop":
         words = [f"{error:.3g} ms to the wire, {tolerance:.3g} ms allowed"] if words else []
     return " and ".join(words)

@@ -89,14 +89,14 @@ class ApplyingBench(AskedBench):
             self.gains,
             self.others,
         )
-        told = checked.behaviour.model_dump(exclude={"points"})
+        described = checked.behaviour.model_dump(exclude={"points"})
         if isinstance(checked.behaviour, Waveform):
-            told["point_count"] = len(checked.behaviour.points)
+            described["point_count"] = len(checked.behaviour.points)
         self.applied = checked.behaviour
-        self._begin(active, told, checked.limited_mask)
+        self._begin(active, described, checked.limited_mask)
         return Outcome(True, f"applied{self._limited_by(checked.limited_mask)}")
 
-    def _begin(self, active: ActiveBehaviour, told: dict[str, Any], limited_mask: int) -> None:
+    def _begin(self, active: ActiveBehaviour, described: dict[str, Any], limited_mask: int) -> None:
         """Close the force loop around another behaviour, without a force jump."""
         if self.state is State.STANDBY:
             self.force_controller.reset(0.0)
@@ -106,7 +106,7 @@ class ApplyingBench(AskedBench):
         self._active = active
         self._request_limits = limited_mask
         self.supervisor.following.change()
-        self._event("applied", behaviour=told)
+        self._event("applied", behaviour=described)
         if self.state is not State.RUNNING:
             self._enter(State.RUNNING)
 

@@ -108,7 +108,7 @@ class BenchState:
         self.cause = 0
         self.cause_text = ""
         self._stopped_s = 0.0
-        self._loss_told = False  # a loss of the drive after the stop was reported
+        self._loss_reported = False  # a loss of the drive after the stop was reported
         self.tare_N = self.tare_before_N = 0.0
         self.row = NO_SAMPLE
         # Other axes by name, refilled each cycle by the owner of the loop; none on a single axis.
@@ -191,9 +191,9 @@ class BenchState:
             # power off now.
             if cause != self.cause or cause in CHOSEN or cause in ALWAYS_CATEGORY_0:
                 self._cut_short(detail or sentence(cause))
-            if cause == Cause.DRIVE_LOST != self.cause and not self._loss_told:
+            if cause == Cause.DRIVE_LOST != self.cause and not self._loss_reported:
                 # The screen keeps the first cause: only a notice shows this one.
-                self._loss_told = True
+                self._loss_reported = True
                 why = (detail or sentence(cause)).removeprefix("the drive is lost: ")
                 self._event("notice", text=f"the drive is lost as well, after the stop: {why}")
             if cause != Cause.POWER_NOT_REMOVED or self.cause == cause:
@@ -201,7 +201,7 @@ class BenchState:
             # It outranks the first cause, which stays in the text.
             detail = f"{detail} (stopped first for: {label(self.cause).lower()})"
         moving_under_power = self.state in (State.STANDBY, State.RUNNING)
-        self._loss_told = False
+        self._loss_reported = False
         self._stopped_s = self.time_s
         self.cause = int(cause)
         self.cause_text = detail or sentence(cause)

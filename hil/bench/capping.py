@@ -201,11 +201,11 @@ class CappedBench(ExternallySetBench):
             self.others,
         )
         carry_on(active, new)
-        told = checked.behaviour.model_dump(exclude={"points"})
+        described = checked.behaviour.model_dump(exclude={"points"})
         if isinstance(checked.behaviour, Waveform):
-            told["point_count"] = len(checked.behaviour.points)
+            described["point_count"] = len(checked.behaviour.points)
         self.applied = checked.behaviour
-        self._begin(new, told, checked.limited_mask)
+        self._begin(new, described, checked.limited_mask)
 
     def _follow_cap(self, dt_s: float) -> None:
         """Continue to the narrower limits; once a cycle."""

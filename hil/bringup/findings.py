@@ -388,8 +388,8 @@ def finding(
     """
     sentence, fix = FINDINGS[code]
     shown = ", ".join([note] * bool(note) + [_shown(name, n) for name, n in numbers.items()])
-    told = in_words(f"{sentence} ({shown})" if shown else sentence)
-    return Finding(code, told, in_words(fix), dict(changes or {}))
+    worded = in_words(f"{sentence} ({shown})" if shown else sentence)
+    return Finding(code, worded, in_words(fix), dict(changes or {}))
 
 
 def _shown(name: str, number: float | str) -> str:

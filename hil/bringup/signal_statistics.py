@@ -77,15 +77,15 @@ def doubled_share(values: Floats) -> float:
 
     NaN if the values change too seldom to judge.
     """
-    doubled = told = 0
+    doubled = counted = 0
     for start in range(0, len(values) - BLOCK, BLOCK):
         same = values[start : start + BLOCK] == values[start + 1 : start + BLOCK + 1]
         even, odd = float(np.mean(same[::2])), float(np.mean(same[1::2]))
         if min(even, odd) > 0.8:
             continue  # hardly any change: cannot be judged
-        told += 1
+        counted += 1
         doubled += max(even, odd) >= 0.95
-    return doubled / told if told else math.nan
+    return doubled / counted if counted else math.nan
 
 
 def lazy_bits(counts: Floats, bits: int = 3) -> list[int]:

@@ -16,10 +16,10 @@ from hil.bringup.under_power import (
     Gentle,
     Part,
     RunData,
+    findings_as_text,
     gentle,
     millimetres,
     run,
-    told,
     trace,
     watch,
 )
@@ -51,7 +51,7 @@ STEADY = 0.7  # of the speed of the turns
 SPEED_AGREES = {"velocity": 0.1, "position": 0.3}  # travel measures the position loop closer
 
 
-@told
+@findings_as_text
 def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("first_motion")
     g = gentle(context.profile)

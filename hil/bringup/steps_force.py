@@ -11,7 +11,16 @@ import numpy as np
 from drivers.motion import FORCE, STIFFNESS
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace
-from hil.bringup.under_power import Floats, Gentle, after, gentle, power_up, run, seek_end, told
+from hil.bringup.under_power import (
+    Floats,
+    Gentle,
+    after,
+    findings_as_text,
+    gentle,
+    power_up,
+    run,
+    seek_end,
+)
 from hil.core import Apply, MotorSpeed, MotorTorque
 from hil.procedures import Action, Ask, Pause, ProcedureFailed, Seen, column
 
@@ -52,7 +61,7 @@ class Compared:
     back_drive_N: float
 
 
-@told
+@findings_as_text
 def _spring_push(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("spring_push")
     g = gentle(context.profile)

@@ -10,7 +10,7 @@ import numpy as np
 from drivers.motion import FORCE, LENGTH
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step
-from hil.bringup.under_power import after, told, trace, watch
+from hil.bringup.under_power import after, findings_as_text, trace, watch
 from hil.procedures import Action, Hand, Seen
 
 WATCH_S = 1.0
@@ -21,7 +21,7 @@ ROOM_degC = 30.0
 SUPPLY_OFF_SHARE = 0.03
 
 
-@told
+@findings_as_text
 def _heat(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("heat")
     ran = yield from watch(WATCH_S)

@@ -17,12 +17,12 @@ from hil.bringup.under_power import (
     Gentle,
     RunData,
     after,
+    findings_as_text,
     gentle,
     go_to,
     power_down,
     power_up,
     run,
-    told,
     trace,
     watch,
 )
@@ -62,7 +62,7 @@ LOUDER = 1.6  # of the predicted size at most
 RESTLESS_SHARE = 0.012  # standard deviation of the force at rest, of the rated force
 
 
-@told
+@findings_as_text
 def _loop(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("loop")
     g = gentle(context.profile)

@@ -110,8 +110,8 @@ def _hard_wired_without_power(context: Context, result: Result) -> Generator[Act
     more = (yield Pause(DISCHARGE_S)).rows
     pressed = np.concatenate([rows, more])
     left = float(column(pressed, "supply_V")[-1])
-    told = _told_by_drive(before, pressed)
-    seen = left < GONE_SHARE * volts or told
+    reported = _reported_by_drive(before, pressed)
+    seen = left < GONE_SHARE * volts or reported
     result.measured.append(
         Measured(
             "supply with the hard-wired stop pressed",
@@ -119,7 +119,7 @@ def _hard_wired_without_power(context: Context, result: Result) -> Generator[Act
             "V",
             f"below {GONE_SHARE * volts:.0f}",
             "the stop separates the supply from the power stage"
-            + (", or the drive reports it, as here" if told else ""),
+            + (", or the drive reports it, as here" if reported else ""),
             seen,
         )
     )
@@ -153,7 +153,7 @@ def _hard_wired_without_power(context: Context, result: Result) -> Generator[Act
     return True
 
 
-def _told_by_drive(before: Floats, after: Floats) -> bool:
+def _reported_by_drive(before: Floats, after: Floats) -> bool:
     """Return whether the drive itself reports the stop (safe torque off): status word or fault."""
     last = after[-1:]
     for name in ("fault_code", "status_word"):

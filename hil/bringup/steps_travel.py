@@ -12,7 +12,16 @@ from hil.bringup.drive_loop import measure_drive_loop
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Result, Step
 from hil.bringup.travel_friction import ENDS_LEFT_M, end_m, judge_friction, over_travel
-from hil.bringup.under_power import Gentle, RunData, gentle, go_to, power_up, run, seek_end, told
+from hil.bringup.under_power import (
+    Gentle,
+    RunData,
+    findings_as_text,
+    gentle,
+    go_to,
+    power_up,
+    run,
+    seek_end,
+)
 from hil.core import MotorSpeed, MotorTorque, SeekReference
 from hil.procedures import (
     Action,
@@ -36,7 +45,7 @@ FAST_FROM = 0.25  # of the travel: settled by then
 RISE_SHARE = 0.005
 
 
-@told
+@findings_as_text
 def _travel(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("travel")
     g = gentle(context.profile)

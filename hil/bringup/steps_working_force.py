@@ -16,11 +16,11 @@ from hil.bringup.under_power import (
     Floats,
     Gentle,
     after,
+    findings_as_text,
     gentle,
     power_up,
     run_ended,
     seek_end,
-    told,
     watch,
 )
 from hil.bringup.working_force_verdicts import (
@@ -72,7 +72,7 @@ class _Stage:
         return "lower" if self.sense < 0 else "upper"
 
 
-@told
+@findings_as_text
 def _working_force(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("working_force")
     g = gentle(context.profile)
@@ -209,7 +209,7 @@ def _turns_back(
     force = last("spring_force_N") * max(1.0, _true_share(context, g))
     travel = last("nut_position_m") - sense * nut_m
     given = (last("deflection_m") - sense * deflection_m) / deflection_scale(context)
-    asked, got = last("commanded_torque_N_m"), last("measured_torque_N_m")
+    commanded, got = last("commanded_torque_N_m"), last("measured_torque_N_m")
     screw = _screw(g)
     friction = after(context, "friction_N_m", g.profile.actuator.friction.coulomb)
     by_motor = (got - friction) * screw.per_torque * screw.forward * _scale(context)
@@ -218,7 +218,7 @@ def _turns_back(
         or not by_motor < MOTOR_SAYS * stage.force_N
         or not travel < stage.travel_m
         or abs(travel - given) > LAGS_M + LAGS_SHARE * abs(travel)
-        or asked - got > TRAILS_N_m + TRAILS_SHARE * asked
+        or commanded - got > TRAILS_N_m + TRAILS_SHARE * commanded
     )
 
 

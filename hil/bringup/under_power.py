@@ -261,19 +261,19 @@ def go_to(g: Gentle, nut_m: float) -> Part:
     return ran
 
 
-def told(
+def findings_as_text(
     part: Callable[[Context], Generator[Action, Seen, Result]],
 ) -> Callable[[Context], Generator[Action, Seen, Result]]:
     """Decorate a step so that its findings, if any, become its text."""
 
     @functools.wraps(part)
-    def run_and_tell(context: Context) -> Generator[Action, Seen, Result]:
+    def run_and_state(context: Context) -> Generator[Action, Seen, Result]:
         result = yield from part(context)
         if result.findings:
             result.text = "; ".join(found.sentence for found in result.findings)
         return result
 
-    return run_and_tell
+    return run_and_state
 
 
 def trace(label: str, x: Floats, y: Floats) -> Trace:

@@ -45,7 +45,7 @@ def judge_stage(
     """Judge one stage at one end and put its figures into ``result``."""
     profile = context.profile
     top = slice(max(0, push.top - REST_ROWS), push.top)
-    asked, got = float(np.median(push.commanded[top])), float(np.median(push.torque[top]))
+    commanded, got = float(np.median(push.commanded[top])), float(np.median(push.torque[top]))
     travel, given = float(np.median(push.travel[top])), float(np.median(push.deflection[top]))
     back = float(np.median((push.travel - push.deflection)[-REST_ROWS:]))
     follows = abs(travel - given) < FAR_M + FAR_SHARE * travel
@@ -80,11 +80,11 @@ def judge_stage(
         ),
         Measured(
             f"torque over command at the top, {where}",
-            got / asked if asked > 0 else math.nan,
+            got / commanded if commanded > 0 else math.nan,
             "1",
             f"1 ± {TRAILS}",
             "the drive gives what is commanded",
-            got > (1 - TRAILS) * asked,
+            got > (1 - TRAILS) * commanded,
         ),
     ]
     if sag is not None:
@@ -92,8 +92,8 @@ def judge_stage(
     result.plots = [plot for plot in result.plots if end not in plot.title] + [
         _plot(profile, push, curve, end)
     ]
-    if got < (1 - TRAILS) * asked:
-        return finding("current_limited", asked_Nm=asked, given_Nm=got)
+    if got < (1 - TRAILS) * commanded:
+        return finding("current_limited", asked_Nm=commanded, given_Nm=got)
     if not follows or not stays:
         return _sensor_or_encoder(context, push, travel, given, got, back)
     if push.ended:

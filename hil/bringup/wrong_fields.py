@@ -108,8 +108,8 @@ def _why_still(g: Gentle, pitch: float) -> Generator[Action, Seen, Finding]:
     """Apply more torque: against friction the rotor turns on, a wrong field holds it again."""
     torque = STRONGEST * g.breakaway_N_m
     envelope = g.envelope(torque, SWING_M_S)
-    told = "More torque than the stated friction needs"
-    yield from restart(envelope, told)
+    reason = "More torque than the stated friction needs"
+    yield from restart(envelope, reason)
     for nudge in FAR_NUDGES:
         ramp = yield from breakaway(g, 1, torque)
         swing = yield from _swing(g, torque)
@@ -120,7 +120,7 @@ def _why_still(g: Gentle, pitch: float) -> Generator[Action, Seen, Finding]:
         if swing > FEWER * pitch:
             return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
         yield from _nudged(nudge)
-        yield from restart(envelope, told)
+        yield from restart(envelope, reason)
     swing = yield from _swing(g, torque)
     if FEWER * pitch < swing < math.inf:
         return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)

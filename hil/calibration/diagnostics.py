@@ -212,8 +212,8 @@ def _other_weights(
     profile: Profile, points: Sequence[CalibrationPoint], forces: Array
 ) -> list[CalibrationFinding]:
     """Return a finding for visits whose force fits another weight of the set than the named one."""
-    told = np.array(sorted({p.mass_kg for p in points}))
-    if told.size < 2:
+    masses_kg = np.array(sorted({p.mass_kg for p in points}))
+    if masses_kg.size < 2:
         return []
     visits: dict[tuple[int, int, str], list[int]] = {}
     for i, p in enumerate(points):
@@ -223,8 +223,8 @@ def _other_weights(
     for key, mine in visits.items():
         felt = float(np.mean([_mass(profile, points[i], forces[i]) for i in mine]))
         named = points[mine[0]].mass_kg
-        nearest = float(told[np.argmin(np.abs(told - felt))])
-        step = float(np.diff(told).min())
+        nearest = float(masses_kg[np.argmin(np.abs(masses_kg - felt))])
+        step = float(np.diff(masses_kg).min())
         # The tolerance grows with the weight: heavy ones may be off by a few percent.
         near = abs(felt - nearest) < NEAR_MASS * step + 0.05 * nearest
         if nearest != named and near:

@@ -156,7 +156,7 @@ class _Spring:
         self.rest_m = behaviour.rest_m
         self.finished = False
         self.limited = 0
-        self._trimmed = 0.999 * behaviour.stiffness_N_m
+        self._limited_below_N_m = 0.999 * behaviour.stiffness_N_m
         self._bias = behaviour.bias_N
         self.damping_N_s_m = behaviour.damping_N_s_m
         self._lead = lead_s
@@ -168,7 +168,9 @@ class _Spring:
         ahead = output_position_m + self._lead * output_velocity_m_s
         force = law.force(self.rest_m - ahead)
         self.stiffness_N_m = law.stiffness_N_m
-        self.limited = 1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._trimmed else 0
+        self.limited = (
+            1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._limited_below_N_m else 0
+        )
         return force + self._bias - self.damping_N_s_m * output_velocity_m_s
 
     def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:

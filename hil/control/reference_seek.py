@@ -75,7 +75,7 @@ class ReferenceSeek(OpenLoop):
         kept: bool,
         switch_acts: Callable[[], bool],
     ) -> None:
-        self.ended = self.text = self.borne_out = ""
+        self.ended = self.text = self.confirmed_by = ""
         self.touches_m: list[float] = []
         self.shift_m = 0.0
         self._sought = asked
@@ -331,20 +331,20 @@ class ReferenceSeek(OpenLoop):
                 "the sensor's clamp"
             )
             return
-        if self._borne_out():
+        if self._confirm():
             self._set_down(estimator)
         elif not self.ended:
             self._other = True
             self._begin(_Phase.APPROACH, -self._sense, estimator)
 
-    def _borne_out(self) -> bool:
+    def _confirm(self) -> bool:
         """Return whether another sign confirms the touch; fails if one contradicts it."""
         at = sum(self.touches_m) / len(self.touches_m)
         if self.by_switch:
             switch = self._profile.reference.home_switch
             assert switch is not None
             self.shift_m = switch.position - at
-            self.borne_out = "it released and acted again at each touch"
+            self.confirmed_by = "it released and acted again at each touch"
             return True
         self.shift_m = (0.0 if self._sense < 0 else self._stroke) - at
         if self._other_m is not None:
@@ -369,10 +369,10 @@ class ReferenceSeek(OpenLoop):
                     f"{LENGTH(stroke):.1f}{LENGTH}, and limits.travel.upper: {upper:.1f}{LENGTH} at most"
                 )
                 return False
-            self.borne_out = f"both ends lie {LENGTH(stroke):.2f}{LENGTH} apart"
+            self.confirmed_by = f"both ends lie {LENGTH(stroke):.2f}{LENGTH} apart"
             return True
         if self._kept and abs(self.shift_m) < KEPT_OFF_M:
-            self.borne_out = (
+            self.confirmed_by = (
                 f"the reference known before was {LENGTH(self.shift_m):+.2f}{LENGTH} off"
             )
             return True
@@ -391,7 +391,7 @@ class ReferenceSeek(OpenLoop):
         self.ended = "found"
         self.text = (
             f"{what} found, {len(self.touches_m)} touches, unidirectional repeatability "
-            f"R = 4 s = {FINE(spread):.1f} {FINE.key}; {self.borne_out}"
+            f"R = 4 s = {FINE(spread):.1f} {FINE.key}; {self.confirmed_by}"
         )
 
     def _fail(self, why: str) -> None:

@@ -97,9 +97,9 @@ def capped_gains(gains: Gains, cap: SessionCap) -> Gains:
 
 def cap_from(description: Mapping[str, Any]) -> SessionCap:
     """Return the cap that a bench works under, from its description to a client."""
-    told = description.get("session_cap") or {}
+    described = description.get("session_cap") or {}
     return SessionCap.model_validate(
-        {name: told[name] for name, _ in SHOWN if told.get(name) is not None}
+        {name: described[name] for name, _ in SHOWN if described.get(name) is not None}
     )
 
 

@@ -240,14 +240,14 @@ class Law:
         supervisor.renew_bounds(estimator, force)
         limit = min(supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m)
         following = supervisor.following
-        asked = setpoint_N
+        damped_N = setpoint_N
         if following.energy.damping_share > 0.0:
             most = self.gains.most_damping(stiffness_N_m if stiffness_N_m > 0.0 else 0.0)
             spare = min(most, self.most_damping_N_s_m) - damping_N_s_m
             spare = spare if spare > 0.0 else 0.0
-            asked -= following.energy.damping_share * spare * estimator.output_velocity_m_s
+            damped_N -= following.energy.damping_share * spare * estimator.output_velocity_m_s
         shaped = self.shaper.shape(
-            asked,
+            damped_N,
             supervisor.bounds.force_low_N,
             supervisor.bounds.force_high_N,
             dt_s,
@@ -261,7 +261,7 @@ class Law:
         following.follow(
             estimator,
             force,
-            asked,
+            damped_N,
             potential_N,
             shaped,
             effort,

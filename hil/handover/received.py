@@ -107,21 +107,21 @@ def take_profile(package: Received, folder: Path) -> tuple[Profile, list[str]]:
         if PurePosixPath(name).parent.name == "profile":
             (folder / PurePosixPath(name).name).write_bytes(content)
     profile = load_profile(folder / PurePosixPath(PROFILE).name)
-    law, told = package.law, []
+    law, notes = package.law, []
     if profile_sha256(profile) != law["profile_sha256"]:
-        told.append(
+        notes.append(
             f"this program reads the profile differently from {law['program']}: it has keys that "
             "one of the two does not know; see 'hookeline check'"
         )
-    told.append(
+    notes.append(
         "rig and drive are those of the bench that wrote it: change what differs here, then bring the "
         "rig up"
     )
     if profile.simulation is not None:
-        told.append(
+        notes.append(
             "the profile has a 'simulation' part: until it is removed, this bench moves a simulated rig"
         )
-    return profile, told
+    return profile, notes
 
 
 def _check(digests: Any, files: Mapping[str, bytes], what: str, path: Path) -> None:

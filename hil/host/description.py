@@ -17,7 +17,7 @@ from hil.host.realtime import RealtimeGrant
 from hil.profile import Profile, profile_to_dict
 
 
-def _told(reference: str, at_lower_end: bool) -> str:
+def _reference_words(reference: str, at_lower_end: bool) -> str:
     return CONFIRMED if at_lower_end and reference == UNVERIFIED else reference
 
 
@@ -41,7 +41,7 @@ def describe(
         "profile": profile_to_dict(profile),
         "profile_path": Path(profile_path).name,
         "verification": (known.verified or standing(profile)).as_data(),
-        "reference": _told(first_reference(profile), known.at_lower_end),
+        "reference": _reference_words(first_reference(profile), known.at_lower_end),
         "heat": heat | {"session": session},
         "columns": [column._asdict() for column in COLUMNS],
         "rate_hz": profile.control.rate,

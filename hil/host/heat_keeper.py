@@ -35,7 +35,7 @@ class HeatKeeper:
 
     def __init__(self, files: HeatFiles) -> None:
         self._files = files
-        self._heard: tuple[float, float, Moment] | None = None
+        self._latest: tuple[float, float, Moment] | None = None
         self._written: Moment | None = None
         self.ended = False
 
@@ -50,7 +50,7 @@ class HeatKeeper:
                 continue
             heat = event.get("motor_heat")
             if event.get("kind") == "heartbeat" and isinstance(heat, dict):
-                self._heard = (float(heat["winding"]), float(heat["housing"]), now)
+                self._latest = (float(heat["winding"]), float(heat["housing"]), now)
             self.ended = self.ended or event.get("kind") == "host_ending"
         passed = None if self._written is None else now.since(self._written)
         if passed is None or passed >= SEEN_EVERY_S:
@@ -62,8 +62,8 @@ class HeatKeeper:
         Raises:
             OSError: it cannot be written.
         """
-        if self._heard is not None and not self.ended:
-            winding, housing, at = self._heard
+        if self._latest is not None and not self.ended:
+            winding, housing, at = self._latest
             if at != self._written:
                 self._files.see(winding, housing, at)
                 self._written = at
@@ -84,7 +84,7 @@ def keep(link: Path) -> int:
         heat = client.description.get("heat") or {}
         profile = profile_from_dict(client.description["profile"])
         keeper = HeatKeeper(HeatFiles.of(profile, str(heat["session"])))
-        heard_s = time.monotonic()
+        received_s = time.monotonic()
         print("ready", flush=True)
         while not (ending or keeper.ended):
             time.sleep(LOOK_S)
@@ -94,8 +94,8 @@ def keep(link: Path) -> int:
             except OSError as error:
                 print(f"the motor's heat cannot be kept: {error}", file=sys.stderr, flush=True)
             if items:
-                heard_s = time.monotonic()
-            elif time.monotonic() - heard_s > SILENT_S or os.getppid() != parent:
+                received_s = time.monotonic()
+            elif time.monotonic() - received_s > SILENT_S or os.getppid() != parent:
                 break
         keeper.write()
     return 0

@@ -32,14 +32,18 @@ def see_power_go(drive: Drive, period_s: float, seen_on: bool) -> LastLook:
     started = time.monotonic()
     end = started + ALLOWED_S + min(capabilities.host_loss_s, LONGEST_WATCH_S) + MARGIN_S
     stage = PowerStage.ON if seen_on else PowerStage.UNKNOWN
-    heard = False
+    received = False
     while (now := time.monotonic()) < end:
         try:
             telemetry = drive.read(now + 0.6 * period_s)
-            heard = telemetry.time_s > started and not telemetry.lost
-            if heard:
+            received = telemetry.time_s > started and not telemetry.lost
+            if received:
                 stage = telemetry.power
-            if heard and capabilities.shows_power and stage in (PowerStage.OFF, PowerStage.FAULT):
+            if (
+                received
+                and capabilities.shows_power
+                and stage in (PowerStage.OFF, PowerStage.FAULT)
+            ):
                 return LastLook("the drive reports that its power is off", False)
             withheld = now - started > ALLOWED_S or not capabilities.shows_power
             drive.write(Command(heartbeat=not withheld))

@@ -41,7 +41,7 @@ class Evidence:
         share: of their processor, used by rig host and simulated rig in the last second.
         limit: share of a second that the system leaves to real-time programs.
         realtime: this process has real-time priority.
-        told: the system reports any of this.
+        reported: the system reports any of this.
     """
 
     stopped: bool = False
@@ -56,7 +56,7 @@ class Evidence:
     share: float = 0.0
     limit: float = 1.0
     realtime: bool = True
-    told: bool = True
+    reported: bool = True
 
 
 def name_cause(pause_s: float, seen: Evidence) -> str:
@@ -64,7 +64,7 @@ def name_cause(pause_s: float, seen: Evidence) -> str:
     least = SHARE * pause_s
     if seen.stopped:
         return "the rig host itself was stopped from outside (SIGSTOP) and continued"
-    if not seen.told:
+    if not seen.reported:
         return "the system does not report the cause"
     if seen.stolen >= least:
         return "the hypervisor took the processor away (steal time)"
@@ -208,7 +208,7 @@ class PauseWitness:
             share=max(self._share, lately),
             limit=self.limit,
             realtime=_has_priority(),
-            told=bool(self._files),
+            reported=bool(self._files),
         )
 
     def _taken_s(self) -> float:

@@ -87,8 +87,8 @@ def _seen(files: Iterable[Path]) -> Seen:
     found: Seen = {}
     for file in files:
         try:
-            told = file.stat()
-            found[file] = (told.st_mtime_ns, told.st_size)
+            status = file.stat()
+            found[file] = (status.st_mtime_ns, status.st_size)
         except OSError:
             found[file] = (0, 0)
     return found

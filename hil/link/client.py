@@ -107,7 +107,7 @@ class Client:
         client = cls(open_sockets(where, keys, unlimited), name)
         try:
             client._greet(timeout_s)
-            while not client._received.heard_s:
+            while not client._received.received_s:
                 if time.monotonic() > deadline:
                     raise HostGone(
                         f"the rig host at '{where}' answers but sends nothing; is it stuck?"
@@ -162,10 +162,10 @@ class Client:
     @property
     def alive(self) -> bool:
         """True if the rig host sent anything within the last second."""
-        if time.monotonic() - self._received.heard_s <= SILENT_S:
+        if time.monotonic() - self._received.received_s <= SILENT_S:
             return True
         self._received.drain()  # it may have been this end that slept
-        return time.monotonic() - self._received.heard_s <= SILENT_S
+        return time.monotonic() - self._received.received_s <= SILENT_S
 
     @property
     def round_trip_s(self) -> float:

@@ -12,7 +12,7 @@ AWAY_S = 5.0  # silence after which another client may have the name
 @dataclass(slots=True)
 class _Known:
     name: str
-    heard_s: float
+    received_s: float
 
 
 class ClientRegistry:
@@ -21,20 +21,22 @@ class ClientRegistry:
     def __init__(self) -> None:
         self._known: dict[bytes, _Known] = {}
 
-    def heard(self, client: bytes, now_s: float) -> str | None:
+    def received(self, client: bytes, now_s: float) -> str | None:
         """Note a message of a client and return its name; None if it never said hello."""
         known = self._known.get(client)
         if known is None:
             return None
-        known.heard_s = now_s
+        known.received_s = now_s
         return known.name
 
     def silent_s(self, name: str, now_s: float) -> float | None:
         """Return the time since a client of this name last sent anything, in s; None if unknown."""
         # The replacement of a dead client is 'NAME 2' until the dead one is forgotten.
         known = self._known.values()
-        heard = [k.heard_s for k in known if re.fullmatch(rf"{re.escape(name)}( \d+)?", k.name)]
-        return now_s - max(heard) if heard else None
+        received = [
+            k.received_s for k in known if re.fullmatch(rf"{re.escape(name)}( \d+)?", k.name)
+        ]
+        return now_s - max(received) if received else None
 
     def forget(self, client: bytes) -> None:
         self._known.pop(client, None)
@@ -47,12 +49,12 @@ class ClientRegistry:
         """
         self._known.pop(client, None)
         for other, known in list(self._known.items()):
-            if other != keep and known.name == name and now_s - known.heard_s > AWAY_S:
+            if other != keep and known.name == name and now_s - known.received_s > AWAY_S:
                 del self._known[other]
         while len(self._known) >= MOST_CLIENTS:
             silent = min(
                 (other for other in self._known if other != keep),
-                key=lambda other: self._known[other].heard_s,
+                key=lambda other: self._known[other].received_s,
             )
             del self._known[silent]
         taken = {known.name for known in self._known.values()}

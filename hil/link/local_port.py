@@ -38,20 +38,20 @@ class Peer:
     Attributes:
         id: identity on the link.
         process: number of its process, 0 if unknown.
-        heard_s: time of its latest message.
+        received_s: time of its latest message.
         queue: messages to be sent; shared between peers, never changed.
     """
 
     __slots__ = (
         "ending",
         "fd",
-        "heard_s",
         "id",
         "incoming",
         "process",
         "queue",
         "queued_bytes",
         "ready",
+        "received_s",
         "sent",
         "socket",
         "topics",
@@ -67,7 +67,7 @@ class Peer:
                 found = connection.getsockopt(socket.SOL_SOCKET, _SO_PEERCRED, _CREDENTIALS.size)
                 self.process = _CREDENTIALS.unpack(found)[0]
         self.incoming = incoming
-        self.heard_s = now_s
+        self.received_s = now_s
         self.queue: deque[bytes] = deque()
         self.queued_bytes = 0
         self.sent = 0  # bytes of the first of the queue that have left
@@ -156,7 +156,7 @@ class LocalPort:
         if now_s >= self._next_sweep_s:
             self._next_sweep_s = now_s + SHAKE_S / 4
             for peer in list(self.peers.values()):
-                if (peer.ending or not peer.incoming.open) and now_s - peer.heard_s > SHAKE_S:
+                if (peer.ending or not peer.incoming.open) and now_s - peer.received_s > SHAKE_S:
                     self.drop(peer)
         return bool(self._turns)
 
@@ -199,7 +199,7 @@ class LocalPort:
             return None  # epoll reports further data
         peer.ready = True
         self._turns.append(peer)
-        peer.heard_s = time.monotonic()
+        peer.received_s = time.monotonic()
         return peer, parcel
 
     @property
@@ -278,7 +278,7 @@ class LocalPort:
         count = Counter(peer.process for peer in self.peers.values())
         most = count.most_common(1)[0][0]
         theirs = (p for p in self.peers.values() if p.process == most and p.id != self.keep)
-        self.drop(min(theirs, key=lambda peer: peer.heard_s))
+        self.drop(min(theirs, key=lambda peer: peer.received_s))
 
     def close(self, linger_s: float) -> None:
         """Send what is queued, within ``linger_s``; remove the socket."""

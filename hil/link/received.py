@@ -34,7 +34,7 @@ class Received:
             host sends.
 
     Attributes:
-        heard_s: time of the latest message from the rig host, monotonic clock; 0 for none.
+        received_s: time of the latest message from the rig host, monotonic clock; 0 for none.
         judged_delay_s: of the holder of control, as last reported by the rig host; NaN before.
         gaps: samples that never arrived.
         closed: nothing more is received.
@@ -43,7 +43,7 @@ class Received:
     def __init__(
         self, sockets: Sockets, requests: RequestClient, held_by: Callable[[object], None]
     ) -> None:
-        self.heard_s = 0.0
+        self.received_s = 0.0
         self.judged_delay_s = math.nan
         self.gaps = GapCounter()
         self.closed = False
@@ -107,8 +107,8 @@ class Received:
             self._pending.clear()
 
     def _receive(self, frame: bytes) -> None:
-        self.heard_s = time.monotonic()
-        self._requests.heard = True
+        self.received_s = time.monotonic()
+        self._requests.received_any = True
         head, host = frame[:KIND], frame[KIND : 2 * KIND]
         (stamp_s,) = STAMP.unpack_from(frame, 2 * KIND)
         self._requests.see(stamp_s, anew=host != self._host)

@@ -34,13 +34,13 @@ class RequestClient:
         meanwhile: called repeatedly while waiting for an answer.
 
     Attributes:
-        heard: whether the rig host ever sent anything.
+        received_any: whether the rig host ever sent anything.
         seen_s: newest stamp received from it; NaN for none.
         round_trip_s: from the latest request to its answer; NaN before the first.
     """
 
     def __init__(self, sockets: Sockets, meanwhile: Callable[[], None]) -> None:
-        self.heard = False
+        self.received_any = False
         self.seen_s = math.nan
         self.round_trip_s = math.nan
         self._sockets = sockets
@@ -163,7 +163,7 @@ class RequestClient:
         """Describe the silence of the rig host, with its fix."""
         after = f" within {timeout_s:g} s" if timeout_s else ""
         where = self._sockets.where
-        if not self.heard:
+        if not self.received_any:
             fix = "" if self._sockets.local else " and does it allow this client's key"
             return f"no rig host answered at '{where}'{after}; is it running{fix}?"
         return f"the rig host at '{where}' does not answer{after}; it may have ended or be stuck"
@@ -211,7 +211,7 @@ class RequestClient:
         if posted is None:
             return
         self.round_trip_s = time.monotonic() - posted[0]
-        self.heard = True
+        self.received_any = True
         text, data = str(reply["text"]), dict(reply["data"])
         if data.get("hello"):
             self._unknown = True

@@ -145,7 +145,7 @@ class RequestGate:
         self.phase = Phase.CLEAR
         self.delay_s = 0.0
         self._heartbeat_s = heartbeat_s
-        self._heard_s = -math.inf
+        self._received_s = -math.inf
         self.tenure = 0
         self._powered_in = -1  # tenure
         self._stop_s = -math.inf
@@ -212,11 +212,11 @@ class RequestGate:
         if client != self.holder_id or math.isnan(date_s):
             return
         self.delay_s = max(now_s - date_s, _DELAY_KEPT * self.delay_s)
-        self._heard_s = max(self._heard_s, min(date_s, now_s))
+        self._received_s = max(self._received_s, min(date_s, now_s))
 
     def silent_s(self, now_s: float) -> float:
         """Return the age of the holder's newest heartbeat; 0 if no client holds control."""
-        return now_s - self._heard_s if self.holder is not None else 0.0
+        return now_s - self._received_s if self.holder is not None else 0.0
 
     def late(self, now_s: float) -> bool:
         """Return whether the holder of control has been silent for too long."""
@@ -251,7 +251,7 @@ class RequestGate:
                 stop = "the power stage was on with no client in control"
             self.tenure += 1
             self.holder, self.holder_id = asked.name, asked.client
-            self._heard_s = -math.inf
+            self._received_s = -math.inf
             self.delay_s = 0.0
         self.hear(asked.client, asked.date_s, now_s)
         return Verdict(False, True, "you hold control", stop)

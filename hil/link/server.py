@@ -194,7 +194,9 @@ class LinkServer:
         if not self._receiver.waiting(now_s, self.gate.holder_id):
             return ()
         received = self._receiver.stop(self.gate.holder_id, time.monotonic() + self.receive_s)
-        asked = self._heard(received, received.said) if received and received.said else None
+        asked = (
+            self._received_request(received, received.said) if received and received.said else None
+        )
         return self._take(asked, _no_power) if asked is not None else ()
 
     def reply(
@@ -233,7 +235,7 @@ class LinkServer:
     def _batch(self, end_s: float) -> Iterator[Asked]:
         for received in self._receiver.batch(self.gate.holder_id, end_s, MOST_AT_ONCE):
             if received.said is not None:
-                asked = self._heard(received, received.said)
+                asked = self._received_request(received, received.said)
                 if asked is not None:
                     yield asked
             elif received.text:
@@ -245,13 +247,13 @@ class LinkServer:
                     # It cannot send heartbeats any more, so its control ends.
                     yield Asked(received.client, self.gate.holder, Act.DISCONNECT)
 
-    def _heard(self, received: Received, said: Envelope) -> Asked | None:
+    def _received_request(self, received: Received, said: Envelope) -> Asked | None:
         """Answer messages that do not concern the bench; return the others, dated."""
         client, now_s = received.client, received.received_s
         if isinstance(said, Hello):
             self._greet(client, said, now_s, received.local)
             return None
-        name = self._clients.heard(client, now_s)
+        name = self._clients.received(client, now_s)
         if isinstance(said, Beat):
             self.gate.hear(client, _date(received.local, said, now_s), now_s)
             return None

@@ -113,11 +113,11 @@ def _sentences(sheet: Sheet) -> list[str]:
 
 
 def _other_sentences(sheet: Sheet) -> list[str]:
-    told = [note for tested in sheet.tested for note in tested.notes]
-    told += [f"{t.test.title}: no figures, {t.problem}" for t in sheet.tested if t.problem]
+    notes = [note for tested in sheet.tested for note in tested.notes]
+    notes += [f"{t.test.title}: no figures, {t.problem}" for t in sheet.tested if t.problem]
     if sheet.missing:
-        told.append(f"not measured: {', '.join(sheet.missing)}")
-    return told
+        notes.append(f"not measured: {', '.join(sheet.missing)}")
+    return notes
 
 
 def _html(sheet: Sheet) -> str:

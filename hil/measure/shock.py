@@ -184,7 +184,7 @@ def _peak_and_energy(
     name: str,
     title: str,
     expected: tuple[float, float],
-    told: str,
+    how: str,
 ) -> list[Characteristic]:
     """Return peak force and energy in the springs; ``expected`` is the peak and its uncertainty."""
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
@@ -202,7 +202,7 @@ def _peak_and_energy(
             "N",
             *expected,
             profile.limits.force.tripped,
-            conditions=told,
+            conditions=how,
             causes=CAUSES,
         ),
         Characteristic(
@@ -213,14 +213,14 @@ def _peak_and_energy(
             "J",
             _energy_J(calibration, peak_m) - _energy_J(calibration, seen_m),
             expected[0] / calibration.stiffness(peak_m) * expected[1],
-            conditions=told,
+            conditions=how,
             causes=CAUSES,
         ),
     ]
 
 
 def _laid_on(seen: SeenSwing, profile: Profile, mass: float) -> list[Characteristic]:
-    told = f"screw held, {mass:g} kg laid on the lever at once"
+    how = f"screw held, {mass:g} kg laid on the lever at once"
     blow = predicted_blow(profile, mass)
     predicted = blow.peak_N
     own_kg, own_N, kg_per_N = moved_mass(profile)
@@ -231,7 +231,7 @@ def _laid_on(seen: SeenSwing, profile: Profile, mass: float) -> list[Characteris
     frequency = math.sqrt(calibration.stiffness(rests) / moved_kg) / (2 * math.pi)
     expected = predicted, FALL_SHARE * predicted
     return [
-        *_peak_and_energy(seen, profile, "", "weight laid on at once", expected, told),
+        *_peak_and_energy(seen, profile, "", "weight laid on at once", expected, how),
         Characteristic(
             "shock.rebound",
             "Rebound, share of the first swing",
@@ -240,7 +240,7 @@ def _laid_on(seen: SeenSwing, profile: Profile, mass: float) -> list[Characteris
             "1",
             blow.rebound,
             REBOUND_SHARE * blow.rebound,
-            conditions=told,
+            conditions=how,
             causes=CAUSES,
         ),
         Characteristic(
@@ -251,7 +251,7 @@ def _laid_on(seen: SeenSwing, profile: Profile, mass: float) -> list[Characteris
             "Hz",
             frequency,
             FALL_SHARE * frequency,
-            conditions=told,
+            conditions=how,
             causes="springs unlike the profile's, a swing that passes their knee, mass of the lever",
         ),
     ]
@@ -260,7 +260,7 @@ def _laid_on(seen: SeenSwing, profile: Profile, mass: float) -> list[Characteris
 def _dropped(
     seen: SeenSwing, profile: Profile, mass: float, height_m: float
 ) -> list[Characteristic]:
-    told = f"screw held, {mass:g} kg on a slack strap dropped {1e3 * height_m:.0f} mm onto the load point"
+    how = f"screw held, {mass:g} kg on a slack strap dropped {1e3 * height_m:.0f} mm onto the load point"
     expected = predicted_blow(profile, mass, height_m)
     # v is proportional to the root of the height.
     unsure = 0.5 * HEIGHT_M / height_m
@@ -268,7 +268,7 @@ def _dropped(
     blow, blow_u95 = _blow_N(seen, profile)
     return [
         *_peak_and_energy(
-            seen, profile, "drop_", "dropped weight", (expected.peak_N, peak_u95), told
+            seen, profile, "drop_", "dropped weight", (expected.peak_N, peak_u95), how
         ),
         Characteristic(
             "shock.drop_blow",
@@ -278,7 +278,7 @@ def _dropped(
             "N",
             expected.blow_N,
             math.hypot(unsure, 2 * FALL_SHARE) * expected.blow_N,
-            conditions=f"{told}; energy in the springs less the weights' work, k where they rest",
+            conditions=f"{how}; energy in the springs less the weights' work, k where they rest",
             causes="another height than stated, a strap or a lever that yields, friction, damping",
         ),
         Characteristic(
@@ -289,7 +289,7 @@ def _dropped(
             "1",
             expected.rebound,
             REBOUND_SHARE * expected.rebound,
-            conditions=told,
+            conditions=how,
             causes=f"a strap that goes slack on the way up, {CAUSES}",
         ),
     ]

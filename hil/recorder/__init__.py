@@ -2,7 +2,7 @@
 
 from hil.recorder.bin import bin_run, empty_bin, list_binned, restore_run
 from hil.recorder.errors import RunError
-from hil.recorder.folders import number_and_name, run_name, told_run_folder, write_whole
+from hil.recorder.folders import named_run_folder, number_and_name, run_name, write_whole
 from hil.recorder.labels import RunLabels, change_labels, read_labels
 from hil.recorder.listing import RunSummary, find_run, list_runs, open_run, search_runs
 from hil.recorder.meta import named_calibration, own_version
@@ -29,6 +29,7 @@ __all__ = [
     "list_runs",
     "load_run",
     "named_calibration",
+    "named_run_folder",
     "number_and_name",
     "open_run",
     "own_version",
@@ -39,6 +40,5 @@ __all__ = [
     "schema_of",
     "search_runs",
     "stored_columns",
-    "told_run_folder",
     "write_whole",
 ]

@@ -39,7 +39,7 @@ def name_of_axis(name: str, axis: str) -> str | None:
     return own if own != name else None
 
 
-def told_run_folder(runs: Path, name: str) -> Path | None:
+def named_run_folder(runs: Path, name: str) -> Path | None:
     """Return the folder of a run named by another process; None unless it is a plain name.
 
     A name received over the link may be anything, even a path out of ``runs``.

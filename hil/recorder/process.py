@@ -77,7 +77,7 @@ class Recorder:
     def run(self) -> int:
         """Record until ``ending`` is set or the link is lost; return 0 if every run is complete."""
         self._writer.start()
-        heard_s = time.monotonic()
+        received_s = time.monotonic()
         while not self.ending:
             if self._client is None:
                 try:
@@ -89,15 +89,15 @@ class Recorder:
                 except LinkError:
                     break  # its directory was removed: no rig host will return
                 self._writer.describe(self._client.description)
-                heard_s = time.monotonic()
+                received_s = time.monotonic()
             time.sleep(LOOK_S)
             # More often than other clients: the rig host reports a silent recorder.
             if time.monotonic() >= self._next_sign_s:
                 self._next_sign_s = time.monotonic() + SIGN_S
                 self._client.heartbeat()
             if self._take():
-                heard_s = time.monotonic()
-            elif time.monotonic() - heard_s > SILENT_S:
+                received_s = time.monotonic()
+            elif time.monotonic() - received_s > SILENT_S:
                 self._let_go(
                     f"the rig host fell silent and is treated as dead after {SILENT_S:g} s",
                     died=True,

@@ -35,10 +35,10 @@ def stored_column(column: Column, motion: Motion) -> Column:
         return column
     ending, rotary = _ENDINGS[column.unit]
     unit = _ARROW_UNITS.get(column.unit, ROTARY_UNITS[column.unit][0])
-    name, told = column.name.removesuffix(ending), column.description
+    name, description = column.name.removesuffix(ending), column.description
     for linear, word in _WORDS:
-        name, told = name.replace(linear, word), told.replace(linear, word)
-    return column._replace(name=name + rotary, unit=unit, description=told)
+        name, description = name.replace(linear, word), description.replace(linear, word)
+    return column._replace(name=name + rotary, unit=unit, description=description)
 
 
 STORED = {column.name: stored_column(column, "rotary").name for column in COLUMNS}

@@ -44,8 +44,8 @@ def schema_of(columns: Sequence[Column] = COLUMNS, motion: Motion = "linear") ->
         )
         for column in columns
     ]
-    told = [{"name": c.name, "unit": c.unit, "description": c.description} for c in columns]
-    return pa.schema(fields, metadata={"columns": json.dumps(told)})
+    described = [{"name": c.name, "unit": c.unit, "description": c.description} for c in columns]
+    return pa.schema(fields, metadata={"columns": json.dumps(described)})
 
 
 class _Sink:

@@ -86,7 +86,7 @@ class WriterThread(threading.Thread):
         self._counting = threading.Lock()
         self._queued_bytes = 0
         self.dropped = 0
-        self._dropped_told = 0  # of them, before the disk was full this time
+        self._dropped_reported = 0  # of them, before the disk was full this time
         self._finisher = Finisher(say, logs)
         self.busy_since_s: float | None = None
         self.unfinished = 0
@@ -103,7 +103,7 @@ class WriterThread(threading.Thread):
         Dropped samples appear in the run as lost samples: cycle numbers are missing.
         """
         if self.waiting_bytes + rows.nbytes > MOST_WAITING_BYTES:
-            if self.dropped == self._dropped_told:
+            if self.dropped == self._dropped_reported:
                 self._tell_dropped()
             self.dropped += len(rows)
             return
@@ -213,7 +213,7 @@ class WriterThread(threading.Thread):
         else:
             if self._refused:
                 self._refused = False
-                lost, self._dropped_told = self.dropped - self._dropped_told, self.dropped
+                lost, self._dropped_reported = self.dropped - self._dropped_reported, self.dropped
                 what = f"{lost} samples were lost" if lost else "nothing was lost"
                 self._say(OperatorNotice("notice", f"the disk takes the recording again; {what}"))
         finally:

@@ -49,7 +49,7 @@ class Preview:
     begins_s: NDArray[np.float64]
     words: tuple[str, ...]
     refused: tuple[Problem, ...]
-    trimmed: tuple[str, ...]
+    limited: tuple[str, ...]
 
 
 def preview(sequence: Sequence, profile: Profile) -> Preview:
@@ -60,7 +60,7 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
     """
     rows: list[tuple[float, float, float]] = []
     begins, words = [0.0], []
-    refused, trimmed = list(unfit(sequence, profile)), []
+    refused, limited = list(unfit(sequence, profile)), []
     position, acting = profile.limits.travel.lower, None
     spacing_s = max(sequence.seconds, 1.0) / SAMPLES
     for step, at in zip(sequence.steps, sequence.written, strict=True):
@@ -75,7 +75,7 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
             for limit in Limit:
                 if checked.limited_mask >> limit & 1:
                     line = at.problem("do", "", "").line
-                    trimmed.append(f"line {line}: {describe(step)}: limited by {label(limit)}")
+                    limited.append(f"line {line}: {describe(step)}: limited by {label(limit)}")
             # What another axis will measure is not known here.
             acting = (
                 None
@@ -100,7 +100,7 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
         np.array(begins),
         tuple(words),
         tuple(refused),
-        tuple(dict.fromkeys(trimmed)),
+        tuple(dict.fromkeys(limited)),
     )
 
 

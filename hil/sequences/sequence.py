@@ -169,9 +169,9 @@ def least_length(step: Any) -> float:
 def unfit(sequence: Sequence, profile: Profile) -> list[Problem]:
     """Return the demands of a sequence that this rig cannot meet: weights that it lacks."""
     if sequence.motion != profile.motion:
-        told = f"its quantities are those of a {sequence.motion} actuator"
+        sentence = f"its quantities are those of a {sequence.motion} actuator"
         fix = f"'{profile.name}' is {profile.motion}: write the sequence in its units"
-        return [sequence.written[0].source.problem(("profile",), told, fix)]
+        return [sequence.written[0].source.problem(("profile",), sentence, fix)]
     weights = profile.rig.weights
     problems = []
     for i, step in enumerate(sequence.steps):

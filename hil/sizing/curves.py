@@ -60,8 +60,8 @@ def _force_over_speed(choice: Combination) -> Chart:
             # An acceleration loads the motor like this force.
             inertial = choice.mass_kg * phase.acceleration * math.copysign(1, phase.force)
             efficiency = choice.transmission.efficiency_forward
-            asked = abs(phase.force) + max(0.0, inertial * efficiency)
-            points.append((f"duty {i + 1}", abs(phase.speed), asked))
+            force_N = abs(phase.force) + max(0.0, inertial * efficiency)
+            points.append((f"duty {i + 1}", abs(phase.speed), force_N))
     widest = max(point[1] for point in points)
     last = 1.15 * max(min(free, *others.values()), widest, 1e-3)
     speed = np.linspace(0.0, last, POINTS)

@@ -48,10 +48,10 @@ def sensitivities(choice: Combination) -> list[Sensitivity]:
             for key in before
             if before[key] > 0 and after.get(key, 0.0) > 0
         ]
-        told = [(key, change) for key, change in changes if abs(change) >= LEAST]
-        if told:
-            told.sort(key=lambda one: -abs(one[1]))
-            found.append(Sensitivity(part, name, tuple(told)))
+        shown = [(key, change) for key, change in changes if abs(change) >= LEAST]
+        if shown:
+            shown.sort(key=lambda one: -abs(one[1]))
+            found.append(Sensitivity(part, name, tuple(shown)))
     return found
 
 

@@ -71,8 +71,8 @@ def limit_margins(
     ) -> LimitMargin:
         """Return the entry of a value in a linear actuator's unit."""
         size = abs(value)
-        told = f"{restated(size, unit):.{digits}f} of {_plain(restated(most, unit))}"
-        return entry(label, size / most, f"{told} {unit_name(unit)}", limit)
+        shown = f"{restated(size, unit):.{digits}f} of {_plain(restated(most, unit))}"
+        return entry(label, size / most, f"{shown} {unit_name(unit)}", limit)
 
     # The limit is on the true force; the column has the tare subtracted.
     deflection = sample.deflection_m

@@ -9,19 +9,19 @@ class LimitNotices:
     """Filter that reports each limit once, however it flickers, until inactive for ``FORGET_S``."""
 
     def __init__(self) -> None:
-        self._told = 0
+        self._reported = 0
         self._quiet_s: dict[int, float] = {}  # per bit that was reported and does not act now
 
     def new(self, mask: int, dt_s: float) -> int:
         """Return the bits of ``mask``, the limits that act in this cycle, to be reported now."""
-        told = self._told
-        if not mask and not told:
+        reported = self._reported
+        if not mask and not reported:
             return 0
-        if mask == told and not self._quiet_s:
+        if mask == reported and not self._quiet_s:
             return 0
-        fresh = mask & ~told
-        self._told = told = told | mask
-        resting = told & ~mask
+        fresh = mask & ~reported
+        self._reported = reported = reported | mask
+        resting = reported & ~mask
         quiet = {}
         while resting:
             bit = resting & -resting
@@ -30,6 +30,6 @@ class LimitNotices:
             if waited < FORGET_S:
                 quiet[bit] = waited
             else:
-                self._told &= ~bit
+                self._reported &= ~bit
         self._quiet_s = quiet
         return fresh

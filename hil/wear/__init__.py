@@ -1,6 +1,6 @@
 """Wear: cycles repeated and counted, its signs in runs, and trends of them."""
 
-from hil.wear.endurance import Enough, Plan, Told, Until, endure, words_of
+from hil.wear.endurance import Callbacks, Enough, Plan, Until, endure, words_of
 from hil.wear.history import SIGNS, Entry, Finding, History
 from hil.wear.journal import Journal, JournalError
 from hil.wear.rainflow import SpringLife, rainflow, screw_damage
@@ -10,6 +10,7 @@ from hil.wear.trend import Change, Trend, date_change
 
 __all__ = [
     "SIGNS",
+    "Callbacks",
     "Change",
     "Enough",
     "Entry",
@@ -20,7 +21,6 @@ __all__ = [
     "Plan",
     "Signs",
     "SpringLife",
-    "Told",
     "Trend",
     "Until",
     "date_change",

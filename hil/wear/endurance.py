@@ -80,7 +80,7 @@ class Enough:
 
 
 @dataclass
-class Told:
+class Callbacks:
     """Callbacks during a run; each returns at once.
 
     Attributes:
@@ -96,29 +96,29 @@ class Told:
 
 
 def endure(
-    sequence: Sequence, profile: Profile, plan: Plan, journal: Journal, told: Told
+    sequence: Sequence, profile: Profile, plan: Plan, journal: Journal, callbacks: Callbacks
 ) -> Procedure:
     """Repeat ``sequence`` until a goal is reached; return :class:`Enough`.
 
     Each cycle counts once it is whole and in the journal. A stop, a fault or a refusal ends the
     run; nothing restarts it.
     """
-    told.trends |= trends_of(journal)
+    callbacks.trends |= trends_of(journal)
     summary_s = journal.seconds + plan.summary_every_s
     try:
         while True:
-            enough = _enough(plan, journal, told)
+            enough = _enough(plan, journal, callbacks)
             if enough is not None:
                 break
             # The cycle that is performed is the last of those that it represents.
-            told.before(journal.count + plan.stands_for - 1)
+            callbacks.before(journal.count + plan.stands_for - 1)
             due = journal.count // plan.measure_every
             measure = (journal.count + plan.stands_for) // plan.measure_every > due
             rows = yield from _cycle(sequence, profile, measure or not journal.count)
             lasted_s = float(rows[-1, INDEX["time_s"]] - rows[0, INDEX["time_s"]])
             _count(plan, profile, journal, rows, lasted_s)
             if measure:
-                _look(plan, journal, told, signs_of(rows))
+                _look(plan, journal, callbacks, signs_of(rows))
             if plan.until is not None and (words := _reached(plan.until, rows, profile)):
                 enough = Enough("value", words)
                 break
@@ -127,13 +127,13 @@ def endure(
                 journal.write(_state(journal, journal.count, journal.seconds + rested_s))
             if journal.seconds >= summary_s:
                 summary_s = journal.seconds + plan.summary_every_s
-                told.summary()
+                callbacks.summary()
     except BaseException as error:
         journal.write({"kind": "ended", "how": _how(error), "text": str(error)[:500]})
-        told.summary()
+        callbacks.summary()
         raise
     journal.write({"kind": "ended", "how": enough.why, "text": enough.text})
-    told.summary()
+    callbacks.summary()
     return enough
 
 
@@ -209,13 +209,13 @@ def _count(
     journal.write(_state(journal, journal.count + plan.stands_for, seconds))
 
 
-def _look(plan: Plan, journal: Journal, told: Told, signs: Signs) -> None:
+def _look(plan: Plan, journal: Journal, callbacks: Callbacks, signs: Signs) -> None:
     journal.write({"kind": "signs", "count": journal.count, **signs.as_data()})
-    for name, trend in told.trends.items():
+    for name, trend in callbacks.trends.items():
         change = trend.add(float(journal.count), float(getattr(signs, name)))
         if change is not None:
             journal.write({"kind": "trend", "text": words_of(change)})
-            told.change(change)
+            callbacks.change(change)
 
 
 def words_of(change: Change) -> str:
@@ -231,8 +231,8 @@ def words_of(change: Change) -> str:
     )
 
 
-def _enough(plan: Plan, journal: Journal, told: Told) -> Enough | None:
-    changes = tuple(trend.change for trend in told.trends.values() if trend.change is not None)
+def _enough(plan: Plan, journal: Journal, callbacks: Callbacks) -> Enough | None:
+    changes = tuple(trend.change for trend in callbacks.trends.values() if trend.change is not None)
     if changes and plan.stop_on_trend:
         return Enough("trend", "; ".join(words_of(change) for change in changes), changes)
     if plan.cycles is not None and journal.count >= plan.cycles:

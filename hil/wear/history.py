@@ -181,8 +181,8 @@ class History:
         profile = run.meta.get("profile")
         name = profile.get("name") if isinstance(profile, dict) else None
         drive = run.meta.get("drive")
-        told = drive.get("identity") if isinstance(drive, dict) else drive
-        actuator = f"{name or 'unknown rig'} · {told or 'unknown drive'}"
+        drive_name = drive.get("identity") if isinstance(drive, dict) else drive
+        actuator = f"{name or 'unknown rig'} · {drive_name or 'unknown drive'}"
         started = str(run.meta.get("started") or "")
         known: dict[str, float] = {}
         travel_m = 0.0

@@ -52,7 +52,7 @@ def _bandwidth(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> flo
 
     The slope of the shaped force is the instrument, so force noise does not bias the result.
     """
-    time, asked, force = (columns[n] for n in ("time_s", "shaped_force_N", "spring_force_N"))
+    time, shaped, force = (columns[n] for n in ("time_s", "shaped_force_N", "spring_force_N"))
     n = SLOPE_SAMPLES
     if len(time) < LEAST_SAMPLES + 2 * n:
         return math.nan
@@ -60,9 +60,9 @@ def _bandwidth(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> flo
     inside = slice(n, -n)
     whole = running[: -2 * n] & running[inside] & running[2 * n :]
     with np.errstate(invalid="ignore", divide="ignore"):
-        slope = (asked[2 * n :] - asked[: -2 * n]) / span
+        slope = (shaped[2 * n :] - shaped[: -2 * n]) / span
         answer = (force[2 * n :] - force[: -2 * n]) / span
-    gap = asked[inside] - force[inside]
+    gap = shaped[inside] - force[inside]
     used = whole & np.isfinite(slope) & np.isfinite(answer) & np.isfinite(gap)
     if used.sum() < LEAST_SAMPLES or math.sqrt(np.mean(slope[used] ** 2)) < LEAST_SLOPE_N_S:
         return math.nan

@@ -153,7 +153,7 @@ def declared_can(count: int, seed: int) -> Result:
 
     drive = DeclaredDrive(board, PERIOD_S)
     board._bus = GarbageBus(nothing_good)
-    board.heard_s = time.monotonic()
+    board.received_s = time.monotonic()
     result.lost_after_s = campaign.until_lost(drive, options.silence)
     result.lost_by_s = options.silence + 0.05
     return result

@@ -109,7 +109,7 @@ def serial_board(
         return bytes(unit)
 
     board._port = GarbagePort(nothing_good)
-    board.heard_s = time.monotonic()
+    board.received_s = time.monotonic()
     result.lost_after_s = campaign.until_lost(DeclaredDrive(board, PERIOD_S), options.silence)
     result.lost_by_s = options.silence + 0.05
     return result

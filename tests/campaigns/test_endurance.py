@@ -20,7 +20,7 @@ def seen(kB_an_hour: float, off_N: float) -> Seen:
     return found
 
 
-def test_growth_and_drift_are_told_and_nothing_else() -> None:
+def test_growth_and_drift_are_reported_and_nothing_else() -> None:
     lines, bad = judge(seen(20.0, 1.0))
     assert bad == []
     assert "97.7 MB at its end" in lines[1] and "hour 2" in lines[2]

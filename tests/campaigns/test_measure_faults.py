@@ -25,7 +25,7 @@ def outcomes(*options: str) -> tuple[int, list[dict[str, Any]]]:
     return done.returncode, json.loads(done.stdout.splitlines()[-1])
 
 
-def test_a_fault_in_the_middle_stops_a_test_is_told_and_the_test_is_taken_up_again() -> None:
+def test_a_fault_in_the_middle_stops_a_test_is_reported_and_the_test_is_taken_up_again() -> None:
     code, found = outcomes("--quick")
     assert code == 0, found
     rail, silent, noise = found

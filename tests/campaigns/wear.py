@@ -21,7 +21,7 @@ from hil.bench import LockstepBench
 from hil.procedures import LockstepRunner
 from hil.profile import load_profile
 from hil.sequences import load_sequence
-from hil.wear import Enough, Journal, Plan, Told, endure
+from hil.wear import Callbacks, Enough, Journal, Plan, endure
 
 BLOCK, CYCLES, ONSET = 10_000, 1_000_000, 500_000
 LIFT = """\
@@ -76,7 +76,7 @@ def run(rig: Rig, stop_on_trend: bool, seed: int, cycles: int = CYCLES) -> dict[
             bench.environment.disturb("friction_factor", 1.0 + rig.friction * million)
             bench.environment.disturb("spring_factor", max(0.05, 1.0 - rig.softening * million))
 
-        told = Told(before=wear)
+        told = Callbacks(before=wear)
         plan = Plan(
             cycles=cycles, measure_every=BLOCK, stands_for=BLOCK, stop_on_trend=stop_on_trend
         )

@@ -70,7 +70,7 @@ def test_a_repeated_sample_is_as_old_as_the_first() -> None:
     assert telemetry.silent_name == "fault"
 
 
-def test_what_never_came_is_told_as_such_and_forgotten_again() -> None:
+def test_what_never_came_is_reported_as_such_and_forgotten_again() -> None:
     ages, telemetry = QuantityAges({"fault": 0.001}, PERIOD_S), Telemetry()
     assert run(ages, telemetry, 0, 100) and telemetry.silent_age_s > 1e6
     ages.forget()

@@ -189,7 +189,7 @@ def test_nothing_is_rebuilt_while_another_axis_is_powered(bench: Bench) -> None:
     assert {window.theme.name for window in bench.window.windows.values()} == {"dark"}
 
 
-def test_the_loss_of_one_axis_is_told_on_all(bench: Bench) -> None:
+def test_the_loss_of_one_axis_is_reported_on_all(bench: Bench) -> None:
     bench.window.refresh()
     bench.toe.model.tick(NOW_S + 0.6)  # no data arrived
     bench.heel.model.feed([make_rows(10, state=State.DE_ENERGISED)], NOW_S + 0.6)

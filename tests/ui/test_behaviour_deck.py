@@ -56,7 +56,7 @@ def test_choosing_and_setting_ask_for_nothing_until_apply(deck):
     assert behaviour.rest_m == pytest.approx(0.0305)  # starts from the present output position
 
 
-def test_what_cannot_be_used_is_told_and_not_asked(deck):
+def test_what_cannot_be_used_is_reported_and_not_asked(deck):
     deck.choose(2)
     type_into(deck.rows[0], "9000")
     assert deck.message.text() == "Force: −580 to 580 N"

@@ -127,14 +127,14 @@ def test_a_file_waveform(forms, tmp_path):
         ("\n".join(f"{i} 0" for i in range(4001)), "4001 points; at most 2000 fit. Keep one in 3"),
     ],
 )
-def test_a_bad_file_is_told_by_its_line(tmp_path, text, told):
+def test_a_bad_file_is_reported_by_its_line(tmp_path, text, told):
     file = tmp_path / "bad.csv"
     file.write_text(text)
     with pytest.raises(EntryError, match=told):
         read_table(str(file), 1.0)
 
 
-def test_a_missing_or_binary_file_is_told(tmp_path):
+def test_a_missing_or_binary_file_is_reported(tmp_path):
     with pytest.raises(EntryError, match="No such file"):
         read_table(str(tmp_path / "none.csv"), 1.0)
     with pytest.raises(EntryError, match="enter the path"):

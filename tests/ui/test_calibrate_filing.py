@@ -148,7 +148,7 @@ def test_earlier_ones_are_compared_and_used_by_keyboard(person):
     assert person.model.profile.calibration.identity == old.identity
 
 
-def test_a_zero_that_has_moved_and_an_old_calibration_are_told(person):
+def test_a_zero_that_has_moved_and_an_old_calibration_are_reported(person):
     model, watch = person.model, person.calibrating.watch
     rows = np.zeros((700, len(COLUMNS)))
     rows[:, INDEX["time_s"]] = np.arange(700) / 1e3

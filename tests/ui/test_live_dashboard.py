@@ -180,7 +180,7 @@ def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
     seat.state_is(State.DE_ENERGISED)
 
 
-def test_a_refusal_is_told_in_the_deck(bench, seat):
+def test_a_refusal_is_reported_in_the_deck(bench, seat):
     seat.reset()
     seat.session.ask(PowerOn(load_supported=False))
     message = page_as(seat.window, OperatePage).deck.message

@@ -212,7 +212,9 @@ def _asks(measuring, kind):
     return question is not None and question.kind == kind
 
 
-def test_by_keyboard_alone_a_stop_is_told_and_the_rest_goes_on_in_the_same_folder(person, bench):
+def test_by_keyboard_alone_a_stop_is_reported_and_the_rest_goes_on_in_the_same_folder(
+    person, bench
+):
     someone = person(QUIET, LONG, hands=False)
     measuring, page = someone.measuring, someone.page
     for _ in range(5):  # a busy computer may let go of the control

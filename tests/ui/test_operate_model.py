@@ -153,7 +153,7 @@ def test_a_remote_link_shows_its_delay(model):
     assert not next(word for word in health(model) if word.text == "link 260 ms").well
 
 
-def test_no_real_time_is_a_trouble_that_is_told(description):
+def test_no_real_time_is_a_trouble_that_is_reported(description):
     description["realtime"] = {"granted": False, "notice": "Real-time: not permitted"}
     model = OperateModel(description, history_s=5.0)
     model.feed([make_rows(10)], 1.0)
@@ -200,7 +200,7 @@ def test_a_linear_rig_bears_weight_less_its_carriage():
     assert readouts(model)[3].value == "–"
 
 
-def test_where_no_weight_can_hang_no_mass_is_told():
+def test_where_no_weight_can_hang_no_mass_is_reported():
     profile = load_profile("bench_slide")
     level = profile.model_copy(update={"rig": profile.rig.model_copy(update={"vertical": False})})
     model = OperateModel({"profile": profile_to_dict(level)}, history_s=5.0)

@@ -57,6 +57,6 @@ def test_the_moment_is_the_one_asked_for(qapp, tmp_path):
     assert pictures[0] != pictures[1]
 
 
-def test_a_folder_that_is_not_there_is_told(qapp, tmp_path):
+def test_a_folder_that_is_not_there_is_reported(qapp, tmp_path):
     with pytest.raises(OSError, match="does its folder exist"):
         save_rows_picture(PROFILE, make_rows(10).rows, [], tmp_path / "no" / "a.png")

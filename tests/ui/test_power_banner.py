@@ -60,5 +60,5 @@ def test_a_host_that_ends_with_power_on_leaves_it_standing(window, model):
 
 def test_de_energised_is_no_claim_that_power_went(model):
     stand(model, State.DE_ENERGISED, 0, PowerStage.ON)
-    model.now_s, model._heard_s = 1.0, 1.0
+    model.now_s, model._received_s = 1.0, 1.0
     assert "not yet reported off" in model.state_detail

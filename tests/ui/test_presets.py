@@ -118,7 +118,7 @@ def test_the_preview_of_a_waveform_is_what_the_bench_would_ask_for(model, qapp) 
     window.close()
 
 
-def test_a_limit_that_acts_is_told_with_its_value(model: OperateModel) -> None:
+def test_a_limit_that_acts_is_reported_with_its_value(model: OperateModel) -> None:
     assert limited_words(model) == ""
     rows = make_rows(500, limited=1 << Limit.FORCE, deflection_m=0.001)
     model.feed([rows], 1.0)

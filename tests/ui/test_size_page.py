@@ -92,7 +92,7 @@ def test_keys_size_choose_and_write(qtbot, window):
     assert page.moves.isVisibleTo(page)
 
 
-def test_a_mistake_in_a_file_is_told_with_its_place(qtbot, window):
+def test_a_mistake_in_a_file_is_reported_with_its_place(qtbot, window):
     page = window.page
     text = (FOLDER / "footplate.yaml").read_text()
     Path("w.yaml").write_text(text.replace("stroke: 55 mm", "stroke: 55 kg"))

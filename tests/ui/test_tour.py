@@ -201,7 +201,7 @@ def test_who_takes_over_keeps_the_answers(bringup, hands):
     assert not view.alone
 
 
-def test_an_end_before_the_end_is_told_with_the_keys_that_go_on(bringup, hands):
+def test_an_end_before_the_end_is_reported_with_the_keys_that_go_on(bringup, hands):
     ctrl(bringup, Qt.Key.Key_T)
     run = Running(bringup, hands, "first_motion", HOLD)
     try:

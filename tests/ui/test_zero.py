@@ -116,7 +116,7 @@ def test_a_loop_that_no_longer_turns_has_let_go():
     assert "Hold-to-run" in next(e["cause"] for e in rig.bench.events if e["kind"] == "stop")
 
 
-def test_the_mark_is_stated_without_motion_and_a_refusal_is_told():
+def test_the_mark_is_stated_without_motion_and_a_refusal_is_reported():
     rig = Rig()
     rig.zero.state(mark=True)
     rig.turn(0.1)

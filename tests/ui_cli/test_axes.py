@@ -70,7 +70,7 @@ def test_a_session_in_lockstep_is_the_same_for_one_seed() -> None:
         assert columns(first[axis].run) == columns(second[axis].run)
 
 
-def test_one_axis_that_fails_ends_the_other_and_the_reason_is_told(capfd: Any) -> None:
+def test_one_axis_that_fails_ends_the_other_and_the_reason_is_reported(capfd: Any) -> None:
     falls = "  - {axis: toe, do: constant_force, force: 0 N, for: 30 s}\n"
     text = SHORT.replace("  - {do: stop", falls + "  - {do: stop")
     Path("short.yaml").write_text(text)

@@ -65,7 +65,7 @@ def test_what_is_refused_before_anything_moves(
     assert words in " ".join(told.split())
 
 
-def test_a_level_rig_is_told_of_the_load_cell(tmp_path: Path, capfd: Any) -> None:
+def test_a_level_rig_is_reported_of_the_load_cell(tmp_path: Path, capfd: Any) -> None:
     text = (SHIPPED / "bench_slide.yaml").read_text()
     (tmp_path / "level.yaml").write_text(text.replace("vertical: true", "vertical: false"))
     code, _, told = called(

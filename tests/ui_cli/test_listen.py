@@ -74,7 +74,7 @@ def test_what_is_plugged_in_is_listed(hookeline: Any, monkeypatch: pytest.Monkey
         (("treadle_can", "--listen", "--seconds", "-1"), "--seconds"),
     ],
 )
-def test_wrong_use_is_told_in_a_line(
+def test_wrong_use_is_reported_in_a_line(
     arguments: tuple[str, ...], words: str, hookeline: Any
 ) -> None:
     done = hookeline("check", *arguments)

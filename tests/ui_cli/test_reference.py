@@ -23,7 +23,7 @@ def called(capfd, *arguments):
     return code, json.loads(out.splitlines()[-1]), err
 
 
-def test_a_home_switch_is_found_and_its_repeatability_told(capfd):
+def test_a_home_switch_is_found_and_its_repeatability_reported(capfd):
     code, data, err = called(
         capfd, "--profile", "bench_slide", "--lockstep", "--seek", "switch", "--times", "4"
     )
@@ -55,7 +55,7 @@ def test_what_cannot_be_is_refused_with_a_fix(capfd, arguments, words):
     assert code == BAD_INPUT and words in err and "Traceback" not in err
 
 
-def test_what_is_not_found_is_told_and_exits_badly(capfd, tmp_path):
+def test_what_is_not_found_is_reported_and_exits_badly(capfd, tmp_path):
     profile = tmp_path / "dead.yaml"
     actual = "{off_state: shorted, home_position_m: -1.0}"  # the switch never acts
     profile.write_text(

@@ -65,7 +65,7 @@ def test_recorded_live_and_played_again(tmp_path: Path, hookeline: Any) -> None:
         (("--replay", "there_is_none/bus.log"), "--log-wire"),
     ],
 )
-def test_wrong_use_is_told_in_a_line(
+def test_wrong_use_is_reported_in_a_line(
     arguments: tuple[str, ...], words: str, hookeline: Any
 ) -> None:
     done = hookeline("perform", "demo", *arguments)

@@ -306,19 +306,19 @@ def _tell_law(
         say(options, f"springs by a polynomial of degree {len(law.coefficients) - 1}")
     low, high = file.range_N
     forces = [low + share * (high - low) for share in SHOWN]
-    told = ", ".join(
+    listed = ", ".join(
         f"±{FORCE(file.law.u95(force)):.2g}{FORCE} at {FORCE(round(force)):g}{FORCE}"
         for force in forces
     )
-    say(options, f"known to {told} (k = 2)")
+    say(options, f"known to {listed} (k = 2)")
     merit = result.merit
     if merit is not None:
         names = ("repeatability", "reproducibility", "reversibility", "interpolation")
         worst = {name: merit.worst(name) for name in names}
-        told = ", ".join(
+        listed = ", ".join(
             f"{name} {value:.2g} %" for name, value in worst.items() if math.isfinite(value)
         )
-        say(options, f"at worst (ISO 376): {told}")
+        say(options, f"at worst (ISO 376): {listed}")
     say(options, f"certificate {file.path.with_suffix('.html')}\nkept as {file.path}")
 
 

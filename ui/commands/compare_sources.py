@@ -91,7 +91,7 @@ def table(sources: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """Yield the lines of the comparison; none without sources."""
     if not sources:
         return
-    head = "".join(f"{f'{word}, {_told(unit)}':>19}" for _key, word, unit in COLUMNS)
+    head = "".join(f"{f'{word}, {_unit_words(unit)}':>19}" for _key, word, unit in COLUMNS)
     yield f"  {'source':10}{head}"
     for row in sources:
         cells = "".join(
@@ -108,6 +108,6 @@ def _in(value: float, unit: str) -> float:
     return restated(value, unit.removesuffix(" rms"))
 
 
-def _told(unit: str) -> str:
+def _unit_words(unit: str) -> str:
     of, space, rms = unit.partition(" ")
     return f"{unit_name(of)}{space}{rms}"

@@ -21,12 +21,12 @@ from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, load_profile
 from hil.sequences import MEASURED_VALUES, Sequence, load_sequence
 from hil.wear import (
+    Callbacks,
     Enough,
     Journal,
     JournalError,
     Plan,
     SpringLife,
-    Told,
     Until,
     endure,
     words_of,
@@ -194,16 +194,16 @@ def run(options: argparse.Namespace) -> int:
     with contextlib.closing(_journal(options, sequence, profile)) as journal:
         if journal.count:
             say(options, f"continuing from {journal.count} cycles")
-        told = Told()
+        callbacks = Callbacks()
         page = options.out / "summary.html"
-        told.change = lambda change: say(options, words_of(change))
-        told.summary = lambda: write_summary(
-            page, f"{sequence.name} on {profile.name}", journal, told.trends
+        callbacks.change = lambda change: say(options, words_of(change))
+        callbacks.summary = lambda: write_summary(
+            page, f"{sequence.name} on {profile.name}", journal, callbacks.trends
         )
         if options.lockstep:
-            ended = _in_lockstep(options, sequence, profile, plan, journal, told)
+            ended = _in_lockstep(options, sequence, profile, plan, journal, callbacks)
         else:
-            ended = _live(options, name, sequence, profile, plan, journal, told)
+            ended = _live(options, name, sequence, profile, plan, journal, callbacks)
         enough = ended.value if isinstance(ended.value, Enough) else None
         text = f"Done: {enough.text}." if enough is not None else verdict(ended)
         say(options, text)
@@ -332,12 +332,12 @@ def _in_lockstep(
     profile: Profile,
     plan: Plan,
     journal: Journal,
-    told: Told,
+    callbacks: Callbacks,
 ) -> Ended:
     bench = LockstepBench(profile, options.seed)
-    told.before = wear_of(options, bench)
+    callbacks.before = wear_of(options, bench)
     runner = LockstepRunner(bench)
-    return runner.run(endure(sequence, profile, plan, journal, told))
+    return runner.run(endure(sequence, profile, plan, journal, callbacks))
 
 
 def _live(
@@ -347,7 +347,7 @@ def _live(
     profile: Profile,
     plan: Plan,
     journal: Journal,
-    told: Told,
+    callbacks: Callbacks,
 ) -> Ended:
     asked = bench_asked(options, profile, options.out / "runs", ask=not options.headless)
     with contextlib.ExitStack() as stack:
@@ -357,4 +357,4 @@ def _live(
         environment = open_environment(stack, description)
         runner = LiveRunner(client, environment, ask_person(options, options.confirm_loads))
         in_force = profile_in_force(description)
-        return runner.run(endure(sequence, in_force, plan, journal, told))
+        return runner.run(endure(sequence, in_force, plan, journal, callbacks))

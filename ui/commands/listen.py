@@ -71,12 +71,12 @@ def listen(options: argparse.Namespace) -> int:
 
 def as_data(ears: tuple[BusMonitor, ...], now_s: float) -> dict[str, Any]:
     """Return everything received as plain values, and its problems as text."""
-    declared = [heard for ear in ears for heard in ear.declared]
+    declared = [stats for ear in ears for stats in ear.declared]
     undeclared = [seen for ear in ears for seen in ear.undeclared.values()]
-    problems = [problem for heard in declared for problem in _problems(heard)]
+    problems = [problem for stats in declared for problem in _problems(stats)]
     return {
-        "declared": [heard.as_data(now_s) for heard in declared],
-        "never_came": [heard.name for heard in declared if not heard.count],
+        "declared": [stats.as_data(now_s) for stats in declared],
+        "never_came": [stats.name for stats in declared if not stats.count],
         "undeclared": [
             {"what": seen.what, "count": seen.count, "bytes": seen.size, "last": seen.last.hex()}
             for seen in undeclared
@@ -86,20 +86,20 @@ def as_data(ears: tuple[BusMonitor, ...], now_s: float) -> dict[str, Any]:
     }
 
 
-def _problems(heard: MessageStats) -> list[str]:
+def _problems(stats: MessageStats) -> list[str]:
     found = [
-        f"{heard.name} ({heard.what}): {count} {kind}"
-        for kind, count in heard.troubles.items()
+        f"{stats.name} ({stats.what}): {count} {kind}"
+        for kind, count in stats.troubles.items()
         if count
     ]
-    if not heard.count and not heard.note:
+    if not stats.count and not stats.note:
         found.append(
-            f"{heard.name} ({heard.what}) never came: check its identifier, length and checksum "
+            f"{stats.name} ({stats.what}) never came: check its identifier, length and checksum "
             "in the description, and that the board is on"
         )
-    elif heard.every_s and heard.rate_Hz < 0.5 / heard.every_s:
+    elif stats.every_s and stats.rate_Hz < 0.5 / stats.every_s:
         found.append(
-            f"{heard.name} arrives at {heard.rate_Hz:.4g} Hz, declared are {1 / heard.every_s:.4g} Hz"
+            f"{stats.name} arrives at {stats.rate_Hz:.4g} Hz, declared are {1 / stats.every_s:.4g} Hz"
         )
     return found
 
@@ -110,18 +110,18 @@ def table(ears: tuple[BusMonitor, ...], now_s: float) -> list[str]:
         f"{'message':16} {'on the wire':>12} {'count':>8} {'Hz':>8} {'jitter ms':>9} "
         f"{'age ms':>8}  values"
     ]
-    for heard in (heard for ear in ears for heard in ear.declared):
-        age = 1e3 * (now_s - heard.last_s) if heard.count else math.nan
+    for stats in (stats for ear in ears for stats in ear.declared):
+        age = 1e3 * (now_s - stats.last_s) if stats.count else math.nan
         values = "  ".join(
             f"{name} {value:.5g}{' ' + unit if unit else ''}"
-            for name, (value, unit) in heard.values.items()
+            for name, (value, unit) in stats.values.items()
         )
-        trouble = ", ".join(f"{count} {kind}" for kind, count in heard.troubles.items() if count)
-        if not heard.count:
-            values = f"never came{': ' + heard.note if heard.note else ''}"
+        trouble = ", ".join(f"{count} {kind}" for kind, count in stats.troubles.items() if count)
+        if not stats.count:
+            values = f"never came{': ' + stats.note if stats.note else ''}"
         lines.append(
-            f"{heard.name[:16]:16} {heard.what:>12} {heard.count:8} {_number(heard.rate_Hz)} "
-            f"{_number(1e3 * heard.jitter_s, 9)} {_number(age)}  {values}"
+            f"{stats.name[:16]:16} {stats.what:>12} {stats.count:8} {_number(stats.rate_Hz)} "
+            f"{_number(1e3 * stats.jitter_s, 9)} {_number(age)}  {values}"
             + (f"  [{trouble}]" if trouble else "")
         )
     for seen in (seen for ear in ears for seen in ear.undeclared.values()):

@@ -280,8 +280,8 @@ def _live(
 def _show_end(
     options: argparse.Namespace, number: int, count: int, test: GuardedTest, end: EndOfTest
 ) -> None:
-    told = f": {end.text}" if end.text else ""
-    say(options, f"{number:2}/{count}  {test.key:20} {end.how.upper()}{told}")
+    reason = f": {end.text}" if end.text else ""
+    say(options, f"{number:2}/{count}  {test.key:20} {end.how.upper()}{reason}")
 
 
 def _finish(

@@ -27,7 +27,7 @@ from hil.procedures import (
     send_requests,
 )
 from hil.profile import Profile, load_profile, profile_from_dict, profile_to_dict
-from hil.recorder import RunWriter, told_run_folder
+from hil.recorder import RunWriter, named_run_folder
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -132,7 +132,7 @@ def run(options: argparse.Namespace) -> int:
         ended = runner.run(_recorded(_procedure(options, profile)))
         # A bench without a recorder reports no run.
         name = runner.wait_recorded(RECORDED_WAIT_S) if runner.recording else ""
-    return _finish(options, ended, told_run_folder(options.out, name))
+    return _finish(options, ended, named_run_folder(options.out, name))
 
 
 def _procedure(options: argparse.Namespace, profile: Profile) -> Procedure:

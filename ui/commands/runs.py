@@ -178,8 +178,8 @@ def _label(options: argparse.Namespace) -> int:
     except RunError as error:
         raise CommandError(str(error), BAD_INPUT) from None
     tags_text = " ".join(f"#{tag}" for tag in labels.tags)
-    told = (labels.name, tags_text, "pinned" if labels.pinned else "", labels.note or "")
-    say(options, f"{path.name}: " + (" · ".join(part for part in told if part) or "no labels"))
+    parts = (labels.name, tags_text, "pinned" if labels.pinned else "", labels.note or "")
+    say(options, f"{path.name}: " + (" · ".join(part for part in parts if part) or "no labels"))
     answer(options, {"run": path, **asdict(labels)})
     return OK
 
@@ -222,12 +222,14 @@ def _empty(options: argparse.Namespace) -> int:
 def _line(summary: RunSummary) -> str:
     seconds = "" if summary.duration_s is None else f"{summary.duration_s:8.1f} s"
     started = summary.begun(19)
-    told = summary.problem or (f"tripped: {summary.trip}" if summary.trip else summary.note)
+    parts = summary.problem or (f"tripped: {summary.trip}" if summary.trip else summary.note)
     name = "" if summary.path.name == f"{summary.number:04d}-{summary.name}" else summary.name
     tags = " ".join(f"#{tag}" for tag in summary.tags)
-    told = " ".join(f"{name}  {tags}  {told}".split())
+    parts = " ".join(f"{name}  {tags}  {parts}".split())
     mark = "*" if summary.pinned else " "
-    return f"{summary.path.name:28}{mark}{started:19} {seconds:>10} {summary.status:11} {told[:60]}"
+    return (
+        f"{summary.path.name:28}{mark}{started:19} {seconds:>10} {summary.status:11} {parts[:60]}"
+    )
 
 
 def _find(options: argparse.Namespace) -> Path:

@@ -17,7 +17,7 @@ from hil.core import Sample, SessionCap
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, ProfileError, load_profile, profile_to_dict
-from hil.recorder import Run, RunError, RunWriter, load_run, run_name, told_run_folder
+from hil.recorder import Run, RunError, RunWriter, load_run, named_run_folder, run_name
 from hil.sequences import AxesSequence, MeetingPart, Sequence, perform, unfit
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 
@@ -195,7 +195,7 @@ def perform_live(
             axis.part.end(ended.text)
         name = runner.wait_recorded(RECORDED_WAIT_S)
         about = f"{description['drive']} · host {description['host']}"
-    return Performed(ended, told_run_folder(runs_directory, name), about)
+    return Performed(ended, named_run_folder(runs_directory, name), about)
 
 
 def perform_lockstep(

@@ -30,7 +30,7 @@ from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command
 from ui.commands.session import check_fit
 
 SHOWN = 10
-TOLD = 4  # of the figures that a property changes
+LISTED = 4  # of the figures that a property changes
 
 
 def add(commands: Any) -> None:
@@ -97,8 +97,8 @@ def run(options: argparse.Namespace) -> int:
         say(options, _line(figure))
     moved = sensitivities(chosen.choice) if options.sensitivity else []
     for move in moved:
-        told = ", ".join(f"{key} {change:+.2f}" for key, change in move.changes[:TOLD])
-        say(options, f"  1 % more {move.part}.{move.property} changes in percent: {told}")
+        listed = ", ".join(f"{key} {change:+.2f}" for key, change in move.changes[:LISTED])
+        say(options, f"  1 % more {move.part}.{move.property} changes in percent: {listed}")
     charts = [force_over_speed(chosen.choice), force_over_frequency(chosen.choice)]
     if options.plot is not None:
         _draw(options.plot, chosen, charts)

@@ -63,12 +63,12 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _take(options: argparse.Namespace, package: Any) -> dict[str, Any]:
-    profile, told = take_profile(package, options.out)
+    profile, notes = take_profile(package, options.out)
     old = age_warning(profile.calibration, datetime.date.today())
     if old is not None:
-        told.append(f"{old.sentence}; {old.fix}")
+        notes.append(f"{old.sentence}; {old.fix}")
     file = options.out / "profile.yaml"
     say(options, f"profile {file}")
-    for sentence in told:
+    for sentence in notes:
         say(options, f"note: {sentence}")
-    return {"profile": file, "notes": told}
+    return {"profile": file, "notes": notes}

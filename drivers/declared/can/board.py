@@ -31,7 +31,7 @@ class CanBoard:
         self.takes = frozenset(str(name) for name in options.takes)
         self.values: dict[str, Sample] = {str(name): Sample() for name in options.gives}
         self.counters = Counters()
-        self.heard_s = time.monotonic()
+        self.received_s = time.monotonic()
         self._bus: can.BusABC | None = None
         self._watched: dict[str, Sample] = {}
         self._readers: dict[tuple[int, bool], Take] = {}
@@ -95,7 +95,7 @@ class CanBoard:
         """See ``Board``."""
         bus = self.options.bus
         self._bus = open_bus(bus.interface, bus.channel, bus.extra())
-        self.heard_s = time.monotonic()
+        self.received_s = time.monotonic()
 
     def poll(self, until_s: float) -> None:
         """See ``Board``."""
@@ -122,7 +122,7 @@ class CanBoard:
         if take is None or frame.is_remote_frame or frame.is_error_frame:
             self.counters.foreign += 1
         elif take(frame.data, now_s):
-            self.heard_s = now_s
+            self.received_s = now_s
 
     def command(self, quantity: str, value: float, torque_offset_N_m: float = 0.0) -> None:
         """See ``Board``."""

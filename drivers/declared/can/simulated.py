@@ -31,20 +31,20 @@ class SimulatedCanBoard:
         self._options = options
         self._core = core
         self._logic = BoardLogic(options, core)
-        self._heard = {
-            (message.id, message.extended): _Heard(name, message)
+        self._receives = {
+            (message.id, message.extended): _Receives(name, message)
             for name, message in options.messages.items()
         }
         sources: dict[str, list[Source]] = {}
         for quantity, given in options.gives.items():
             message, _, signal = given.source.partition(".")
             sources.setdefault(message, []).append((str(quantity), signal, given))
-        self._told = [
+        self._sends = [
             (MessageWriter(message), deque(_turns(message, sources[name])), message.every)
             for name, message in options.messages.items()
             if name in sources
         ]
-        self._due = [0.0] * len(self._told)
+        self._due = [0.0] * len(self._sends)
         self._replies = {name: MessageWriter(options.messages[name]) for name in options.messages}
         heartbeat = options.heartbeat
         commands = {taken.target.partition(".")[0] for taken in options.takes.values()}
@@ -52,18 +52,18 @@ class SimulatedCanBoard:
 
     def take(self, frame: can.Message, now_s: float) -> None:
         """Take one frame from the host; the physics is up to date."""
-        heard = self._heard.get((frame.arbitration_id, frame.is_extended_id))
-        if heard is None or not heard.reader.take(frame.data, now_s):
+        received = self._receives.get((frame.arbitration_id, frame.is_extended_id))
+        if received is None or not received.reader.take(frame.data, now_s):
             return
-        name, options, logic = heard.name, self._options, self._logic
+        name, options, logic = received.name, self._options, self._logic
         if name in self._signs_of_life:
-            logic.heard(now_s)
-        logic.order(name, heard.matches)
+            logic.received(now_s)
+        logic.order(name, received.matches)
         for quantity, taken in options.takes.items():
             message, _, signal = taken.target.partition(".")
             if message == name:
-                logic.target(str(quantity), taken.to_si(heard.values[signal].value))
-        self._reply(name, heard)
+                logic.target(str(quantity), taken.to_si(received.values[signal].value))
+        self._reply(name, received)
         if options.poll == name:
             self._tell(None)
 
@@ -72,11 +72,11 @@ class SimulatedCanBoard:
         self._logic.watch(now_s)
         self._tell(now_s)
 
-    def _reply(self, name: str, heard: _Heard) -> None:
+    def _reply(self, name: str, received: _Receives) -> None:
         """Answer a dialogue's step with what it expects beyond the state of the power stage."""
         for _, steps in self._options.sequences:
             for step in steps:
-                if step.send != name or not heard.matches(step.values):
+                if step.send != name or not received.matches(step.values):
                     continue
                 wanted: dict[str, dict[str, float]] = {}
                 for path, value in step.expect.items():
@@ -95,7 +95,7 @@ class SimulatedCanBoard:
         if environment.silent:
             return
         partly = environment.slow_values_silent
-        for i, (writer, turns, every) in enumerate(self._told):
+        for i, (writer, turns, every) in enumerate(self._sends):
             if now_s is None:
                 if every is not None:
                     continue
@@ -128,14 +128,14 @@ def _turns(
     parts = sorted({message.signals[signal].when[:1] for _, signal, _ in sources} - {()})
     turns = []
     for part in parts or [()]:
-        told = [
+        sent = [
             source
             for source in sources
             if not (when := message.signals[source[1]].when) or set(part) & set(when)
         ]
         signal = message.multiplexer
         constant = [(signal, _scaled(message, signal, part[0]))] if part and signal else []
-        turns.append((constant, told))
+        turns.append((constant, sent))
     return turns
 
 
@@ -144,7 +144,7 @@ def _scaled(message: CanMessage, signal: str, raw: int) -> float:
     return raw * declared.scale + declared.offset
 
 
-class _Heard:
+class _Receives:
     """One kind of message as received by the board."""
 
     def __init__(self, name: str, message: CanMessage) -> None:

@@ -262,7 +262,7 @@ class Board(Protocol):
     Attributes:
         gives: quantities that it provides; takes: commands that it obeys.
         values: the latest of each, ``status`` and ``fault`` included where declared.
-        heard_s: time of its latest message.
+        received_s: time of its latest message.
     """
 
     @property
@@ -273,7 +273,7 @@ class Board(Protocol):
     takes: frozenset[str]
     values: dict[str, Sample]
     counters: Counters
-    heard_s: float
+    received_s: float
 
     def interval_s(self, quantity: str, period_s: float) -> float:
         """Return the time between two values, s; infinite if not declared."""

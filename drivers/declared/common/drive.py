@@ -146,7 +146,7 @@ class DeclaredDrive:
                 telemetry.lost = str(error)
         self._fill(telemetry, now)
         self._looked_s = now
-        if not telemetry.lost and now - self.board.heard_s > self._options.silence:
+        if not telemetry.lost and now - self.board.received_s > self._options.silence:
             telemetry.lost = (
                 f"{self._options.name} has been silent for more than "
                 f"{1e3 * self._options.silence:g} ms: check its power and its wire"
@@ -320,7 +320,7 @@ class DeclaredDrive:
         motor, deflection = self._motor, self._deflection
         if motor.time_s != telemetry.time_s:
             telemetry.time_s = motor.time_s
-            telemetry.received_s = self.board.heard_s
+            telemetry.received_s = self.board.received_s
             telemetry.time_error_s = self._time_error_s(motor.time_s)
         telemetry.deflection_time_s = deflection.time_s
         telemetry.age_s = min(now - motor.time_s, NEVER_HAPPENS_S)

@@ -26,7 +26,7 @@ class BoardLogic:
     def __init__(self, options: BoardOptions, core: Any) -> None:
         self._options = options
         self._core = core
-        self._heard_s: float | None = None  # no watch before the host's first message
+        self._received_s: float | None = None  # no watch before the host's first message
         self._asked = PowerRequest.OFF
 
     def order(self, message: str, matches: Callable[[Mapping[str, float]], bool]) -> bool:
@@ -54,17 +54,17 @@ class BoardLogic:
             return
         self._core.set_target(MODES.get(quantity, Mode.TORQUE), value)
 
-    def heard(self, now_s: float) -> None:
+    def received(self, now_s: float) -> None:
         """Note a heartbeat of the host."""
-        self._heard_s = now_s
+        self._received_s = now_s
 
     def watch(self, now_s: float) -> None:
         """Stop if the host has fallen silent."""
         limit = self._options.host_loss
         if (
             limit is not None
-            and self._heard_s is not None
-            and now_s - self._heard_s > limit
+            and self._received_s is not None
+            and now_s - self._received_s > limit
             and self._core.power is PowerStage.ON
         ):
             self._core.host_lost()

@@ -33,7 +33,7 @@ class SerialBoard:
         self.gives = frozenset(str(name) for name in options.gives)
         self.takes = frozenset(str(name) for name in options.takes)
         self.counters = Counters()
-        self.heard_s = time.monotonic()
+        self.received_s = time.monotonic()
         self._make_codec = make_codec
         self._codec = make_codec(self.counters)
         self._port = SerialPort(options.port)
@@ -71,7 +71,7 @@ class SerialBoard:
         """See ``Board``."""
         self._codec = self._make_codec(self.counters)
         self._port.open()
-        self.heard_s = time.monotonic()
+        self.received_s = time.monotonic()
 
     def poll(self, until_s: float) -> None:
         """See ``Board``."""
@@ -91,7 +91,7 @@ class SerialBoard:
             if fields is None:
                 self.counters.foreign += 1
             elif fields.take(values, now_s):
-                self.heard_s = now_s
+                self.received_s = now_s
 
     def command(self, quantity: str, value: float, torque_offset_N_m: float = 0.0) -> None:
         """See ``Board``."""

@@ -210,7 +210,7 @@ class DeclaredFramesOptions(SerialOptions):
             self._check_cover(name, frame)
         self.check_names()
         for names in (self.used, self.said):
-            self._told_apart(sorted(names))
+            self._check_distinct(sorted(names))
         self._check_reach()
         return self
 
@@ -250,7 +250,7 @@ class DeclaredFramesOptions(SerialOptions):
                 "write -1 for the last"
             )
 
-    def _told_apart(self, names: list[str]) -> None:
+    def _check_distinct(self, names: list[str]) -> None:
         by_mark: dict[tuple[int | None, int], str] = {}
         plain = self.framing.sync and not self.framing.head
         for name in names:

@@ -29,7 +29,7 @@ class MessageFields:
         self._last: int | None = None
         self._clock_at = self._names.index(clock[0]) if clock else -1
         self._clock = clock[1] if clock else None
-        self.heard = Sample()  # counts receptions
+        self.receptions = Sample()  # counts receptions
 
     def add(self, name: str, sample: Sample, scaling: Scaling | None = None) -> None:
         """Store the field ``name`` in ``sample``, scaled, or in the board's own units."""
@@ -56,7 +56,7 @@ class MessageFields:
             sample.time_s = measured_s
             sample.number += 1
         counters.received += 1
-        self.heard.take(1.0, now_s)
+        self.receptions.take(1.0, now_s)
         return True
 
 
@@ -88,5 +88,5 @@ def build_fields(
                     watched[name] = Sample()
                     fields[message].add(field, watched[name])
                 else:
-                    watched[name] = fields[message].heard
+                    watched[name] = fields[message].receptions
     return fields, values, watched

@@ -121,7 +121,7 @@ class SimulatedSerialBoard:
             return all(abs(values[key] - value) < 1e-6 for key, value in wanted.items())
 
         if name in self._signs_of_life:
-            logic.heard(now_s)
+            logic.received(now_s)
         logic.order(name, matches)
         for quantity, taken in options.takes.items():
             message, _, field = taken.target.partition(".")

@@ -171,7 +171,7 @@ def test_more_wires_than_were_recorded(tmp_path: Path) -> None:
         recording.bus()
 
 
-def test_no_recording_is_told_with_the_fix(tmp_path: Path) -> None:
+def test_no_recording_is_reported_with_the_fix(tmp_path: Path) -> None:
     with pytest.raises(DriverError, match="--log-wire"):
         WireRecording(tmp_path / "bus.log")
     folder = recorded(tmp_path)

@@ -147,7 +147,7 @@ def test_a_drive_without_heartbeat_consumer_is_watched_by_its_commands(still_rig
         drive.close()
 
 
-def test_fault_is_told_and_clearing_never_energises(rig):
+def test_fault_is_reported_and_clearing_never_energises(rig):
     drive = rig.drive()
     drive.open()
     control = EnvironmentClient(rig.control)
@@ -165,7 +165,7 @@ def test_fault_is_told_and_clearing_never_energises(rig):
         drive.close()
 
 
-def test_restart_and_loss_of_the_bus_are_told_as_lost(rig):
+def test_restart_and_loss_of_the_bus_are_reported_as_lost(rig):
     drive = rig.drive()
     drive.open()
     control = EnvironmentClient(rig.control)

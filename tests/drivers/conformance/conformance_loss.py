@@ -89,7 +89,7 @@ class LossConformance(Benched):
         drive.close()
         energise(bench.opened(), core)
 
-    def test_a_quantity_that_falls_silent_while_others_come_is_told(self, bench: Bench) -> None:
+    def test_a_quantity_that_falls_silent_while_others_come_is_reported(self, bench: Bench) -> None:
         drive, core = bench.opened(), bench.core
         all_told(drive, OFF)
         assert drive.telemetry.silent_name == ""

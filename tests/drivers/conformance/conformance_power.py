@@ -91,7 +91,7 @@ class PowerConformance(Benched):
             peak = drive.capabilities.peak_torque_N_m
             assert core.targets[-1][1] == pytest.approx(math.copysign(peak, torque), rel=0.01)
 
-    def test_a_fault_is_told_and_clearing_it_starts_nothing(self, bench: Bench) -> None:
+    def test_a_fault_is_reported_and_clearing_it_starts_nothing(self, bench: Bench) -> None:
         drive, core = bench.opened(), bench.core
         for times, code in enumerate((OVERCURRENT, HOST_LOST, NO_SUCH_CODE), 1):
             command = energise(drive, core, torque_N_m=0.1)

@@ -160,7 +160,7 @@ class BesideASensor:
             for board in boards.values():
                 board.end()
 
-    def test_the_motor_is_told_of_at_the_time_of_the_deflection(self, bench: Bench) -> None:
+    def test_the_motor_is_reported_of_at_the_time_of_the_deflection(self, bench: Bench) -> None:
         """The deflection is measured 3 ms before it is received: the motor was further back then."""
         options = bench.options.model_copy(update={"latency": {"probe": 0.003}})
         members = {

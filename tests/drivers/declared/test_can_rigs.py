@@ -140,7 +140,7 @@ def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> No
         ("id: 0x7,", "id: 0x8,", "id 0x8 is also that of 'ORDER'"),
     ],
 )
-def test_what_cannot_be_is_told(old: str, new: str, words: str, tmp_path: Path) -> None:
+def test_what_cannot_be_is_reported(old: str, new: str, words: str, tmp_path: Path) -> None:
     assert old in FLEXIBLE
     text = FLEXIBLE.replace(old, new)
     if not words:

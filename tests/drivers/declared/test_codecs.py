@@ -94,7 +94,7 @@ def test_an_impossible_checksum_is_refused(wrong):
         ({"a": Signal(start=0, bits=8)}, "m", "no signal 'm'"),
     ],
 )
-def test_a_wrong_layout_is_told_with_its_fix(signals, multiplexer, word):
+def test_a_wrong_layout_is_reported_with_its_fix(signals, multiplexer, word):
     assert any(word in text for text in problems(signals, 8, multiplexer))
 
 

@@ -128,7 +128,7 @@ def test_one_multiplexer_inside_another_is_refused_where_it_is_used(tmp_path: Pa
         ("board.dbc", "\0\1\2"),
     ],
 )
-def test_a_damaged_file_is_told_in_a_line(tmp_path: Path, name: str, text: str) -> None:
+def test_a_damaged_file_is_reported_in_a_line(tmp_path: Path, name: str, text: str) -> None:
     (tmp_path / name).write_text(text)
     with pytest.raises(
         DbcError, match=f"'{name}' is not a database file for CAN: .*; give"

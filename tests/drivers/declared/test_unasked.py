@@ -137,7 +137,7 @@ def test_what_comes_in_answer_to_a_single_question_has_no_age_and_is_refused() -
 
 
 @pytest.mark.real_time
-def test_a_member_that_only_measures_is_told_by_quantity_and_name(
+def test_a_member_that_only_measures_is_reported_by_quantity_and_name(
     tmp_path: Path, far: Any, terminal: Callable[..., Terminal]
 ) -> None:
     whole = options_of("treadle_frames", tmp_path)

@@ -171,7 +171,7 @@ def test_a_poll_that_orders_something_is_not_sent(board: Board, poll: str) -> No
     assert board.sent == []
 
 
-def test_a_drive_of_cia_402_is_heard_and_told_nothing(tmp_path: Path) -> None:
+def test_a_drive_of_cia_402_is_heard_and_reported_nothing(tmp_path: Path) -> None:
     path = str(tmp_path / "can.sock")
     options = Cia402Options.model_validate(
         {"bus": {"interface": "local_socket", "channel": path}, "node": 5}
@@ -206,7 +206,7 @@ def test_a_drive_of_cia_402_is_heard_and_told_nothing(tmp_path: Path) -> None:
     assert list(ear.undeclared) == ["0x6FF"]
 
 
-def test_a_bus_that_goes_away_is_told(tmp_path: Path) -> None:
+def test_a_bus_that_goes_away_is_reported(tmp_path: Path) -> None:
     path = str(tmp_path / "can.sock")
     hub = can.Bus(interface="local_socket", channel=path, role="hub")
     protocol = find_protocol("declared_can")

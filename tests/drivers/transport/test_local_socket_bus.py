@@ -157,7 +157,7 @@ def test_frames_of_a_member_that_left_are_not_lost(pair):
     assert hub.recv(1.0).arbitration_id == 7
 
 
-def test_member_reads_what_a_dead_hub_had_sent_before_it_is_told(pair):
+def test_member_reads_what_a_dead_hub_had_sent_before_it_is_reported(pair):
     hub, member, _ = pair
     member.send(can.Message(arbitration_id=1))
     hub.send(can.Message(arbitration_id=2))

@@ -101,7 +101,7 @@ def test_over_a_local_socket_some_milliseconds_of_old_commands_come_and_then_off
     assert all(line in (OFF, *map(command, range(CYCLES))) for line in come[:200])
 
 
-def test_an_other_end_that_takes_nothing_for_long_is_told(
+def test_an_other_end_that_takes_nothing_for_long_is_reported(
     local_socket: tuple[str, Callable[[], bytes]], clock: Clock
 ) -> None:
     port = SerialPort(PortOptions(path=local_socket[0]))

@@ -220,7 +220,7 @@ def test_options_that_do_not_exist(options: dict[str, int], words: str) -> None:
         open_bus("serial_line", adapter.path, options)
 
 
-def test_no_port_is_told_with_the_fix() -> None:
+def test_no_port_is_reported_with_the_fix() -> None:
     with pytest.raises(DriverError, match="plugged in"):
         open_bus("serial_line", "/dev/there_is_none", {})
 
@@ -301,7 +301,7 @@ def test_filters_are_kept_to(pair: tuple[SerialLineBus, Adapter]) -> None:
     assert bus.protocol is can.CanProtocol.CAN_20
 
 
-def test_a_port_that_takes_nothing_is_told(pair: tuple[SerialLineBus, Adapter]) -> None:
+def test_a_port_that_takes_nothing_is_reported(pair: tuple[SerialLineBus, Adapter]) -> None:
     bus, adapter = pair
     adapter._ending = True
     adapter._thread.join(2.0)

@@ -33,7 +33,7 @@ def lost(bench: LockstepBench, cycles: int) -> None:
         bench.step()
 
 
-def test_it_is_told_once_and_the_first_cause_stays() -> None:
+def test_it_is_reported_once_and_the_first_cause_stays() -> None:
     bench = stopped()
     lost(bench, 50)
     (text,) = losses(bench)
@@ -42,7 +42,7 @@ def test_it_is_told_once_and_the_first_cause_stays() -> None:
     assert len([event for event in bench.events if event["kind"] == "stop"]) == 1
 
 
-def test_it_is_told_again_after_the_next_stop() -> None:
+def test_it_is_reported_again_after_the_next_stop() -> None:
     bench = stopped()
     lost(bench, 5)
     assert bench.request(Reset()).accepted
@@ -51,7 +51,7 @@ def test_it_is_told_again_after_the_next_stop() -> None:
     assert len(losses(bench)) == 2
 
 
-def test_a_loss_that_stopped_the_bench_is_told_by_the_stop_alone() -> None:
+def test_a_loss_that_stopped_the_bench_is_reported_by_the_stop_alone() -> None:
     bench = LockstepBench(load_profile("footplate_trainer"), 1)
     bench.run(0.1)
     lost(bench, 50)

@@ -251,7 +251,7 @@ def test_a_gap_that_comes_once_is_no_finding(gaps_s: tuple[float, ...], found: l
     assert told["oldest sample in a first watch"].value == pytest.approx(30.0, abs=2.0)
 
 
-def test_two_mistakes_on_the_encoder_are_both_told() -> None:
+def test_two_mistakes_on_the_encoder_are_both_reported() -> None:
     ran = run(
         "encoder_reversed", "encoder_counts_wrong", steps=(SENSORS_BY_HAND,), off_state="open"
     )

@@ -247,7 +247,7 @@ def answered(typed: list[float]) -> tuple[list[Action], float]:
         return actions, end.value
 
 
-def test_what_cannot_be_is_told_and_asked_again_with_the_fix() -> None:
+def test_what_cannot_be_is_reported_and_asked_again_with_the_fix() -> None:
     (first, note, again), reading = answered([0.2, 200.4])
     assert reading == 200.4
     assert isinstance(first, Read) and first.question.startswith("Press 200 N. The load cell's")

@@ -123,7 +123,7 @@ def test_the_zero_is_free_of_friction(whole: tuple[CalibrationResult, list[Progr
     assert abs(result.calibration.zero - 2060.0) < 0.7
 
 
-def test_every_load_is_met_from_both_sides_and_what_was_told(
+def test_every_load_is_met_from_both_sides_and_what_was_reported(
     whole: tuple[CalibrationResult, list[Progress]],
 ) -> None:
     result, told = whole
@@ -314,7 +314,7 @@ def test_a_sensor_near_its_rail() -> None:
     assert not ended.value.acceptable
 
 
-def test_preload_that_is_lost_is_pressed_no_harder_and_told() -> None:
+def test_preload_that_is_lost_is_pressed_no_harder_and_reported() -> None:
     ended = on_rig({"spring_preload_m": -0.0002}, replace(SHORT, weights_kg=(0.5,)))
     result = ended.value
     (found,) = [f for f in result.findings if f.code == "no_preload"]

@@ -224,7 +224,7 @@ def test_designs_of_slow_and_fast_cycles_keep_the_margin(rate):
     )
 
 
-def test_a_path_too_slow_for_any_margin_is_told():
+def test_a_path_too_slow_for_any_margin_is_reported():
     gains = design(changed(rate=250.0, phase_margin=60.0), 1 / 250, 4 / 250)
     assert gains.predicted.phase_margin_deg < 59
     assert "not the required 60°" in gains.notice

@@ -58,7 +58,7 @@ def test_the_blend_dies_away():
     assert all(b >= a for a, b in itertools.pairwise(course))
 
 
-def test_rate_limit_is_told_and_let_go():
+def test_rate_limit_is_reported_and_let_go():
     shaper = Shaper(PROFILE)
     shaper.start(0.0)
     shaper.shape(0.0, -600, 600, T)

@@ -132,7 +132,7 @@ def test_a_profile_of_the_rig_that_cannot_be_read_is_named_with_the_reason(tmp_p
     assert [one.name for one in found.sets] == [one.name for one in spring_sets(rig)]
 
 
-def test_what_is_left_out_is_told_where_sets_are_listed_and_where_one_is_not_found(
+def test_what_is_left_out_is_reported_where_sets_are_listed_and_where_one_is_not_found(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from ui import cli

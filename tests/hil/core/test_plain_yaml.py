@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.core import PlainYamlError, read_plain_yaml
-from hil.recorder import RunError, load_run, told_run_folder
+from hil.recorder import RunError, load_run, named_run_folder
 from hil.recorder.meta import read_meta
 
 # Nine levels of nine references each: about 200 bytes that expand to 9^8 texts.
@@ -67,9 +67,9 @@ def test_any_bytes_are_read_or_refused(
 
 
 @pytest.mark.parametrize("name", ["../../etc", "/etc/passwd", "0001-a/../../b", "", "..", "walk"])
-def test_a_told_name_that_is_no_run_is_no_path(tmp_path: Path, name: str) -> None:
-    assert told_run_folder(tmp_path, name) is None
+def test_a_reported_name_that_is_no_run_is_no_path(tmp_path: Path, name: str) -> None:
+    assert named_run_folder(tmp_path, name) is None
 
 
-def test_a_told_run_lies_in_the_folder_of_runs(tmp_path: Path) -> None:
-    assert told_run_folder(tmp_path, "0012-walk") == tmp_path / "0012-walk"
+def test_a_reported_run_lies_in_the_folder_of_runs(tmp_path: Path) -> None:
+    assert named_run_folder(tmp_path, "0012-walk") == tmp_path / "0012-walk"

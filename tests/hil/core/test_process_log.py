@@ -37,7 +37,7 @@ def test_logs_are_merged_in_order_of_time(tmp_path: Path) -> None:
     assert lines[1] == "    with two lines"
 
 
-def test_an_uncaught_exception_is_in_the_log_and_still_told(tmp_path: Path) -> None:
+def test_an_uncaught_exception_is_in_the_log_and_still_reported(tmp_path: Path) -> None:
     ended = run(tmp_path, "host", "raise ValueError('gave way')")
     assert ended.returncode == 1
     assert "gave way" in ended.stderr

@@ -91,7 +91,7 @@ def test_another_profile_and_a_simulated_rig_have_none():
     "text",
     ["", "[]", "{", "[" * 3000, "x" * 5000, json.dumps({"schema_version": 1, "offset_m": True})],
 )
-def test_a_damaged_file_is_told_and_not_taken(text):
+def test_a_damaged_file_is_reported_and_not_taken(text):
     kept_by_the_last()
     reference_file(REAL).write_text(text)
     kept, doubt = take_reference(REAL)

@@ -218,7 +218,7 @@ def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
     assert run.column("tripped").max() > 0
 
 
-def test_a_cap_of_the_start_is_told_held_and_narrowed(tmp_path):
+def test_a_cap_of_the_start_is_reported_held_and_narrowed(tmp_path):
     options = BenchOptions(runs_directory=tmp_path / "runs", cap=SessionCap(force_N=100.0))
     with (
         start_bench(PROFILE, options) as bench,
@@ -315,7 +315,7 @@ def test_what_keeps_the_processor_awake_may_be_left_out(quiet_bench):
     assert "keep_awake" not in quiet_bench.processes
 
 
-def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(quiet_bench):
+def test_a_recorder_that_hangs_is_reported_and_a_busy_one_is_not(quiet_bench):
     with Client.connect(quiet_bench.link_directory, name="test") as client:
         watch = Watch(client)
         end = time.monotonic() + 2.5
@@ -348,7 +348,7 @@ def until_on_disk(folder: Path, samples: int) -> None:
         time.sleep(0.05)
 
 
-def test_a_dead_recorder_is_told_and_another_goes_on(quiet_bench):
+def test_a_dead_recorder_is_reported_and_another_goes_on(quiet_bench):
     with Client.connect(quiet_bench.link_directory, name="test") as client:
         watch = Watch(client)
         client.take_control()

@@ -38,7 +38,7 @@ PAUSE_S = 0.05
         (Evidence(share=0.35, limit=0.95), "probably the system's limit on real-time programs"),
         (Evidence(share=0.35, limit=0.95, realtime=False), "woke late"),
         (Evidence(share=0.35, limit=0.9), "woke late"),  # its wait is twice as long
-        (Evidence(told=False), "does not report"),
+        (Evidence(reported=False), "does not report"),
     ],
 )
 def test_causes_are_told_apart(seen: Evidence, words: str) -> None:
@@ -76,7 +76,7 @@ def test_work_of_its_own_is_counted_over_the_pause_alone() -> None:
             time.sleep(0.002)  # lets the system update its counter
         witness.wake()
         seen = witness.evidence(0.05, time.monotonic())
-        assert 0.035 < seen.used < 0.15 and not seen.stopped and seen.told
+        assert 0.035 < seen.used < 0.15 and not seen.stopped and seen.reported
         assert seen.waited >= 0.0 and seen.stolen >= 0.0
     finally:
         witness.close()

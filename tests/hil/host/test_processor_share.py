@@ -101,7 +101,7 @@ def test_a_rig_that_can_be_moved_is(monkeypatch) -> None:
         rig.wait()
 
 
-def test_what_is_told_beforehand_names_share_and_rule() -> None:
+def test_what_is_reported_beforehand_names_share_and_rule() -> None:
     share = measure_share("footplate_trainer")
     assert 0.0 < share.host < 3.0 and 0.0 < share.rig < 3.0
     assert "of a processor" in share.text and "The rule: above 80 %" in share.text

@@ -70,7 +70,7 @@ def test_the_notice_tells_what_is_in_force() -> None:
     assert seen["switch"] == pytest.approx(0.0005)
 
 
-def test_refusals_are_told_with_their_fix() -> None:
+def test_refusals_are_reported_with_their_fix() -> None:
     # Drop every right before the request, as for an ordinary user without a grant.
     drop = (
         "import os, resource\n"

@@ -91,7 +91,7 @@ class HeldUp(SendsWhileRead):
         return telemetry
 
 
-def test_a_pause_anywhere_in_the_cycle_is_told_with_the_drive_lost_as_well(
+def test_a_pause_anywhere_in_the_cycle_is_reported_with_the_drive_lost_as_well(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     profile = load_profile("footplate_trainer")

@@ -28,7 +28,7 @@ def test_the_band_covers_a_steady_drift():
     assert 0.3 < np.sqrt(np.mean(np.square(errors))) < 0.75
 
 
-def test_a_motor_that_turned_meanwhile_is_told():
+def test_a_motor_that_turned_meanwhile_is_reported():
     with pytest.raises(ValueError, match=r"turned by 0\.100 mm"):
         drift._evaluate(an_hour(1, turned_m=1e-4), PROFILE)
 

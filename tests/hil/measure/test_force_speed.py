@@ -37,7 +37,7 @@ def test_the_force_that_drives_the_screw_back_is_found(breaks_at_N):
     assert abs(figure.value - breaks_at_N) < figure.u95 < 4.0
 
 
-def test_a_screw_that_is_not_driven_back_is_told():
+def test_a_screw_that_is_not_driven_back_is_reported():
     with pytest.raises(ValueError, match="self-locking"):
         force_speed._back_driving(pushed(1e9), PROFILE)
 

@@ -91,7 +91,7 @@ def test_a_person_is_told_to_stand_clear_and_may_leave_the_drop_out(monkeypatch)
         ]
 
 
-def test_a_drop_that_was_left_out_is_told():
+def test_a_drop_that_was_left_out_is_reported():
     run = SyntheticRun({"time_s": [0.0], "spring_force_N": [0.0]}, [])
     assert not windows(run, "drop")
     notes = shock._evaluate(run, PROFILE).notes

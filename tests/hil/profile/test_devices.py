@@ -121,7 +121,7 @@ def test_drive_options_and_the_local_bus_in_place_of_the_profiles() -> None:
     assert profile.drive["bus"]["channel"] == "can0"
 
 
-def test_the_encoder_is_told_once_and_the_data_sheet_is_found() -> None:
+def test_the_encoder_is_reported_once_and_the_data_sheet_is_found() -> None:
     options = drive_options(load_profile("footplate_trainer"))
     assert options.counts_per_revolution == 4096
     assert Path(options.eds).is_file()

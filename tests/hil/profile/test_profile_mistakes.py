@@ -274,7 +274,7 @@ def test_a_broken_part_names_the_part(tmp_path: Path, text: str, what: str) -> N
     assert what in problem.what
 
 
-def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
+def test_all_mistakes_are_reported_at_once(tmp_path: Path) -> None:
     text = edited(FOOTPLATE, "bits: 12", "bits: 99")
     text = edited(text, "low: 31 V", "low: 31 mm")
     text = edited(text, "phase_margin: 40 ", "phase_margn: 40 ")

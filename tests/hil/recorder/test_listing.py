@@ -177,7 +177,7 @@ def test_labels_that_cannot_be_kept_are_refused(
 @pytest.mark.parametrize(
     "text", ["- a\n", "tags: 3\nschema_version: 1\n", "{", "schema_version: 9"]
 )
-def test_a_broken_labels_file_is_told_and_the_run_opens(three: Path, text: str) -> None:
+def test_a_broken_labels_file_is_reported_and_the_run_opens(three: Path, text: str) -> None:
     (three / "0001-float" / "labels.yaml").write_text(text)
     [run, *_] = list_runs(three)
     assert "labels.yaml" in run.problem and run.status == "complete"

@@ -36,7 +36,7 @@ def block(first_cycle: int, count: int) -> np.ndarray:
     return rows
 
 
-def test_memory_is_bounded_and_the_loss_is_told(
+def test_memory_is_bounded_and_the_loss_is_reported(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     row_bytes = 8 * len(COLUMNS)
@@ -66,7 +66,7 @@ def until(condition: Callable[[], bool]) -> None:
         time.sleep(0.005)
 
 
-def test_what_was_lost_is_told_with_its_number_each_time_the_disk_was_full(
+def test_what_was_lost_is_reported_with_its_number_each_time_the_disk_was_full(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     row_bytes = 8 * len(COLUMNS)

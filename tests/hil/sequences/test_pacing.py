@@ -116,7 +116,7 @@ def test_a_stop_in_a_pause_ends_the_sequence(tmp_path: Path) -> None:
 
 def test_the_preview_shows_what_is_asked_for() -> None:
     plan = preview(load_sequence("demo"), PROFILE)
-    assert plan.refused == () and plan.trimmed == ()
+    assert plan.refused == () and plan.limited == ()
     assert len(plan.words) == len(plan.begins_s) - 1
     at = plan.begins_s[3] + 0.5  # during the float
     here = int(np.searchsorted(plan.time_s, at))
@@ -131,7 +131,7 @@ def test_the_preview_says_what_the_rig_would_trim_or_refuse(tmp_path: Path) -> N
     text = SHORT.replace("force: 10 N", "force: 9 kN").replace("20 N/mm", "900 N/mm")
     file.write_text(text.replace("  - power_off", "  - {do: hang, mass: 3 kg}\n  - power_off"))
     plan = preview(load_sequence(file), PROFILE)
-    said = [str(problem) for problem in plan.refused] + list(plan.trimmed)
+    said = [str(problem) for problem in plan.refused] + list(plan.limited)
     assert any(":8: " in one and "3 kg" in one for one in said)
     assert any("virtual stiffness" in one.lower() for one in said)
     assert any("line 7" in one and "Force" in one for one in said)

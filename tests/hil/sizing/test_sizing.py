@@ -113,7 +113,7 @@ def test_each_weak_part_is_missed_by_name(
     assert key in missed(sized(replace(whole, **{part: weak})))
 
 
-def test_a_supply_that_cannot_give_the_power_is_told(required: Requirements) -> None:
+def test_a_supply_that_cannot_give_the_power_is_reported(required: Requirements) -> None:
     weak = required.supply.model_copy(update={"resistance": 20.0})
     one = sized(chosen(but(required, supply=weak)))
     assert "voltage_reserve" in missed(one)

@@ -347,7 +347,7 @@ class TestTorqueCaps:
         limit = bounds.torque_limit_N_m
         assert -limit <= bounds.torque_low_N_m <= bounds.torque_high_N_m <= limit
 
-    def test_told_by_the_limit_whose_cap_cut(self) -> None:
+    def test_reported_by_the_limit_whose_cap_cut(self) -> None:
         bounds = self.at(0.0, 2.5)
         for torque, limit in ((bounds.torque_high_N_m, Limit.SUPPLY_LOW), (0.1, Limit.CURRENT)):
             bounds.limited = 0
@@ -355,7 +355,7 @@ class TestTorqueCaps:
             assert bounds.limited == 1 << limit
 
 
-def test_a_bound_that_flickers_is_told_once() -> None:
+def test_a_bound_that_flickers_is_reported_once() -> None:
     notices = LimitNotices()
     told = [notices.new(mask, PERIOD) for mask in (0, 6, 2, 0, 6, 4) * 100]
     assert told[1] == 6 and sum(told) == 6

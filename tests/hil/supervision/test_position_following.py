@@ -110,7 +110,7 @@ def test_a_drive_whose_velocity_comes_from_the_same_encoder_shows_nothing():
     assert followed(0.0, 0.0, [0.001 * n for n in range(400)]) == 0
 
 
-def test_the_difference_has_a_column_and_one_that_acts_is_told_as_limited():
+def test_the_difference_has_a_column_and_one_that_acts_is_reported_as_limited():
     bench = powered("footplate_trainer")
     move = HoldPosition(position_m=0.8 * bench.profile.actuator.stroke, speed_m_s=0.06)
     assert bench.request(Apply(behaviour=move, load_may_move=True)).accepted

@@ -67,7 +67,7 @@ def test_signs_are_those_of_the_motion() -> None:
     assert "friction_N" not in signs_of(still).as_data()  # motion one way shows none
 
 
-def test_a_change_is_told_with_its_date_and_its_runs(weeks: Path) -> None:
+def test_a_change_is_reported_with_its_date_and_its_runs(weeks: Path) -> None:
     history = History(weeks)
     assert history.scan() == []
     [finding] = history.findings()

@@ -17,11 +17,11 @@ from hil.procedures import Ended, LockstepRunner
 from hil.profile import load_profile
 from hil.sequences import load_sequence
 from hil.wear import (
+    Callbacks,
     Journal,
     JournalError,
     Plan,
     SpringLife,
-    Told,
     Trend,
     Until,
     endure,
@@ -193,12 +193,14 @@ class Rig:
         self.sequence = load_sequence(file)
         self.bench = LockstepBench(PROFILE, 1)
         self.journal = Journal(tmp_path / "journal.jsonl", HEAD, go_on)
-        self.told = Told()
+        self.callbacks = Callbacks()
         self.page = tmp_path / "summary.html"
-        self.told.summary = lambda: write_summary(self.page, "lift", self.journal, self.told.trends)
+        self.callbacks.summary = lambda: write_summary(
+            self.page, "lift", self.journal, self.callbacks.trends
+        )
 
     def run(self, plan: Plan) -> Ended:
-        procedure = endure(self.sequence, PROFILE, plan, self.journal, self.told)
+        procedure = endure(self.sequence, PROFILE, plan, self.journal, self.callbacks)
         return LockstepRunner(self.bench).run(procedure)
 
 
@@ -211,7 +213,7 @@ def test_the_signs_follow_the_rig_and_damage_is_counted(tmp_path: Path) -> None:
         rig.bench.environment.disturb("friction_factor", friction)
         rig.bench.environment.disturb("spring_factor", spring)
 
-    rig.told.before = wear
+    rig.callbacks.before = wear
     plan = Plan(cycles=3, measure_every=1, spring=SpringLife(200.0, 1e6), screw_rating_N=5e3)
     ended = rig.run(plan)
     assert ended.how == "finished" and ended.value.why == "count", ended.text
@@ -231,7 +233,7 @@ def test_the_signs_follow_the_rig_and_damage_is_counted(tmp_path: Path) -> None:
 def test_the_rig_is_worn_as_far_as_the_cycle_that_is_looked_at(tmp_path: Path) -> None:
     rig = Rig(tmp_path)
     worn: list[int] = []
-    rig.told.before = worn.append
+    rig.callbacks.before = worn.append
     rig.run(Plan(cycles=200, measure_every=100, stands_for=100))
     counts = [entry["count"] for entry in rig.journal.entries if entry["kind"] == "signs"]
     assert counts == [100, 200] and worn == [99, 199]
@@ -250,7 +252,7 @@ def test_it_rests_by_heat_and_a_stop_ends_it_without_losing_the_count(tmp_path: 
             heated.append(supervisor.motor_heat)
             rig.bench.bench.stop(40, "operator")
 
-    rig.told.before = before
+    rig.callbacks.before = before
     ended = rig.run(Plan(cycles=9, rest_above=0.35, rest_below=0.345))
     assert ended.how == "stopped"
     assert heated and heated[0] <= 0.345  # cooled during the rest

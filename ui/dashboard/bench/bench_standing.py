@@ -47,7 +47,7 @@ class BenchStanding(RecordingEvents):
         self.left_under_power = False
         self.working_since: float | None = None
         self.now_s = 0.0
-        self._heard_s: float | None = None
+        self._received_s: float | None = None
 
     @property
     def state(self) -> State:
@@ -66,8 +66,8 @@ class BenchStanding(RecordingEvents):
         """True if something arrived within the last half second."""
         return (
             not self.host_gone
-            and self._heard_s is not None
-            and self.now_s - self._heard_s < SILENT_S
+            and self._received_s is not None
+            and self.now_s - self._received_s < SILENT_S
         )
 
     @property

@@ -59,9 +59,9 @@ def health(model: OperateModel) -> list[HealthWord]:
         shut = limits_reduced(model.description)
         text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
         words.append(HealthWord(text, False, model.unverified, "UNVERIFIED"))
-    if told := cap_text(model.cap):
-        tooltip = f"{told}: limits narrower than the profile's"
-        words.append(HealthWord(f"SESSION CAP {told}", False, tooltip, "CAP"))
+    if cap := cap_text(model.cap):
+        tooltip = f"{cap}: limits narrower than the profile's"
+        words.append(HealthWord(f"SESSION CAP {cap}", False, tooltip, "CAP"))
     if model.reference in WHY_OPEN:
         lost = "LOST" if model.reference == LOST else "NOT VERIFIED"
         brief = "REFERENCE LOST" if lost == "LOST" else "NO REFERENCE"

@@ -110,7 +110,7 @@ class OperateModel(BenchStanding):
         """Take blocks (``.rows`` of shape (n, len(COLUMNS))) and events (mappings)."""
         self.tick(now_s)
         for item in items:
-            self._heard_s = now_s
+            self._received_s = now_s
             if isinstance(item, Mapping):
                 self._event(item)
             else:

@@ -122,7 +122,7 @@ class BringUpModel(GuidedModel[Step]):
             if value is True:
                 self.message, self.wrong = "Writing.", False
                 self.values.write(
-                    lambda text, done: self._told.put(lambda: self._have_written(text, done))
+                    lambda text, done: self._mailbox.put(lambda: self._have_written(text, done))
                 )
             self.values.question = None
 
@@ -148,7 +148,7 @@ class BringUpModel(GuidedModel[Step]):
                 results = {e["step"]: result_of(folder, e) for e in record.data["steps"]}
         except (RecordError, OSError) as error:
             problem = str(error)
-        self._told.put(lambda: self._have_read(folder, results, problem))
+        self._mailbox.put(lambda: self._have_read(folder, results, problem))
 
     def _have_read(self, folder: Path, results: dict[str, Result], problem: str) -> None:
         if self.running or folder != self.folder:
@@ -235,12 +235,12 @@ class BringUpModel(GuidedModel[Step]):
 
         def on_start(step: Step) -> None:
             record.on_start(step)
-            self._told.put(lambda: self._begun(step))
+            self._mailbox.put(lambda: self._begun(step))
 
         def on_result(step: Step, result: Result) -> None:
             record.on_result(step, result)
             standing = {e["step"]: e["verdict"] for e in record.data["steps"]}
-            self._told.put(lambda: self._came(step, result, standing))
+            self._mailbox.put(lambda: self._came(step, result, standing))
 
         ended = runner.run(
             record.watch(bring_up(steps, context, record.passed, on_start, on_result))

@@ -43,8 +43,8 @@ class BringUpPage(GuidedPage):
         self.write = KeyButton("Write values to profile", "use", theme)
         self.write.setToolTip("Measured values that the steps propose; you confirm first")
         self.write.clicked.connect(lambda: self.offer_values())
-        self.told = QWidget()
-        words = QHBoxLayout(self.told)
+        self.instructions = QWidget()
+        words = QHBoxLayout(self.instructions)
         words.setContentsMargins(0, 0, 0, 0)
         words.setSpacing(sizes.px(14))
         self.words = []
@@ -53,7 +53,7 @@ class BringUpPage(GuidedPage):
             self.words.append(label)
             words.addWidget(label, 1)
         buttons = (((self.alone, 3), (self.end, 2)), ((self.write, 1),))
-        self._lay_out(self.steps, buttons, (self.told,))
+        self._lay_out(self.steps, buttons, (self.instructions,))
         self.refresh()
 
     def offer_values(self) -> None:
@@ -61,7 +61,7 @@ class BringUpPage(GuidedPage):
         self.refresh()
 
     def _more_parts(self) -> dict[str, tuple[QWidget, ...]]:
-        return {"words": (self.told,)}
+        return {"words": (self.instructions,)}
 
     def keys(self) -> dict[int, Callable[[], object]]:
         return super().keys() | bound({"use": self.offer_values})
@@ -72,8 +72,8 @@ class BringUpPage(GuidedPage):
         step = self.bringup.shown
         power = "under power, hold to run" if step.energises else "power off"
         self.standing.setText(f"{WORDS[self.bringup.state_of(step)]} · {power}")
-        told = map(in_words, (step.happens, step.wrong, step.clear))
-        for label, text in zip(self.words, told, strict=True):
+        instructions = map(in_words, (step.happens, step.wrong, step.clear))
+        for label, text in zip(self.words, instructions, strict=True):
             label.say(text)
         self.write.setVisible(bool(self.bringup.proposed))
 

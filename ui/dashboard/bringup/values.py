@@ -61,7 +61,7 @@ class ProfileValues:
         )
         return ""
 
-    def write(self, told: Callable[[str, bool], None]) -> None:
+    def write(self, report: Callable[[str, bool], None]) -> None:
         """Write what was offered, in a thread; ``told`` receives the outcome, and whether done."""
         assert self._offered is not None and self._file is not None
         file, (folder, changes) = self._file, self._offered
@@ -78,7 +78,7 @@ class ProfileValues:
                 text = f"writing has failed ({type(error).__name__}: {error})"
             finally:
                 self.writing = False
-                told(text, self.written)
+                report(text, self.written)
 
         # Reading and checking a profile takes longer than a heartbeat may.
         threading.Thread(target=work, daemon=True).start()

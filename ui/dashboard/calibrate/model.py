@@ -71,12 +71,12 @@ class CalibrateModel:
         self.watch = CalibrationWatch(model)
         self.alone = model.simulated
         self.tour = Tour(CAPTIONS, "prompt", self)
-        self._told = Mailbox()
+        self._mailbox = Mailbox()
         self.run = GuidedRun(
-            session, model.profile.control.rate, self._told.put, self._ended, model.say
+            session, model.profile.control.rate, self._mailbox.put, self._ended, model.say
         )
         self.filing = Filing(runs, session.profile_file if session else None)
-        self.kept = KeptCalibrations(self.filing.folder, self._told.put)
+        self.kept = KeptCalibrations(self.filing.folder, self._mailbox.put)
         self.busy = ""
         self._clear()
 
@@ -100,7 +100,7 @@ class CalibrateModel:
 
     def take(self) -> None:
         """Take what other threads have put in."""
-        self._told.take()
+        self._mailbox.take()
 
     def close(self) -> None:
         """Stop for a window that closes, and wait until the rig is safe."""
@@ -313,7 +313,9 @@ class CalibrateModel:
     ) -> None:
         """Pass what ``work`` returns to ``then``, on the page's own thread."""
         self.busy = word
-        self._told.in_background(word, work, partial(self._done, then), partial(self._failed, word))
+        self._mailbox.in_background(
+            word, work, partial(self._done, then), partial(self._failed, word)
+        )
 
     def _done(self, then: Callable[[Any], None], done: Any) -> None:
         self.busy = ""

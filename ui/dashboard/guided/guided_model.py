@@ -58,8 +58,8 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     """
 
     def __init__(self, model: OperateModel, session: Session | None) -> None:
-        self._told = Mailbox()
-        super().__init__(session, self._told.put)
+        self._mailbox = Mailbox()
+        super().__init__(session, self._mailbox.put)
         self.model, self.session = model, session
         self.current: Item | None = None
         self.looked_at = ""
@@ -94,7 +94,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
 
     def take(self) -> None:
         """Take what other threads have put in."""
-        self._told.take()
+        self._mailbox.take()
 
     # ------------------------------------------------------------------ status
 
@@ -197,7 +197,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
         return runner
 
     def _tell(self, text: str) -> None:
-        self._told.put(lambda: self._noted(text))
+        self._mailbox.put(lambda: self._noted(text))
 
     # ------------------------------------------------------------------ reported, on the page's own thread
 

@@ -240,11 +240,11 @@ class MeasureModel(GuidedModel[GuardedTest]):
         runner = self._open(stack, client, profile)
 
         def on_start(test: GuardedTest) -> None:
-            self._told.put(lambda: self._begun(test))
+            self._mailbox.put(lambda: self._begun(test))
 
         def on_end(end: EndOfTest) -> None:
             name = runner.recording
-            self._told.put(lambda: self._came(end, name))
+            self._mailbox.put(lambda: self._came(end, name))
 
         ended = runner.run(measure_all(plan, profile, on_start, on_end))
         self._tell("Waiting for the recorder.")
@@ -304,8 +304,8 @@ class MeasureModel(GuidedModel[GuardedTest]):
         if self._tried is not None and (bad is not None or self.wrong):
             self._tried = None
             if bad is not None:
-                told = f"Trial of the redesign, {bad.how}: {bad.text.rstrip('.')}."
-                self.message, self.wrong = f"{told} Keep the gains in force.", True
+                text = f"Trial of the redesign, {bad.how}: {bad.text.rstrip('.')}."
+                self.message, self.wrong = f"{text} Keep the gains in force.", True
             self.ends = {}  # those of the measurement remain
         self._sum_up()
 
@@ -331,7 +331,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
     def _in_background(self, work: Callable[[], Any], then: Callable[[Any], None]) -> None:
         """Pass what ``work`` returns to ``then``, on the page's own thread; one at a time."""
         self.filing += 1
-        self._told.in_background(
+        self._mailbox.in_background(
             "figures", work, partial(self._done, then), self._failed, self._one_at_a_time
         )
 

@@ -179,9 +179,9 @@ class MeasurePage(GuidedPage):
             return
         self._show_plots(number, len(diagrams))
         self.plot.show_diagram(diagrams[number] if diagrams else None)
-        told = "" if tried is None else trial_html(tried.trial, self.theme, self.sizes)
+        trial = "" if tried is None else trial_html(tried.trial, self.theme, self.sizes)
         self.evidence.setHtml(
-            told + figures_html(result, self.theme, self.sizes)
+            trial + figures_html(result, self.theme, self.sizes)
             if result
             else plan_html(
                 measuring.tests, measuring.picked, measuring.profile, self.theme, self.sizes

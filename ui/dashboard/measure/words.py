@@ -36,12 +36,12 @@ def summary(
         return "", False
     differ = [c for c in found if c.differs]
     planned = sum(not test.on_request or test.key in results for test in tests)
-    told = f"{len(results)} of {planned} tests measured, {len(found)} figures"
+    text = f"{len(results)} of {planned} tests measured, {len(found)} figures"
     if differ:
         one = differ[0]
         others = f" and {len(differ) - 1} more" if len(differ) > 1 else ""
-        told += f"; {len(differ)} differ from their prediction: {one.title.lower()}{others}"
-    return f"{told}.", False
+        text += f"; {len(differ)} differ from their prediction: {one.title.lower()}{others}"
+    return f"{text}.", False
 
 
 def verdict(c: Characteristic) -> str:

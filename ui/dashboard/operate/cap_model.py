@@ -70,8 +70,8 @@ class CapModel:
     @property
     def how(self) -> str:
         """Cap as text."""
-        told = cap_text(self._model.cap)
-        return f"Session cap: {told}" if told else "No session cap: the profile's limits apply"
+        cap = cap_text(self._model.cap)
+        return f"Session cap: {cap}" if cap else "No session cap: the profile's limits apply"
 
     def shown(self, entry: CapEntry) -> str:
         """Return the value in force as text without unit."""

@@ -194,8 +194,8 @@ class EditorPanel(QWidget):
             self.problems.say("\n".join(words), True)
         elif not editor.up_to_date:
             self.problems.say("Checking", False)
-        elif editor.checked.trimmed:
-            self.problems.say("\n".join(editor.checked.trimmed[:MOST_SHOWN]), True)
+        elif editor.checked.limited:
+            self.problems.say("\n".join(editor.checked.limited[:MOST_SHOWN]), True)
         else:
             self.problems.say("No errors.", False)
         self.preview.show_plan(editor.checked.plan, None)

@@ -33,7 +33,7 @@ class Checked:
 
     text: str
     problems: tuple[Problem, ...] = ()
-    trimmed: tuple[str, ...] = ()
+    limited: tuple[str, ...] = ()
     plan: Preview | None = None
 
 
@@ -56,7 +56,7 @@ class SequenceEditor:
         self.text = self.saved = ""
         self.checked = Checked("")
         self.said, self.wrong = "", False
-        self._told: queue.SimpleQueue[Checked] = queue.SimpleQueue()
+        self._checks: queue.SimpleQueue[Checked] = queue.SimpleQueue()
         self._checking = False
         self._ours = False  # the file is the one that was opened, or saved, here
 
@@ -134,25 +134,25 @@ class SequenceEditor:
 
         def look() -> None:
             problems: tuple[Problem, ...] = ()
-            trimmed: tuple[str, ...] = ()
+            limited: tuple[str, ...] = ()
             plan = None
             try:
                 sequence = load_sequence(file, text=text)
                 plan = preview(sequence, profile)
-                problems, trimmed = plan.refused, plan.trimmed
+                problems, limited = plan.refused, plan.limited
             except ProfileError as error:
                 problems = tuple(error.problems)
             except Exception as error:  # the panel must be informed
                 what = f"cannot be read ({type(error).__name__}: {error})"
                 problems = (Problem(str(file), 0, 0, "", what, ""),)
-            self._told.put(Checked(text, problems, trimmed, plan))
+            self._checks.put(Checked(text, problems, limited, plan))
 
         threading.Thread(target=look, name="check sequence", daemon=True).start()
 
     def turn(self) -> None:
         """Take the result of a check; check again if the text changed meanwhile."""
-        while not self._told.empty():
-            self.checked = self._told.get()
+        while not self._checks.empty():
+            self.checked = self._checks.get()
             self._checking = False
             if self.checked.text != self.text:
                 self.check()

@@ -60,8 +60,8 @@ class SequenceModel(ProcedureThread[PageRun]):
         runs: Path | None = None,
         rig: SequenceRig | None = None,
     ) -> None:
-        self._told = Mailbox()
-        super().__init__(session, self._told.put)
+        self._mailbox = Mailbox()
+        super().__init__(session, self._mailbox.put)
         self.model, self.session = model, session
         self.rig = rig or (LiveSequenceRig(session) if session is not None else None)
         self.folder = (runs.resolve().parent if runs is not None else Path.cwd()) / "sequences"
@@ -87,7 +87,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         del now_s
         if self.operator is not None:
             self.operator.turn()
-        self._told.take()
+        self._mailbox.take()
         time_s, pacing = self.model.time_s, self.pacing
         if pacing.number != self._step:
             self._step, self._step_s, self._held_s = pacing.number, time_s, 0.0
@@ -133,7 +133,7 @@ class SequenceModel(ProcedureThread[PageRun]):
                 problem = str(error)
             except Exception as error:  # the panel must be informed
                 problem = f"cannot be read ({type(error).__name__}: {error})"
-            self._told.put(lambda: self._have(number, sequence, plan, problem))
+            self._mailbox.put(lambda: self._have(number, sequence, plan, problem))
 
         threading.Thread(target=look, name="look at sequence", daemon=True).start()
 
@@ -216,7 +216,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         parts = [f"{len(self.plan.words)} steps, {self.sequence.seconds:.0f} s"]
         if self.sequence.longest_wait_s:
             parts.append(f"waits of up to {self.sequence.longest_wait_s:.0f} s")
-        return ", ".join(parts) + "".join(f"\n{text}" for text in self.plan.trimmed[:3])
+        return ", ".join(parts) + "".join(f"\n{text}" for text in self.plan.limited[:3])
 
     # ------------------------------------------------------------------ acts
 

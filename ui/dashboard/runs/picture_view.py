@@ -60,18 +60,18 @@ class PanelPlan:
 
 def plan_panels(chosen: Iterable[str], there: Sequence[ColumnInfo]) -> list[PanelPlan]:
     """Return panels for the chosen columns; those of no known group are grouped by unit."""
-    told = {column.name: column for column in there}
-    left = [name for name in dict.fromkeys(chosen) if name in told]
+    described = {column.name: column for column in there}
+    left = [name for name in dict.fromkeys(chosen) if name in described]
     plans = []
     for title, names in GROUPS:
         here = tuple(name for name in names if name in left)
         if here:
-            unit, factor = shown_unit(told[here[0]].unit)
+            unit, factor = shown_unit(described[here[0]].unit)
             plans.append(PanelPlan(title, unit, factor, here))
             left = [name for name in left if name not in here]
     while left:
-        unit = told[left[0]].unit
-        here = tuple(name for name in left if told[name].unit == unit)
+        unit = described[left[0]].unit
+        here = tuple(name for name in left if described[name].unit == unit)
         if unit == "1":
             here = here[:1]  # codes and counts have only that in common
         title = short_name(here[0]) if len(here) == 1 else "Further"

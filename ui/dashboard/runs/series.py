@@ -287,12 +287,14 @@ class LiveSeries:
 
     def __init__(self, model: OperateModel) -> None:
         self.model = model
-        told = {column.name: column for column in COLUMNS}
+        known = {column.name: column for column in COLUMNS}
         # Angles and torques come along the arc, and are shown as what they are.
         arc = "arc " if model.profile.motion == "rotary" else ""
         self.columns = [
             ColumnInfo(
-                n, (arc if told[n].unit in ("m", "N") else "") + told[n].unit, told[n].description
+                n,
+                (arc if known[n].unit in ("m", "N") else "") + known[n].unit,
+                known[n].description,
             )
             for n in TRACES
         ]

@@ -32,7 +32,7 @@ class PosternBoard:
         self._chance = random.Random(1)
         self._challenge = 0  # 0: no challenge is open
         self._host_loss_s = 0.0
-        self._heard_s = math.inf  # no watch before the first frame of the host
+        self._received_s = math.inf  # no watch before the first frame of the host
         self._number = 0
         self.out = bytearray()
 
@@ -49,7 +49,7 @@ class PosternBoard:
 
     def tick(self, now_s: float) -> None:
         """Watch over the host."""
-        if now_s - self._heard_s > self._host_loss_s and self._core.power is PowerStage.ON:
+        if now_s - self._received_s > self._host_loss_s and self._core.power is PowerStage.ON:
             self._core.host_lost()
 
     def _obey(self, kind: int, content: bytes, now_s: float) -> None:
@@ -57,7 +57,7 @@ class PosternBoard:
         if kind == frames.ASK:
             self.out += frames.frame(frames.STATE, self._state())
         elif kind == frames.ALIVE:
-            self._heard_s = now_s
+            self._received_s = now_s
         elif kind == frames.TORQUE:
             core.set_target(Mode.TORQUE, frames.TARGET.unpack_from(content)[0])
         elif kind == frames.KNOCK:

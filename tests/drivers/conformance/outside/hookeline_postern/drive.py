@@ -54,7 +54,7 @@ class PosternDrive:
         self._framer = frames.Framer()
         self._told: tuple[bytes, int, float, float, int] | None = None
         self._number = -1
-        self._heard_s = self._sampled_s = self._next_heartbeat_s = NEVER_S
+        self._received_s = self._sampled_s = self._next_heartbeat_s = NEVER_S
         self._heartbeat_on = True
         self._asked = PowerRequest.OFF
         self._knocking = False
@@ -147,7 +147,7 @@ class PosternDrive:
             telemetry.lost = telemetry.lost or str(error)
         now = time.monotonic()
         telemetry.age_s = telemetry.deflection_age_s = now - self._sampled_s
-        if not telemetry.lost and now - self._heard_s > self._options.silence:
+        if not telemetry.lost and now - self._received_s > self._options.silence:
             telemetry.lost = (
                 f"the board at {self._port.path} has been silent for more than "
                 f"{1e3 * self._options.silence:g} ms: check its power and its wire"
@@ -206,7 +206,7 @@ class PosternDrive:
     def _take(self, chunk: bytes) -> None:
         for kind, content in self._framer.feed(chunk):
             self.telemetry.frames += 1
-            self._heard_s = time.monotonic()
+            self._received_s = time.monotonic()
             if kind == frames.STATE:
                 self._fill(frames.STATUS.unpack(content))
             elif kind == frames.CHALLENGE and self._knocking:
@@ -225,8 +225,8 @@ class PosternDrive:
             return  # a repeated state
         telemetry = self.telemetry
         self._number = int(number)
-        self._sampled_s = telemetry.time_s = telemetry.received_s = self._heard_s
-        telemetry.deflection_time_s = self._heard_s
+        self._sampled_s = telemetry.time_s = telemetry.received_s = self._received_s
+        telemetry.deflection_time_s = self._received_s
         telemetry.power = STAGE.get(int(stage), PowerStage.UNKNOWN)
         telemetry.status_word = int(stage)
         telemetry.mode = Mode.TORQUE
