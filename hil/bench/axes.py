@@ -1,4 +1,4 @@
-"""Several benches of one machine: each sees the others, and a stop of one stops all."""
+"""Several benches of one machine: each knows the others, and a stop of one stops all."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class TiedBenches:
         self.before()
 
     def before(self) -> None:
-        """Show each bench the last sample and the state of the others."""
+        """Give each bench the last sample and the state of the others."""
         for bench in self._benches.values():
             for name, seen in bench.others.items():
                 other = self._benches[name]
@@ -38,9 +38,10 @@ class TiedBenches:
                 seen.stopped = other.state is State.STOPPED
 
     def after(self) -> None:
-        """Stop every powered axis while another is stopped; their next commands obey.
+        """Stop every powered axis while another is stopped; the next commands obey.
 
-        Not only once: power may come on in the very cycle in which another axis stops.
+        The check repeats each cycle: power may come on in the same cycle in which another axis
+        stops.
         """
         for name, stopped in self._benches.items():
             if stopped.state is not State.STOPPED:

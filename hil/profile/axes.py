@@ -22,7 +22,7 @@ from hil.profile.schema import Profile
 from hil.profile.source import Source, read_source
 
 AXES = SHIPPED / "axes"
-MOST_AXES = 8  # each has processes, a page and a recorder of its own
+MOST_AXES = 8  # each axis has its own processes, page and recorder
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,15}")  # also the name of a link directory
 
 
@@ -42,7 +42,8 @@ class Axes:
 
     Attributes:
         file: the axes file.
-        paths, profiles: of each axis, in the order of the file; the first one leads.
+        paths, profiles: path and profile of each axis, in the order of the file; the first axis
+            leads.
     """
 
     name: str
@@ -67,7 +68,7 @@ class Axes:
         return all(profile.simulation is not None for profile in self.profiles.values())
 
     def buses(self) -> dict[str, str]:
-        """Return the first axis on the same wires as each axis."""
+        """Return for each axis the first axis on the same wires."""
         first: dict[str, str] = {}
         of_wire: dict[str, str] = {}
         for name, profile in self.profiles.items():
@@ -86,7 +87,7 @@ def shipped_axes() -> list[str]:
 
 
 def find_axes(path: str | Path) -> Path | None:
-    """Return the axes file for a path or a shipped bare name; None if it is not one."""
+    """Return the axes file for a path or a shipped bare name; None if the file is not an axes file."""
     given = Path(path)
     try:
         if given.is_file():
@@ -108,14 +109,14 @@ def _names_axes(file: Path) -> bool:
     try:
         return "axes" in read_source(file, str(file)).data
     except ProfileError:
-        return False  # reading it as a profile gives the reason
+        return False  # reading the file as a profile gives the reason
 
 
 def load_axes(path: str | Path) -> Axes:
     """Return the axes of a file, or of the shipped one of that bare name.
 
     Raises:
-        ProfileError: with every problem of the file, of each profile, and between them.
+        ProfileError: with every problem of the file, of each profile, and between profiles.
     """
     file = find_axes(path)
     if file is None:
@@ -160,7 +161,7 @@ def _misnamed(found: _AxesFile, source: Source) -> Iterator[Problem]:
 
 
 def _conflicts(profiles: dict[str, Profile], source: Source) -> Iterator[Problem]:
-    """Yield what profiles that are valid by themselves cannot do together."""
+    """Yield conflicts between profiles that are valid by themselves."""
     for first, second in combinations(profiles, 2):
         for what, fix in _differences(profiles[first], profiles[second]):
             yield source.problem(("axes", second), f"{what} of '{first}' and '{second}'", fix)
@@ -169,7 +170,7 @@ def _conflicts(profiles: dict[str, Profile], source: Source) -> Iterator[Problem
 
 
 def _differences(one: Profile, other: Profile) -> Iterator[tuple[str, str]]:
-    """Yield (what, fix) of values that must agree."""
+    """Yield (what, fix) for values that must agree."""
     if one.control.rate != other.control.rate:
         what = f"the rates {one.control.rate:g} Hz and {other.control.rate:g} Hz"
         yield what, "one rig host has one cycle: write the same control.rate"
@@ -182,14 +183,14 @@ def _differences(one: Profile, other: Profile) -> Iterator[tuple[str, str]]:
 def _collisions(
     first: str, second: str, profiles: dict[str, Profile], source: Source
 ) -> Iterator[Problem]:
-    """Yield the first wire on which two axes need the same."""
+    """Yield the first wire on which two axes claim the same resource."""
     taken = {(claim.wire, claim.what): claim for claim in _claims(profiles[first])}
     for claim in _claims(profiles[second]):
         if claim.what == SYNC:
             if (claim.wire, SYNC) not in taken or "." not in claim.key + taken[
                 claim.wire, SYNC
             ].key:
-                continue  # one of them sends it for both
+                continue  # one of the axes sends it for both
             what = f"'{first}' and '{second}' both send the SYNC of {claim.wire}"
             fix = "a combined drive has a bus of its own: give it another one"
         elif (claim.wire, claim.what) not in taken:
@@ -215,7 +216,7 @@ def _overloaded(profiles: dict[str, Profile], source: Source) -> Iterator[Proble
         for budget in protocol.budgets(drive_options(profile), 1.0 / profile.control.rate):
             wire = wires.get(budget.key)
             if wire is None and (bus := wires.get(budget.key.rpartition(".")[0])) is not None:
-                wire = f"{bus}, {budget.what}"  # a direction of its adapter's line
+                wire = f"{bus}, {budget.what}"  # one direction of the adapter's line
             if wire is not None:
                 of_axes = shares.setdefault(wire, {})
                 of_axes[name] = of_axes.get(name, 0.0) + budget.share
