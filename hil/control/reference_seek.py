@@ -61,7 +61,7 @@ class ReferenceSeek(OpenLoop):
         touches_m: output positions of the touches, in the coordinates of the seek.
         shift_m: offset from these coordinates to positions from the lower end.
         by_switch: whether a home switch is sought.
-        borne_out: evidence for the end besides the touch.
+        confirmed_by: evidence for the end besides the touch.
     """
 
     code = BehaviourCode.SEEK_REFERENCE

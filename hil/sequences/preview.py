@@ -40,7 +40,7 @@ class Preview:
         time_s, force_N, position_m: setpoints, shape (n,); NaN where there is none.
         begins_s: beginning of every step, and end of the last, shape (steps + 1,).
         words: description of every step.
-        refused: what the rig cannot do. trimmed: setpoints that its limits would cut, as text.
+        refused: what the rig cannot do. limited: setpoints that its limits would cut, as text.
     """
 
     time_s: NDArray[np.float64]
