@@ -1,4 +1,4 @@
-"""What is exchanged with a drive in each cycle: telemetry and command, and their time and age."""
+"""Exchange with a drive in each cycle: telemetry and command, and their time and age."""
 
 from __future__ import annotations
 

@@ -374,11 +374,8 @@ class Host:
                 self._notes.note({"stopped": event["code"], "detail": event["detail"]})
             elif event["kind"] == "calibration":
                 # Clients that connect later receive the one in force.
-                description = self.link.description
-                description["profile"] = {
-                    **description["profile"],
-                    "calibration": event["calibration"],
-                }
+                profile = self.link.description["profile"]
+                self.link.description["profile"] = {**profile, "calibration": event["calibration"]}
             elif event["kind"] == "session_cap":
                 self.link.description["session_cap"] = event["cap"]
             elif event["kind"] == "reference":

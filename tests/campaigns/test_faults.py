@@ -185,8 +185,8 @@ def test_forces_that_are_excused_have_rows_of_their_own() -> None:
 
 
 def test_what_a_weight_or_a_hand_does_is_kept_where_power_is_removed_for_comparison() -> None:
-    # 5 kg laid on fall; power goes after 105 ms, for a motor sensor that slips, and so they do without.
-    fallen = run(parsed("weight laid on, 5 kg + motor sensor slips, 30 %; medium spring; 0; 247"))
+    # 7.5 kg laid on fall; power goes after 99 ms, for a motor sensor that slips, and so they do without.
+    fallen = run(parsed("weight laid on, 7.5 kg + motor sensor slips, 30 %; medium spring; 0; 247"))
     assert fallen.cause == Limit.POSITION_FOLLOWING
     assert fallen.share_without > 1.05 and shortfalls(fallen) == []
 
