@@ -117,18 +117,14 @@ class Bounds:
         self._narrow_torque()
 
         load, flat = self.load, self.flat
-        balance, quick = self._within(load.balance_N), self._within(load.quick_balance_N)
+        balance = load.balance_N
+        if not flat.low_N < balance < flat.high_N:
+            # NaN falls through to no load.
+            balance = flat.high_N if balance > 0 else flat.low_N if balance < 0 else 0.0
         damping = self._bandwidth * load.effective_mass_kg
         self._speed.renew(nut_velocity, balance, damping)
-        self.travel.renew(estimator, load, flat, quick, spring_force_N, damping)
+        self.travel.renew(estimator, load, flat, balance, spring_force_N, damping)
         self._narrow_force(balance)
-
-    def _within(self, force: float) -> float:
-        """Return the force within the flat caps; NaN falls through to no load."""
-        flat = self.flat
-        if flat.low_N < force < flat.high_N:
-            return force
-        return flat.high_N if force > 0 else flat.low_N if force < 0 else 0.0
 
     def _narrow_torque(self) -> None:
         """Take the narrowest of the caps on the torque."""

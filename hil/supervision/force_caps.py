@@ -22,8 +22,6 @@ from hil.supervision.leaving import Leaving
 
 APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
 RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
-# A light output returns so many times as fast: a hand otherwise pushes it on while its cap creeps after it.
-LIGHT_RETURNS = 4.0
 EASE_M_S = 0.02  # speed margin from which a cap opens quickly
 # Speed beyond the allowed one that doubles the damping, up to that of the heaviest weight: one that has
 # just been laid on is not known yet. From sudden loads in lockstep, no source.
@@ -224,8 +222,6 @@ class TravelCap:
         if speed > 0.0:
             distance -= REACTION_S * speed
         allowed = allowed_speed(distance, braking)
-        if allowed < 0.0:
-            allowed *= 1.0 + load.lightness * (LIGHT_RETURNS - 1.0)
         if speed > 0.0:
             # Past the end too: a cap that opened there would be looser nearer the end.
             follow = APPROACH_1_S * speed

@@ -74,8 +74,6 @@ def test_a_session_that_the_law_does_not_answer_is_refused(tmp_path: Path) -> No
     vectors, _ = recorded_vectors(profile, recording)
     slower = profile.control.model_copy(update={"force_bandwidth": 15.0})
     law, _ = law_of(profile.model_copy(update={"control": slower}))
-    with pytest.raises(
-        RecordingError, match=r"from cycle \d+ on \w+ differs from the law's.*Fix"
-    ):
+    with pytest.raises(RecordingError, match=r"from cycle \d+ on \w+ differs from the law's.*Fix"):
         check_vectors(law, vectors, recording)
     check_vectors(law_of(profile)[0], vectors, recording)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from drivers.simulated import Lateness
+from hil.bench.lockstep import LockstepBench
 from hil.core.limits import Limit
-from hil.core.requests import ConstantForce, Float, HoldPosition
+from hil.core.requests import Apply, ConstantForce, Float, HoldPosition, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
 from tests.hil.supervision.listening_rig import MIDDLE, Rig
@@ -33,34 +35,13 @@ class TestCorridor:
         rig.apply(ConstantForce(force_N=min(575.0, 240.0 + 68.6 * mass)))
         self._comes_to_rest(rig, footplate.limits.travel.upper)
 
-    @pytest.mark.parametrize("frequency_Hz", [0.4, 1.5, 3.0])
-    def test_a_hand_does_not_push_the_empty_lever_through_its_upper_end(
-        self, footplate: Profile, frequency_Hz: float
-    ) -> None:
-        """20 N at the pan are 140 N at the rod: the cap must follow a growing force, not creep after it."""
-        rig = Rig(footplate, 0.0, MIDDLE)
-        rig.apply(ConstantForce(force_N=160.0))
-        rig.run(1.0)
-        self._stays(rig, footplate.limits.travel.upper)
-        rig.do.push(20.0, frequency_Hz)
-        back_m_s = 0.0
-        # Until the hand turns: from there it moves the lever itself.
-        for _ in range(round(500 / frequency_Hz)):
-            rig.bench.step()
-            back_m_s = min(back_m_s, rig.value("output_velocity_m_s"))
-        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
-        assert back_m_s > -0.06
-
-    def _stays(self, rig: Rig, end: float) -> None:
-        assert abs(rig.value("output_position_m") - end) < 0.0005
-        assert abs(rig.value("output_velocity_m_s")) < 0.002
-
     def _comes_to_rest(self, rig: Rig, end: float) -> None:
         rig.limited = 0
         rig.run(2.2)
         assert rig.state is State.RUNNING, rig.bench.bench.cause_text
         assert rig.limited >> Limit.TRAVEL & 1
-        self._stays(rig, end)
+        assert abs(rig.value("output_position_m") - end) < 0.0005
+        assert abs(rig.value("output_velocity_m_s")) < 0.002
 
     def test_a_rod_on_its_lower_end_is_not_lifted_by_the_corridor(self, footplate: Profile) -> None:
         rig = Rig(footplate, 2.5, None)
@@ -86,6 +67,22 @@ class TestCorridor:
         assert abs(rig.value("output_position_m") - 0.002) < 0.001
         speeds = [abs(row[INDEX["output_velocity_m_s"]]) for row in rig.bench.run(0.5)]
         assert max(speeds) < 0.005  # at rest, without shaking against the hand
+
+    @pytest.mark.parametrize("lateness", [None, Lateness(share=0.1, up_to_s=0.004)])
+    def test_an_output_that_rests_on_its_end_gets_the_setpoint(
+        self, footplate: Profile, lateness: Lateness | None
+    ) -> None:
+        # A cap that followed the resting force would raise it without end, and lift the lever.
+        bench = LockstepBench(footplate, lateness=lateness)
+        bench.run(0.2)
+        bench.request(PowerOn(load_supported=True))
+        bench.run(0.5)
+        wanted_N = 19.0  # half of the lever's own weight
+        applied = Apply(behaviour=ConstantForce(force_N=wanted_N), load_may_move=True)
+        assert bench.request(applied).accepted
+        bench.run(0.5)
+        forces = [row[INDEX["spring_force_N"]] for row in bench.run(1.5)]
+        assert sum(forces) / len(forces) == pytest.approx(wanted_N, abs=2.0)
 
 
 def _hang_gently(rig: Rig, mass: float, position: float) -> None:
