@@ -94,7 +94,6 @@ class Host:
         self._sent_s: float | None = None  # when the stop being executed was requested
         self.recorder = RecorderWatch()
         self.awake = AwakeProcess(None)
-        self._kept_awake: bool | None = None
         self._turn = 0  # parts of the watch since the last heartbeat
         self.share = ShareWatch((), profile.control.rate)
         self.pauses = PauseWitness()
@@ -201,10 +200,7 @@ class Host:
         for incoming in self.link.poll(written_s, self._powered):
             self._answer(incoming)
         self._watch_holder(written_s)
-        needed = bench.state in UNDER_POWER or bench.energising
-        if needed is not self._kept_awake:
-            self._kept_awake = needed
-            self.awake.work(needed)
+        self.awake.work(bench.state in UNDER_POWER or bench.energising)
         if written_s >= self._next_heartbeat_s:
             self._next_heartbeat_s = written_s + BEAT_S
             self.link.publish_event(self._heartbeat(written_s - pace.began_s))
