@@ -14,6 +14,9 @@ BUILDS = Path(__file__).with_name("built")
 # Modules whose code runs in each cycle, by room, with the base classes that they need. The rest of
 # these rooms runs once, at the start or on a request, and stays as it is.
 HOT = {
+    "drivers": "exchange",
+    "drivers/cia402": "drive reception state_machine",
+    "drivers/transport": "local_socket_bus",
     "drivers/simulated": (
         "drive_core encoder_mount faulty_wiring injected_fault injected_faults lockstep loop_targets "
         "physics rig_state screw_friction sensor_mount stepped_rig substep turning_hand warming"
@@ -23,6 +26,8 @@ HOT = {
         "calibration commissioning drive_loop dry_friction estimation external force_controller load_motion "
         "position_target power_removal power_sequence reference_seek velocity_controller"
     ),
+    "hil/host": "host pacing replay_notes",
+    "hil/link": "local_port receiver request_gate server sources zmtp",
     "hil/supervision": (
         "bounds carried_load energy falling_weight followed following force_caps idle_travel leaving "
         "limit_notices motor_heat motor_sensor_watch outside_stroke position_following readiness "

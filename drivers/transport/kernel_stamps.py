@@ -21,7 +21,7 @@ SECOND_NS = 1_000_000_000
 # A change of the difference of both clocks beyond this is a step: a clock that is corrected
 # gradually gains 0.5 ms in a second at most (adjtime).
 STEP_NS = 100_000
-TRIES = 3  # to read both clocks without being interrupted
+TRIES = 8  # to read both clocks without being interrupted
 
 
 class StampedFrame(can.Message):
