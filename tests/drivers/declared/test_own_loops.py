@@ -57,7 +57,7 @@ def test_a_board_turns_as_it_is_asked_and_rests_without_power(
     command = Command(power=PowerRequest.ON, mode=mode, velocity_rad_s=SPEED_RAD_S)
     command.position_rad = began
     cycle(drive, command, lambda: telemetry.power is PowerStage.ON)
-    assert telemetry.mode is mode
+    assert telemetry.mode == mode
     command.position_rad = began + 1.0
     cycle(drive, command, lambda: telemetry.position_rad > began + 0.8)
     if takes == "velocity":

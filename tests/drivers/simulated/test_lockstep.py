@@ -10,13 +10,13 @@ from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.parameters import RigParameters
 
 
-def session(seed: int) -> list[tuple[object, ...]]:
+def session(seed: int) -> list[str]:
     drive = LockstepDrive(RigParameters(), seed, 0.001)
     drive.open()
     command = Command()
     rows = []
     for k in range(1500):
-        rows.append(dataclasses.astuple(drive.read(0.0)))
+        rows.append(repr(dataclasses.astuple(drive.read(0.0))))  # NaN differs from itself
         if k == 20:
             command.power = PowerRequest.ON
         if k == 300:
