@@ -10,10 +10,12 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from drivers.motion import speaking
 from hil.profile import load_profile
 from hil.sizing.requirements import FOLDER
 from tests.ui.person_at_window import page_as
 from ui.dashboard.size import SizePage
+from ui.dashboard.size.model import SizeModel
 from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.pages("Operate", "Size")
@@ -115,3 +117,9 @@ def test_a_joint_is_sized_in_its_own_units(qtbot, window):
     assert not any(text.endswith((" N", " mm/s", " N/mm")) for text in shown)
     QTest.keyClick(page.table, Qt.Key.Key_U)
     assert Path("sized.yaml").exists() and "hookeline demo" in page.text.text()
+
+
+def test_a_rotary_rig_begins_with_requirements_for_a_joint():
+    assert SizeModel().required == "footplate"
+    with speaking("rotary"):
+        assert SizeModel().required == "joint"

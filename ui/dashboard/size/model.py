@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from drivers.motion import spoken
 from hil.profile import ProfileError, examine_profile
 from hil.sizing import (
     Chart,
@@ -45,6 +46,13 @@ class _Found:
     combinations: list[Sized]
 
 
+def _shipped_example() -> str:
+    """Return the first shipped requirements for an actuator of the rig's kind of motion."""
+    names = shipped_requirements()
+    own = (name for name in names if load_requirements(name).motion == spoken())
+    return next(own, names[0] if names else "")
+
+
 class SizeModel:
     """Sizing in a separate thread; ``take`` takes the results.
 
@@ -56,7 +64,7 @@ class SizeModel:
     """
 
     def __init__(self) -> None:
-        self.required = next(iter(shipped_requirements()), "")
+        self.required = _shipped_example()
         self.parts = "parts"
         self.target = "sized.yaml"
         self.found: list[Sized] = []

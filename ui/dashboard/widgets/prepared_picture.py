@@ -45,7 +45,7 @@ class PreparedPicture:
             self._made.setDevicePixelRatio(ratio)
             self._made.fill(Qt.GlobalColor.transparent)
         made = self._made
-        if made is None:
+        if made is None or made.isNull():  # a hidden widget may not have a size yet
             return
         self._made = None
         painter = QPainter(made)
