@@ -117,7 +117,7 @@ def test_a_part_that_fails_or_a_widget_that_grew_meanwhile_leaves_no_half_pictur
 def test_a_widget_without_a_size_is_not_painted(qtlog, qapp):
     widget = QWidget()
     widget.resize(0, 0)
-    painted = []
+    painted: list[QPainter] = []
     for act in PreparedPicture(widget).slices([painted.append]):
         act()
     assert not painted and not qtlog.records
