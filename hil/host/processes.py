@@ -25,6 +25,7 @@ from hil.host.rehearsing import LiveRehearsal
 READY_S = 20.0
 END_S = 5.0
 MOST_RECORDERS = 5
+BOTH_DEAD_WAIT_S = 0.3  # for a rig host that has exited
 OPTIONAL = ("keep_awake", "heat_keeper")  # the bench also runs without them
 RECORDER_LOOK_S = 0.1
 # The matrices are small: threads for them would cost more than they save, and compete with the
@@ -141,7 +142,7 @@ class BenchProcesses:
     def said(self, name: str) -> str:
         """Return the last 2000 characters of the process's error output."""
         text = self._log(name).read_text(errors="replace").strip()
-        return text[-2000:] or f"{name} exited without output"
+        return text[-2000:] or f"{name} gave no reason"
 
     def wait_failed(self) -> str | None:
         """Name and last error output of a process that ended by itself, or None."""
@@ -171,7 +172,8 @@ class BenchProcesses:
         """Start another recorder whenever the one of this name ends by itself.
 
         The new one finishes the run that was cut off and continues in a new run; its note states
-        the gap. No recorder is started after ``MOST_RECORDERS``.
+        the gap. No recorder is started after ``MOST_RECORDERS``. If the rig host has died as well,
+        the new one keeps the last seconds of both as a trip.
         """
 
         def watch() -> None:
@@ -183,11 +185,18 @@ class BenchProcesses:
                 if process.poll() is None:
                     continue
                 host = self.processes.get("host")
-                if host is None or host.poll() is not None:
-                    return
+                alone = host is None or host.poll() is not None
+                if alone and process.returncode >= 0:
+                    return  # it ended by itself, because of the rig host
                 started += 1
-                self.start(name, [*arguments, "--take-over"], held=True)
+                # After both have died, the new one keeps their last seconds and ends.
+                waiting = ["--wait", str(BOTH_DEAD_WAIT_S)] if alone else []
+                self.start(name, [*arguments, "--take-over", *waiting], held=True)
                 self.let_go(name)
+                if alone:  # a bench that closes waits for it
+                    with contextlib.suppress(subprocess.TimeoutExpired):
+                        self.processes[name].wait(3 * END_S)
+                    return
 
         keeper = threading.Thread(target=watch, name=f"keeper of {name}", daemon=True)
         self._keepers.append(keeper)

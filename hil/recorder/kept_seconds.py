@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from hil.core import COLUMNS, INDEX
 from hil.link import to_json
 
+DESCRIPTION = "recent-description.json"
 TURN_S = 12.0  # of samples in a file: the ten seconds before a trip and the two after it
 _TIME = INDEX["time_s"]
 _ROW_BYTES = len(COLUMNS) * 8
@@ -36,15 +38,18 @@ class KeptSeconds:
         self._names = [
             (directory / f"recent-{k}.rows", directory / f"recent-{k}.events") for k in (0, 1)
         ]
+        self._description = directory / DESCRIPTION
         self._files: list[tuple[int, int]] = []
         self._turn = 0
         self._began_s = float("nan")
 
-    def begin(self) -> None:
-        """Empty the files, or create them."""
+    def begin(self, description: Mapping[str, Any]) -> None:
+        """Empty the files, or create them; keep the rig host's description."""
         self.close()
         with contextlib.suppress(OSError):
             self._files = [(_opened(rows), _opened(events)) for rows, events in self._names]
+        with contextlib.suppress(OSError), open(_opened(self._description), "wb") as file:
+            file.write(to_json(dict(description)))
 
     def rows(self, rows: Rows) -> None:
         """Keep rows, shape (n, number of columns), oldest first, n > 0."""
@@ -68,7 +73,7 @@ class KeptSeconds:
             for file in pair:
                 os.close(file)
         self._files = []
-        for name in (name for pair in self._names for name in pair):
+        for name in (self._description, *(name for pair in self._names for name in pair)):
             with contextlib.suppress(OSError):
                 name.unlink()
 
@@ -106,6 +111,15 @@ def read_kept(directory: Path) -> tuple[Rows, list[dict[str, Any]]]:
     events.sort(key=lambda event: float(event.get("time_s") or 0.0))
     rows = np.concatenate(blocks) if blocks else np.empty((0, len(COLUMNS)))
     return rows, events
+
+
+def read_kept_description(directory: Path) -> dict[str, Any]:
+    """Return the description of the rig host that a dead recorder kept; empty if there is none."""
+    try:
+        found = json.loads((directory / DESCRIPTION).read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def _opened(path: Path) -> int:

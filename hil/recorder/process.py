@@ -20,7 +20,7 @@ from hil.core import INDEX, begin_log
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
 from hil.recorder.folders import name_of_axis
-from hil.recorder.kept_seconds import read_kept
+from hil.recorder.kept_seconds import read_kept, read_kept_description
 from hil.recorder.listing import RunSummary, list_runs
 from hil.recorder.runs import load_run
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
@@ -32,6 +32,7 @@ STALLED_S = 1.0  # without an answer from the disk before the operator is inform
 LAST_LOOK_S = 0.15
 END_S = 12.0
 CONTINUED = "-continued"
+BOTH_DIED = "the rig host and the recorder died together"
 TRIP_TAKEN_OVER = (
     "the recorder died before this trip was on disk: samples from its death to the start of the "
     "next recorder are lost"
@@ -195,6 +196,28 @@ class Recorder:
                 self._client.tell(said.kind, said.text, said.run, **(said.values or {}))
 
 
+def keep_last_seconds(link: Path, runs: Path, disk: Disk | None = None) -> None:
+    """Write the trip run of a rig host that died together with its recorder, and end its runs.
+
+    Nothing is written if power was off in the last sample that the recorder kept.
+    """
+    rows, events = read_kept(link)
+    description = read_kept_description(link)
+    if not description:
+        return
+    writer = WriterThread(runs, lambda said: print(said.text, file=sys.stderr), disk, link)
+    axis = str(description.get("axis") or "")
+    for run in list_runs(runs):
+        if run.status == "interrupted" and name_of_axis(run.name, axis) is not None:
+            writer.repair(run.path)
+    writer.describe(description)
+    writer.restore(rows, events)
+    writer.host_gone(BOTH_DIED, died=True)
+    writer.start()
+    writer.end(BOTH_DIED)
+    writer.join(END_S)
+
+
 def has_trip(runs: Path, wall: str) -> bool:
     """Return whether the trip of this time, ISO 8601, has a run."""
     for run in reversed(list_runs(runs)):
@@ -242,16 +265,31 @@ def record(
 ) -> int:
     """Run a recorder in this process until SIGTERM or SIGINT; prints ``ready``.
 
-    With ``take_over`` it finishes the run that a dead recorder left open, and continues it.
+    With ``take_over`` it finishes the run that a dead recorder left open, and continues it. If the
+    rig host is dead too, it keeps the last seconds of both as a trip.
 
     Raises:
         LinkError: no rig host could be reached.
     """
-    recorder = Recorder(link, runs, disk, wait_s, parent)
+    recorder: Recorder | None = None
+    ending = False
 
     def end(_signal: int, _frame: FrameType | None) -> None:
-        recorder.ending = True
+        nonlocal ending
+        ending = True
+        if recorder is not None:
+            recorder.ending = True
 
+    if take_over:  # what a dead recorder kept must not be lost to a bench that closes meanwhile
+        signal.signal(signal.SIGTERM, end)
+        signal.signal(signal.SIGINT, end)
+    try:
+        recorder = Recorder(link, runs, disk, wait_s, parent)
+    except LinkError:
+        if take_over:
+            keep_last_seconds(link, runs, disk)
+        raise
+    recorder.ending = ending
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
     print("ready", flush=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -65,8 +65,9 @@ class Recent:
         """Return the latest row, shape (number of columns,); None if there is none."""
         return self._rows[-1][-1] if self._rows else None
 
-    def clear(self) -> None:
+    def begin(self, description: Mapping[str, Any]) -> None:
+        """Forget everything; what comes is of the rig host of this description."""
         self._rows.clear()
         self._events.clear()
         if self._kept is not None:
-            self._kept.begin()
+            self._kept.begin(description)

@@ -228,7 +228,7 @@ class WriterThread(threading.Thread):
 
     def _described(self, description: Mapping[str, Any]) -> None:
         self._description = description
-        self._recent.clear()
+        self._recent.begin(description)
 
     def _take_queued(self, rows: NDArray[np.float64]) -> None:
         with self._counting:

@@ -1,4 +1,4 @@
-"""A trip whose recorder dies before its first write is recorded by the one that follows."""
+"""What a dead recorder kept is recorded by the one that follows: a trip, a rig host's last seconds."""
 
 from __future__ import annotations
 
@@ -84,3 +84,42 @@ def test_the_seconds_in_memory_outlive_their_recorder(tmp_path, dies) -> None:
     assert np.all(np.diff(times_s) > 0) and times_s[-1] <= stop["time_s"] + 2.0
     assert {"state", "stop"} <= {event["kind"] for event in recorded.events}
     assert not list(bench.link_directory.glob("recent-*"))  # a recorder that ends tidies up
+
+
+def test_the_last_seconds_outlive_recorder_and_rig_host(tmp_path) -> None:
+    with start_bench("footplate_trainer", BenchOptions(runs_directory=tmp_path)) as bench:
+        with (
+            Client.connect(bench.link_directory, name="test", unlimited=True) as client,
+            client.keep_control(),
+        ):
+            watch = TripWatch(client)
+            client.take_control()
+            client.request(PowerOn(load_supported=True))
+            watch.until("state", state="STANDBY")
+            begun_s = watch.time_s
+            while watch.time_s < begun_s + 1.5:
+                watch.look()
+            last_s = watch.time_s
+            for name in ("recorder", "host"):
+                bench.processes[name].send_signal(signal.SIGKILL)
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end and bench.processes["recorder"].poll() in (
+            None,
+            -signal.SIGKILL,
+        ):
+            time.sleep(0.02)
+    (run,) = list_runs(tmp_path)
+    assert run.trip == "Rig host died" and "died together" in run.note
+    assert run.status == "complete", run
+    recorded = load_run(run.path)
+    assert recorded.meta["profile"]["name"] == "footplate trainer"
+    times_s = recorded.column("time_s")
+    assert times_s[0] < begun_s and times_s[-1] > last_s - 1.0
+    assert not list(bench.link_directory.glob("recent-*"))
+
+
+def test_a_rig_host_that_dies_without_power_leaves_no_trip(tmp_path) -> None:
+    with start_bench("footplate_trainer", BenchOptions(runs_directory=tmp_path)) as bench:
+        for name in ("recorder", "host"):
+            bench.processes[name].send_signal(signal.SIGKILL)
+    assert not list_runs(tmp_path)
