@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -238,3 +239,44 @@ def test_a_session_on_late_axes_goes_on() -> None:
     both.run(2.5)
     for one, position_m in zip(both.benches.values(), (0.02, 0.03), strict=True):
         assert one.last_row.output_position_m == pytest.approx(position_m, abs=1e-3)
+
+
+FOOTPLATE = """based_on: footplate_trainer.yaml
+name: {name}
+drive: {{node: {node}, host_node: {host}}}
+control: {{rate: 400 Hz}}
+limits: {{sensor_jump: {{counts: 350}}}}
+"""
+JOINT = """based_on: rotary_joint.yaml
+name: {name}
+drive: {{node: {node}, host_node: {host}}}
+control: {{rate: 600 Hz}}
+"""
+
+
+@pytest.mark.parametrize(("profile", "number"), [(FOOTPLATE, 3), (JOINT, 2)])
+def test_three_axes_or_two_joints_are_held_and_stop_together(
+    tmp_path: Path, profile: str, number: int
+) -> None:
+    names = [f"axis{k}" for k in range(number)]
+    for k, name in enumerate(names):
+        text = profile.format(name=name, node=5 + k, host=127 - k)
+        (tmp_path / f"{name}.yaml").write_text(text)
+    lines = "".join(f"  {name}: {name}.yaml\n" for name in names)
+    (tmp_path / "all.yaml").write_text(f"name: all\naxes:\n{lines}")
+    axes = LockstepAxes(load_axes(tmp_path / "all.yaml"))
+    axes.run(0.05)
+    for one in axes.benches.values():
+        assert one.request(ON).accepted
+    axes.run(0.5)
+    middle_m = 0.025
+    for one in axes.benches.values():
+        assert one.request(Apply(behaviour=HoldPosition(position_m=middle_m))).accepted
+    axes.run(2.5)
+    for one in axes.benches.values():
+        assert one.last_row.output_position_m == pytest.approx(middle_m, abs=5e-4)
+    axes.benches[names[-1]].request(Stop(cause="test"))
+    axes.step()
+    axes.step()
+    assert {state(axes, name) for name in names} == {State.STOPPED}
+    assert [stops(axes, name) for name in names[:-1]] == [[Cause.OTHER_AXIS]] * (number - 1)
