@@ -13,7 +13,7 @@ from pathlib import Path
 from hil.bench import Rehearsal
 from hil.core import SessionCap, write_private
 from hil.host.processes import BenchProcesses
-from hil.link import make_link_directory
+from hil.link import claimed_link_directory
 from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, simulated_wires
 
 LET_SLEEP = "HOOKELINE_LET_SLEEP"  # set in the environment: no process keeps the processor awake
@@ -116,14 +116,18 @@ def start_rig(profile: Profile) -> BenchProcesses:
 
 
 def bench_of(options: BenchOptions) -> BenchProcesses:
-    """Return the bench with its link directory, and no process yet."""
+    """Return the bench with its link directory, and no process yet.
+
+    Raises:
+        LinkError: the directory is not private, or another bench uses it.
+    """
+    owned = contextlib.ExitStack()
     if options.link_directory is not None:
-        make_link_directory(options.link_directory)
-        return BenchProcesses(options.link_directory, options.runs_directory)
+        owned.enter_context(claimed_link_directory(options.link_directory))
+        return BenchProcesses(options.link_directory, options.runs_directory, owned)
     parent = os.environ.get("XDG_RUNTIME_DIR")
     if parent is not None and not os.access(parent, os.W_OK):
         parent = None
-    owned = contextlib.ExitStack()
     folder = owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-", dir=parent))
     return BenchProcesses(Path(folder), options.runs_directory, owned)
 

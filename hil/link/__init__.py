@@ -2,7 +2,7 @@
 
 from hil.link.beside import connect_beside
 from hil.link.client import Block, Client, Refused
-from hil.link.directory import default_directory, make_link_directory
+from hil.link.directory import claimed_link_directory, default_directory, make_link_directory
 from hil.link.errors import HostGone, KeysNeeded, LinkError, NoRigHost
 from hil.link.gaps import GapCounter
 from hil.link.items import Answer
@@ -27,6 +27,7 @@ __all__ = [
     "NoRigHost",
     "Refused",
     "ServerKeys",
+    "claimed_link_directory",
     "connect_beside",
     "default_directory",
     "make_client_keys",

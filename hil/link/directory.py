@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from hil.core import PrivateFileError, check_private_directory, make_private_directory
@@ -12,6 +15,7 @@ from hil.link.errors import LinkError, NoRigHost
 SAMPLES = "samples.ipc"
 REQUESTS = "requests.ipc"
 LOCK = "host.lock"
+CLAIM = "bench.lock"
 LONGEST_SOCKET_PATH = 107  # sun_path of unix(7), without its closing zero
 
 
@@ -34,6 +38,32 @@ def make_link_directory(directory: Path) -> None:
     except PrivateFileError as error:
         raise LinkError(f"link {error}") from None
     _check_length(directory)
+
+
+@contextmanager
+def claimed_link_directory(directory: Path) -> Iterator[None]:
+    """Create ``directory`` as :func:`make_link_directory` does, and keep other benches out of it.
+
+    A second bench would write its profile and its logs over those of the first.
+
+    Raises:
+        LinkError: as :func:`make_link_directory`, or another bench uses it.
+    """
+    make_link_directory(directory)
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+    try:
+        claim = os.open(directory / CLAIM, flags, 0o600)
+    except OSError as error:
+        raise LinkError(f"link directory '{directory}': {error.strerror}") from None
+    with os.fdopen(claim):
+        try:
+            fcntl.flock(claim, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise LinkError(
+                f"another bench uses link directory '{directory}'. Fix: end it, or choose another "
+                "directory with --link DIR"
+            ) from None
+        yield
 
 
 def check_link_directory(directory: Path) -> None:
