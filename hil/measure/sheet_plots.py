@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,8 +13,9 @@ from hil.measure.characteristic import Diagram
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
 
-A4_IN = (8.27, 11.69)
-ACROSS = 3
+A4_IN = (11.69, 8.27)  # landscape
+POINTS = 72.0  # in an inch
+ACROSS = 5
 # Okabe and Ito's palette, told apart with any colour vision.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#CC79A7")
 STYLE: Any = {
@@ -25,13 +25,22 @@ STYLE: Any = {
     "pdf.compression": 6,
 }
 INK = "#1b2230"
-TOP, BOTTOM, LEFT, WIDTH = 0.965, 0.03, 0.07, 0.88  # of the page
-ROW, LOWEST_ROW = 0.0135, 0.0083  # of the page's height; 7 pt is the smallest legible
-COLUMNS = ((0.0, "left"), (0.56, "right"), (0.75, "right"), (0.87, "right"), (0.89, "left"))
+EDGE_PT, GUTTER_PT = 30.0, 20.0  # margin of the page, room between its columns
+BOTTOM_PT = POINTS * A4_IN[1] - EDGE_PT  # from the top
+WIDTH_PT = POINTS * A4_IN[0] - 2 * EDGE_PT
+COLUMNS = 2  # of a page of figures
+COLUMN_PT = (WIDTH_PT - (COLUMNS - 1) * GUTTER_PT) / COLUMNS
+ROW_PT, LOWEST_ROW_PT = 10.0, 7.0  # height of a row; 7 pt is the smallest legible
+ROW_STEPS = 30  # heights tried in between
+TITLE_SHARE = 0.55  # of a column, for the title of a figure
+# Of a column: where the cells of a row are, and their side.
+CELLS = ((0.0, "left"), (0.685, "right"), (0.862, "right"), (0.925, "right"), (0.935, "left"))
+HEADINGS = ("", "measured, k = 2", "predicted", "limit", "unit")
+TITLE_LETTERS = 34  # of a line above a plot
 FEW_LINES = 2
 LEGEND_ROW = 0.13  # of the height of a plot on a full page
 MANY_DECADES = 160.0  # a wider axis (ratio of its ends) has labels at powers of ten only
-LETTERS_PT = 900  # letters in a line times their size: average width of the font
+LETTER = 0.56  # width over size: average of the font
 
 
 def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) -> Canvas:
@@ -44,7 +53,7 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
     from matplotlib.ticker import LogLocator, NullFormatter  # slow to load
 
     down = max(1, -(-len(diagrams) // ACROSS))
-    size = (A4_IN[0], min(A4_IN[1], 2.4 * down + 0.4))
+    size = (A4_IN[0], min(A4_IN[1], 1.8 * down + 0.4))
     canvas = _canvas(figsize=size, layout="constrained")
     others = {d.title: d for d in overlaid}
     for i, diagram in enumerate(diagrams):
@@ -52,7 +61,7 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
         _draw(axis, diagram)
         if diagram.title in others:
             _draw(axis, others[diagram.title], over=True)
-        axis.set_title(diagram.title, fontsize=7.5)
+        axis.set_title(textwrap.fill(diagram.title, TITLE_LETTERS), fontsize=7)
         axis.set_xlabel(diagram.x_label)
         axis.set_ylabel(diagram.y_label)
         axis.grid(alpha=0.25, which="both" if diagram.log_x else "major")
@@ -175,18 +184,17 @@ def png_pages(sheet: PrintedSheet, dots_per_inch: float) -> list[bytes]:
 
 
 def _pages(sheet: PrintedSheet) -> list[Canvas]:
-    title, head, groups, sentences = sheet.title, sheet.head, sheet.groups, sheet.sentences
-    lines = [_Line((title,), 12, True, 1.8)]
-    lines += _wrapped(head, 6.5)
-    lines.append(_Line(("", "measured, k = 2", "predicted", "limit", "unit"), 6, quiet=True))
-    for name, rows, foot in groups:
-        lines.append(_Line((name,), 7, True, 1.0, above=0.45))
-        lines += [_Line(tuple(row), 6.2) for row in rows]
-        lines += _wrapped([foot], 5, quiet=True, rows=0.8)
-    if sentences:
-        lines.append(_Line(("Differences and notes",), 7, True, 1.0, above=0.45))
-        lines += _wrapped(sentences, 5.5, rows=0.9)
-    pages = _figure_pages(lines)
+    lines: list[_Line] = []
+    for name, rows, foot in sheet.groups:
+        lines.append(_Line((name,), 7.5, True, 1.1, above=0.4, keeps=True))
+        for row in rows:
+            lines += _figure(row)
+        lines += _wrapped([foot], 5.4, COLUMN_PT, quiet=True, rows=0.8)
+    if sheet.sentences:
+        lines.append(_Line(("Differences and notes",), 7.5, True, 1.1, above=0.4, keeps=True))
+        lines += _wrapped(sheet.sentences, 6.0, COLUMN_PT, rows=0.85)
+    head = [_Line((sheet.title,), 12, True, 1.8), *_wrapped(sheet.head, 6.5, WIDTH_PT)]
+    pages = _figure_pages(head, lines)
     if sheet.diagrams:
         pages.append(plots_canvas(sheet.diagrams))
     return pages
@@ -198,6 +206,7 @@ class _Line:
 
     Attributes:
         size: of its letters, in points. rows: its height in rows. above: room above it, in rows.
+        keeps: it stays with the next line.
     """
 
     cells: tuple[str, ...]
@@ -206,42 +215,86 @@ class _Line:
     rows: float = 1.0
     quiet: bool = False
     above: float = 0.0
+    keeps: bool = False
+
+
+def _figure(row: Sequence[str]) -> list[_Line]:
+    """Return the lines of one figure: a long title goes on below."""
+    size = 6.5
+    title, *more = textwrap.wrap(row[0], int(TITLE_SHARE * COLUMN_PT / (LETTER * size)))
+    first = _Line((title, *row[1:]), size, keeps=bool(more))
+    return [first, *(_Line(("   " + text,), size, rows=0.9) for text in more)]
 
 
 def _wrapped(
-    texts: Sequence[str], size: float, quiet: bool = False, rows: float = 1.0
+    texts: Sequence[str], size: float, width_pt: float, quiet: bool = False, rows: float = 1.0
 ) -> list[_Line]:
-    width = int(LETTERS_PT / size)
     return [
         _Line((line,), size, quiet=quiet, rows=rows)
         for text in texts
-        for line in textwrap.wrap(text, width)
+        for line in textwrap.wrap(text, int(width_pt / (LETTER * size)))
     ]
 
 
-def _figure_pages(lines: Sequence[_Line]) -> list[Canvas]:
-    """Return pages of lines: rows shrink to fit one page, but stay legible."""
-    whole = sum(line.rows + line.above for line in lines)
-    row = min(ROW, max(LOWEST_ROW, (TOP - BOTTOM) / whole))
-    pages: list[Canvas] = []
-    y = -math.inf
-    for line in lines:
-        if y - (line.rows + line.above) * row < BOTTOM - 1e-9:
-            canvas = _canvas(figsize=A4_IN)
-            pages.append(canvas)
-            y = TOP
-        y -= line.above * row
-        places = COLUMNS if len(line.cells) > 1 else COLUMNS[:1]
-        for (x, side), cell in zip(places, line.cells, strict=True):
-            pages[-1].text(
-                LEFT + WIDTH * x,
-                y,
-                cell,
-                fontsize=line.size,
-                va="top",
-                ha=side,
-                weight="bold" if line.bold else "normal",
-                alpha=0.65 if line.quiet else 1.0,
-            )
-        y -= line.rows * row
+def _figure_pages(head: Sequence[_Line], lines: Sequence[_Line]) -> list[Canvas]:
+    """Return pages of columns of lines: rows shrink to fit one page, but stay legible."""
+    for step in range(ROW_STEPS + 1):
+        row = ROW_PT - (ROW_PT - LOWEST_ROW_PT) * step / ROW_STEPS
+        first = EDGE_PT + row * sum(line.rows for line in head)
+        places = _flowed(lines, row, first)
+        if not places or places[-1][0] < COLUMNS:
+            break
+    pages = [_canvas(figsize=A4_IN)]
+    y = EDGE_PT
+    for line in head:
+        _write(pages[0], line, EDGE_PT, y)
+        y += row * line.rows
+    begun = -1
+    for line, (column, y) in zip(lines, places, strict=True):
+        page, across = divmod(column, COLUMNS)
+        left = EDGE_PT + across * (COLUMN_PT + GUTTER_PT)
+        if page == len(pages):
+            pages.append(_canvas(figsize=A4_IN))
+        if column > begun:
+            begun = column
+            _write(pages[page], _Line(HEADINGS, 6.0, quiet=True), left, y - row)
+        _write(pages[page], line, left, y)
     return pages
+
+
+def _flowed(lines: Sequence[_Line], row: float, first: float) -> list[tuple[int, float]]:
+    """Return (column, distance from the top in points) of each line.
+
+    Args:
+        row: height of a row in points.
+        first: top of the columns of the first page in points.
+    """
+    places: list[tuple[int, float]] = []
+    column, y = 0, first + row  # below the headings
+    for i, line in enumerate(lines):
+        need = row * (line.above + line.rows)
+        if line.keeps and i + 1 < len(lines):
+            need += row * lines[i + 1].rows
+        if y + need > BOTTOM_PT:
+            column += 1
+            y = row + (first if column < COLUMNS else EDGE_PT)
+        elif places:
+            y += row * line.above
+        places.append((column, y))
+        y += row * line.rows
+    return places
+
+
+def _write(page: Canvas, line: _Line, left_pt: float, y_pt: float) -> None:
+    cells = CELLS if len(line.cells) > 1 else CELLS[:1]
+    for (x, side), cell in zip(cells, line.cells, strict=True):
+        page.text(
+            (left_pt + x * COLUMN_PT) / (POINTS * A4_IN[0]),
+            1 - y_pt / (POINTS * A4_IN[1]),
+            cell,
+            fontsize=line.size,
+            va="top",
+            ha=side,
+            weight="bold" if line.bold else "normal",
+            alpha=0.65 if line.quiet else 1.0,
+        )

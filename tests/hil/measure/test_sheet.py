@@ -60,17 +60,20 @@ def test_the_same_sheet_has_the_same_bytes_and_says_what_differs(tmp_path):
     assert data["figures"][1]["u95"] is None
 
 
-def test_a_full_sheet_is_one_page_of_figures_and_one_of_plots(tmp_path):
+@pytest.mark.parametrize("each, expected", [(7, 2), (14, 3)])
+def test_a_full_sheet_is_one_page_of_figures_and_one_of_plots(tmp_path, each, expected):
+    """The shipped trainer has 77 figures in twelve groups; far more continue on another page."""
     one = sheet()
     tested = one.tested[0]
     made: Any = EvaluatedRun
     groups = []
-    for n in range(11):
+    for n in range(12):
         test = SimpleNamespace(key=f"t{n}", title=f"Test {n}")
         figures = tuple(
             Characteristic(
                 f"t{n}.{i}",
-                f"A figure of middling length, {n} {i}",
+                f"A figure of middling length, {n} {i}"
+                + ", and a title that needs a second line" * (i == 0),
                 10.0,
                 1.0,
                 "Hz",
@@ -80,16 +83,16 @@ def test_a_full_sheet_is_one_page_of_figures_and_one_of_plots(tmp_path):
                 conditions="output blocked, sines of 2 to 16 Hz about 180 N" + ", more" * i,
                 causes="dry friction, reflected mass",
             )
-            for i in range(6)
+            for i in range(each)
         )
         groups.append(
             made(test, tested.run, figures, tested.diagrams, ("a note",) if n < 4 else ())
         )
     written = write_sheet(Sheet(one.profile, tuple(groups), ()), tmp_path)
-    assert pages(written[1].read_bytes()) == 2
+    assert pages(written[1].read_bytes()) == expected
     # In HTML each figure shows its own conditions.
     page = written[0].read_text()
-    assert page.count("about 180 N, more, more<") == 11 and page.count("likely causes") == 11
+    assert page.count("about 180 N, more, more<") == 12 and page.count("likely causes") == 12
 
 
 def test_sheets_are_compared_by_the_normalised_error(tmp_path):
