@@ -38,9 +38,14 @@ def friction_N(profile: Profile, level_N: float, share: float = 1.0) -> float:
     return share * (coulomb + loss * abs(level_N))
 
 
-def left_over_N(profile: Profile) -> float:
-    """Return the dry friction that the feed-forward leaves to the loop, at the mean of ``sine_N``."""
-    return friction_N(profile, sine_N(profile)[0], 1 - profile.control.friction_compensation)
+def left_over_N(profile: Profile, level_N: float | None = None) -> float:
+    """Return the dry friction that the feed-forward leaves to the loop, mean of both directions.
+
+    Args:
+        level_N: mean force of the springs; None for that of ``sine_N``.
+    """
+    level = sine_N(profile)[0] if level_N is None else level_N
+    return friction_N(profile, level, 1 - profile.control.friction_compensation)
 
 
 def drag(friction: float, velocity: float) -> float:

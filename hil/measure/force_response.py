@@ -22,6 +22,7 @@ from hil.measure.characteristic import (
     mean_u95,
     windows,
 )
+from hil.measure.force_steps import STEP_S, STEP_SHARE, STEPS, step_figures, step_up_and_down
 from hil.measure.guarded import (
     GuardedTest,
     Part,
@@ -62,10 +63,6 @@ LARGE_SHARE = 0.3  # of the force limit: sines that the limits do clip
 LARGE_TRIED = 8
 LARGE_S = 0.5
 TRIANGLE = 8 / math.pi**2
-STEPS = 6
-STEP_SHARE = 0.4  # of the amplitude for which the bandwidth is specified
-STEP_S = 0.3
-SETTLED_SHARE = 0.2  # last part of a step's time
 
 
 def _wave(profile: Profile, amplitude: str, realisation: int) -> Multisine:
@@ -109,22 +106,10 @@ def _blocked_run(profile: Profile) -> Part:
     step = STEP_SHARE * amplitude
     yield from apply(ConstantForce(force_N=level))
     yield Pause(2 * STEP_S)
-    yield from _step_up_and_down(level, step)
+    yield from step_up_and_down(level, step)
     yield from apply(ConstantForce(force_N=0.0))
     yield Pause(STEP_S)
     yield Hand("let_output_go", "Power goes off now; then take the clamp off the output.")
-
-
-def _step_up_and_down(level: float, step: float) -> Part:
-    """Step in one table: a change of behaviour would fade the step in."""
-    points = [(0.0, level)]
-    for n in range(2 * STEPS):
-        before, after = (level, level + step) if n % 2 == 0 else (level + step, level)
-        at = (n + 1) * STEP_S
-        points += [(at, before), (at + 1e-6, after)]
-    lasts = (2 * STEPS + 1) * STEP_S
-    yield from apply(Waveform(shape="table", points=tuple(points), duration_s=lasts + SPARE_S))
-    yield from window("steps", lasts, {"from_N": level, "to_N": level + step})
 
 
 def _large(profile: Profile) -> tuple[float, float]:
@@ -242,7 +227,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
         )
     large, permitted = _large_figures(run, profile, loop)
     found += large
-    found += _steps(run, loop, profile)
+    found += step_figures(run, loop, profile)
     diagrams = (
         Diagram("Force over setpoint", "frequency (Hz)", "magnitude (dB)", tuple(sizes), True),
         Diagram("Phase of force", "frequency (Hz)", "phase (°)", tuple(phases), True),
@@ -306,97 +291,6 @@ def _large_figures(
         True,
     )
     return [figure], diagram
-
-
-def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Characteristic]:
-    answers = []
-    period = loop.loop.plant.period_s
-    grid = np.arange(0.0, 0.9 * STEP_S, period)
-    for part in windows(run, "steps"):
-        time_s, force = cut(run, part, "time_s"), cut(run, part, "spring_force_N")
-        setpoint = cut(run, part, "setpoint_force_N")
-        low, high = part.values["from_N"], part.values["to_N"]
-        for edge in np.nonzero(np.abs(np.diff(setpoint)) > 0.5 * (high - low))[0]:
-            # Relative to the measured step: otherwise a calibration error within its band shifts
-            # the levels, and a creeping force crosses the last one much sooner or later.
-            begin, end = (
-                _level(time_s, force, int(edge)),
-                _level(time_s, force, int(edge), len(grid)),
-            )
-            share = (force - begin) / (end - begin)
-            answers.append(np.interp(time_s[edge] + grid, time_s, share))
-    steps = np.array(answers)
-    others = [np.mean(np.delete(steps, i, axis=0), axis=0) for i in range(len(steps))]
-    step = STEP_SHARE * sine_N(profile)[1]
-    answer = loop.loop.step(len(grid))
-    designed = 1e3 * rise_s(grid, answer)
-    conditions = f"output blocked, {2 * STEPS} steps of {FORCE(step):.0f}{FORCE} up and down"
-    rise = 1e3 * rise_s(grid, np.mean(steps, axis=0))
-    left_out = np.array([1e3 * rise_s(grid, mean) for mean in others])
-    rise_u95 = math.hypot(jackknife_u95(left_out, rise), 0.5e3 * period)
-    # A count is equally coarse in each step: averaging does not reduce its error.
-    count_N = abs(profile.calibration.deflection_per_count) * loop.loop.plant.stiffness
-    over, over_u95 = mean_u95(100 * (peaks(steps) - 1), 200 * count_N / math.sqrt(12) / step)
-    predicted = 100 * max(0.0, float(np.max(answer)) - 1)
-    causes = "force rate limit, dry friction"
-    return [
-        Characteristic(
-            "force_response.step_rise",
-            "Rise of a force step, 10 to 90 %",
-            rise,
-            rise_u95,
-            "ms",
-            designed,
-            0.3 * designed,
-            conditions=conditions,
-            causes=causes,
-        ),
-        Characteristic(
-            "force_response.step_overshoot",
-            "Overshoot of a force step",
-            over,
-            over_u95,
-            "%",
-            predicted,
-            5.0,
-            conditions=conditions,
-            causes=causes,
-        ),
-    ]
-
-
-def peaks(steps: Floats) -> Floats:
-    """Return the height of each step (n, samples) at the time where the other half peaks.
-
-    At the peak of its own half, its noise would add to the height.
-    """
-    half = len(steps) // 2
-    early, late = (int(np.argmax(np.mean(part, axis=0))) for part in (steps[:half], steps[half:]))
-    return np.concatenate((steps[:half, late], steps[half:, early]))
-
-
-def _level(time_s: Floats, force: Floats, edge: int, after: int = 0) -> float:
-    """Return the settled force in N before an edge, or before ``after`` samples past it."""
-    until_s = time_s[edge + after]
-    settled = (time_s > until_s - SETTLED_SHARE * STEP_S) & (time_s <= until_s)
-    return float(np.mean(force[settled]))
-
-
-def rise_s(time_s: Floats, share: Floats) -> float:
-    """Return the rise time from 10 to 90 %, NaN if a level is not reached.
-
-    A level counts as crossed halfway between its first and last crossing: a noisy force that
-    creeps towards it crosses it many times, and the first crossing is always too early.
-    """
-    times = []
-    for level in (0.1, 0.9):
-        up = np.nonzero((share[:-1] < level) & (share[1:] >= level))[0]
-        if not len(up):
-            return math.nan
-        part = (level - share[up]) / (share[up + 1] - share[up])
-        crossed = time_s[up] + part * (time_s[up + 1] - time_s[up])
-        times.append(0.5 * float(crossed[0] + crossed[-1]))
-    return times[1] - times[0]
 
 
 BLOCKED = GuardedTest(

@@ -8,7 +8,6 @@ from collections.abc import Callable
 import numpy as np
 
 from drivers.motion import LENGTH, STIFFNESS
-from hil.control import moved_mass
 from hil.core import Waveform
 from hil.measure.characteristic import (
     Characteristic,
@@ -41,7 +40,8 @@ from hil.measure.guarded import (
     under_power,
     window,
 )
-from hil.measure.loop_prediction import FRICTION_KNOWN, DesignedLoop
+from hil.measure.loop_prediction import MASS_KNOWN, DesignedLoop
+from hil.measure.predicted_rig import FRICTION_TRIED
 from hil.measure.response import Multisine, coefficients, half_power_Hz, multisine
 from hil.measure.slope import bend_share
 from hil.procedures import Pause
@@ -118,9 +118,9 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
         ),
     )
     wave_N = Multisine(f, np.mean(np.abs(x), axis=0), np.zeros(len(f)), PERIOD_S)
-    factors = (1.0, 1 - FRICTION_KNOWN, 1 + FRICTION_KNOWN)
-    mass = moved_mass(profile)[0]
-    designed = [np.abs(loop.free(mass).response(wave_N, f, factor)) for factor in factors]
+    free, heavier = DesignedLoop.free(profile), DesignedLoop.free(profile, 1 + MASS_KNOWN)
+    designed = [np.abs(free.response(wave_N, f, factor)) for factor in (1.0, *FRICTION_TRIED)]
+    heavy = np.abs(heavier.response(wave_N, f))
     conditions = (
         "lever free and balanced, rest position of "
         f"{STIFFNESS(_free_stiffness(loop)):.0f}{STIFFNESS} moved by "
@@ -146,7 +146,9 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
                 u95,
                 unit,
                 predicted,
-                max(abs(other - predicted) for other in others),
+                math.hypot(
+                    max(abs(other - predicted) for other in others), take(heavy) - predicted
+                ),
                 conditions=conditions,
                 causes="dry friction, moved mass and reflected mass that differ from the profile",
             )

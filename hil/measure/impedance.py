@@ -311,7 +311,7 @@ def _left_by_design(profile: Profile, stiffness: float, damping: float) -> tuple
     w = math.sqrt(stiffness / mass)
     at, speed = np.array([w / (2 * math.pi)]), 0.5 * w * NUDGE_M
     left = []
-    for friction_N in (left_over_N(profile), 0.0):
+    for friction_N in (left_over_N(profile, 0.0), 0.0):
         z = designed_impedance(profile, stiffness, at, friction_N, speed, damping)[0]
         left.append(100 * math.exp(-float(z.real) * (WATCH_S - LATE_S) / (2 * mass)))
     return left[0], max(abs(left[0] - left[1]), LEFT_KNOWN)

@@ -177,7 +177,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         at.append(frequency)
         designed = [
             _designed(run, parts, profile, set_N_m, friction_N)
-            for friction_N in (left_over_N(profile), 0.0)
+            for friction_N in (left_over_N(profile, weight), 0.0)
         ]
         found += _of_weight(pairs, profile, mass, frequency, (set_N_m, relative), designed)
         real.append(found[-1].value)

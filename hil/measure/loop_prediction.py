@@ -7,23 +7,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hil.control import Loop, design_over_torque, left_over_N, observer_gains
+from hil.control import Loop, design_over_torque, left_over_N, moved_mass, observer_gains
 from hil.measure.characteristic import Floats
 from hil.measure.response import Complex, Multisine
 from hil.profile import Profile
 
 COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives apply it a cycle later
 ROUNDS = 6
+MEAN_OVER_SIGMA = math.sqrt(2 / math.pi)  # of the size of a Gaussian value
 MASS_KNOWN = 0.05  # of the stated reflected mass, expanded; common practice, no source
 FRICTION_KNOWN = 0.3  # relative uncertainty of friction; common practice, no source
 
 
 @dataclass(frozen=True)
 class DesignedLoop:
-    """Designed loop with the output blocked, friction approximated by an equivalent drag."""
+    """Designed loop with the output blocked, friction approximated by an equivalent drag.
+
+    ``loss`` is friction over the mean size of the force, in addition to ``friction_N``.
+    """
 
     loop: Loop
     friction_N: float
+    loss: float = 0.0
 
     @classmethod
     def of(cls, profile: Profile) -> DesignedLoop:
@@ -33,10 +38,13 @@ class DesignedLoop:
         loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
         return cls(loop, left_over_N(profile))
 
-    def free(self, output_mass_kg: float) -> DesignedLoop:
-        """Return the same loop on an output that is free to move, its mass at the rod."""
-        plant = replace(self.loop.plant, output_mass=output_mass_kg)
-        return DesignedLoop(replace(self.loop, plant=plant), self.friction_N)
+    @classmethod
+    def free(cls, profile: Profile, mass_factor: float = 1.0) -> DesignedLoop:
+        """Design the same loop, on a balanced output that is free to move: its force is about 0."""
+        blocked = cls.of(profile).loop
+        plant = replace(blocked.plant, output_mass=mass_factor * moved_mass(profile)[0])
+        still_N = left_over_N(profile, 0.0)
+        return cls(replace(blocked, plant=plant), still_N, left_over_N(profile, 1.0) - still_N)
 
     @property
     def smoothing(self) -> float:
@@ -45,16 +53,17 @@ class DesignedLoop:
     def response(self, wave: Multisine, at_Hz: Floats, friction_factor: float = 1.0) -> Complex:
         """Return the response of force to setpoint at ``at_Hz`` while ``wave`` (in N) is the setpoint.
 
-        For a Gaussian velocity of standard deviation σ, Coulomb friction R acts as a drag of
-        R·√(2/π)/σ (Gelb and Vander Velde, 1968, from memory).
+        For a Gaussian velocity of the nut of standard deviation σ, Coulomb friction R acts as a drag
+        of R·√(2/π)/σ (Gelb and Vander Velde, 1968, from memory). On a free output the nut moves with
+        it, much faster than the springs deflect. The mean size of a Gaussian force is √(2/π)·σ.
         """
-        friction = friction_factor * self.friction_N
         loop = self.loop
         for _ in range(ROUNDS):
-            size = np.abs(loop.response("deflection", "reference_m", wave.frequencies_Hz))
-            velocity = 2 * math.pi * wave.frequencies_Hz * size * wave.sizes
-            sigma = math.sqrt(0.5 * float(np.sum(velocity**2))) / loop.plant.stiffness
-            drag = friction * math.sqrt(2 / math.pi) / max(sigma, 1e-6)
+            sizes = np.abs(loop.response("deflection", "reference_m", wave.frequencies_Hz))
+            force = MEAN_OVER_SIGMA * _sigma(sizes * wave.sizes)
+            friction = friction_factor * (self.friction_N + self.loss * force)
+            sigma = _sigma(_nut_speed(loop, wave.frequencies_Hz) * wave.sizes)
+            drag = friction * MEAN_OVER_SIGMA / max(sigma / loop.plant.stiffness, 1e-6)
             loop = replace(self.loop, plant=replace(self.loop.plant, unknown_viscous=drag))
         return loop.response("deflection", "reference_m", at_Hz)
 
@@ -63,6 +72,17 @@ class DesignedLoop:
         turn = np.exp(-2j * math.pi * at_Hz * self.loop.plant.period_s)
         share = self.smoothing
         return np.asarray(share / (1 - (1 - share) * turn))
+
+
+def _sigma(sizes: Floats) -> float:
+    """Return the standard deviation of a sum of sines of these sizes."""
+    return math.sqrt(0.5 * float(np.sum(sizes**2)))
+
+
+def _nut_speed(loop: Loop, at_Hz: Floats) -> Floats:
+    """Return the size of the nut's velocity for a reference of 1 m: springs and output move it."""
+    rate = 2j * math.pi * at_Hz * loop.response("deflection", "reference_m", at_Hz)
+    return np.asarray(np.abs(rate + loop.response("output_velocity", "reference_m", at_Hz)))
 
 
 def saturation_N(

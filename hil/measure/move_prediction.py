@@ -1,24 +1,23 @@
-"""Prediction of a weight's move: the bench's own position behaviour, stepped on the profile's plant."""
+"""Prediction of a weight's move: the bench's own position behaviour and force law on the plant."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from hil.control import ForceCalibration, moved_mass, start_behaviour
+from hil.control import moved_mass, start_behaviour
 from hil.core import HoldPosition
 from hil.measure.characteristic import Floats
 from hil.measure.guarded import middle_m
 from hil.measure.impedance import designed_gains
+from hil.measure.predicted_rig import FRICTION_TRIED, Load, PredictedRig, half_range
 from hil.measure.weight_moves import lasts_s, rubbing_N, way_m
 from hil.profile import Profile
 from hil.sizing import sagged_V
 
-STEP_S = 0.001
-CREEP = 0.1  # of the Stribeck speed: slower, the nut sticks; judged on two simulated rigs
-FAST = 8.0  # times the designed bandwidth: a force loop that hardly lags
 # Own uncertainty, expanded: common practice, no source. Of an efficiency it is absolute.
 EFFICIENCY_KNOWN, POWER_KNOWN, SAG_KNOWN = 0.1, 0.1, 0.25
 
@@ -43,53 +42,41 @@ def predicted_move(
 ) -> PredictedMove:
     """Return what a move with a weight is expected to take.
 
-    The nut follows the deflection that ``HoldPosition`` sets, with hardly a lag; output and weight
-    follow the force of the springs. So the move overshoots as on the bench. The difference to a
-    first-order lag of the designed bandwidth counts as uncertainty.
+    Friction off by ``FRICTION_KNOWN`` either way counts as uncertainty.
 
     Args:
         sense: +1 lifts, −1 lowers.
         idle_W: the drive's own consumption, if the supply's power is measured.
     """
-    fast, slow = (
-        np.array(_figures(profile, mass, speed, sense, idle_W, factor)) for factor in (FAST, 1.0)
+    tried = [
+        _figures(profile, mass, speed, sense, idle_W, factor) for factor in (1.0, *FRICTION_TRIED)
+    ]
+    known = (EFFICIENCY_KNOWN, POWER_KNOWN * tried[0][1], SAG_KNOWN * tried[0][2])
+    efficiency, peak, sag = (
+        (figures[0], math.hypot(own, half_range(list(figures))))
+        for own, figures in zip(known, zip(*tried, strict=True), strict=True)
     )
-    known = np.array([EFFICIENCY_KNOWN, POWER_KNOWN * fast[1], SAG_KNOWN * fast[2]])
-    bands = np.hypot(known, fast - slow)
-    efficiency, peak, sag = zip(fast.tolist(), bands.tolist(), strict=True)
     return PredictedMove(efficiency, peak, sag)
 
 
 def _figures(
-    profile: Profile, mass: float, speed: float, sense: float, idle_W: float, factor: float
+    profile: Profile, mass: float, speed: float, sense: float, idle_W: float, friction: float
 ) -> tuple[float, float, float]:
-    """Return (efficiency, peak power in W, sag in V) with a bandwidth of so many times the design's.
+    """Return (efficiency, peak power in W, sag in V) with so many times the stated friction.
 
-    At the motor τ = (F/η + m·a)/n + friction, with the profile's efficiencies, Coulomb and viscous
-    friction. A nut that creeps keeps the sense of its friction: after a move that overshot it has
-    come back, and a weight that was lowered is held with the torque of lifting. The supply's
-    voltage is that of a source behind its resistance.
+    The supply's voltage is that of a source behind its resistance.
     """
-    actuator = profile.actuator
-    motor, screw, friction = actuator.motor, actuator.transmission, actuator.friction
-    per_metre = actuator.radians_per_metre
-    t, force, v, nut_v = _moved(profile, mass, speed, sense, factor)
-    way = _sense_of(nut_v, CREEP * friction.stribeck_speed, sense)
-    driven = np.where(
-        way * force > 0, force / screw.efficiency_forward, force * screw.efficiency_backward
-    )
-    torque = (driven + actuator.reflected_mass * np.gradient(nut_v, STEP_S)) / per_metre
-    torque += way * friction.coulomb + friction.viscous * per_metre * nut_v
+    motor, per_metre = profile.actuator.motor, profile.actuator.radians_per_metre
+    t, force, v, nut_v, torque = _moved(profile, mass, speed, sense, friction)
     heat = motor.winding_resistance / motor.torque_constant**2
     electrical = torque * per_metre * nut_v + heat * torque**2 + idle_W
     work, taken = float(np.trapezoid(force * v, t)), float(np.trapezoid(electrical, t))
     sag = math.nan
     if profile.simulation is not None:
         stated = profile.simulation
-        held = heat * (force[0] / per_metre) ** 2 + idle_W
         before, lowest = (
             sagged_V(stated.supply, stated.supply_resistance, power)
-            for power in (float(held), float(np.max(electrical)))
+            for power in (float(electrical[0]), float(np.max(electrical)))
         )
         sag = before - lowest
     ratio = work / taken if sense > 0 else taken / work
@@ -97,45 +84,29 @@ def _figures(
 
 
 def _moved(
-    profile: Profile, mass: float, speed: float, sense: float, factor: float
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return (time in s, spring force in N, speeds of output and nut in m/s)."""
+    profile: Profile, mass: float, speed: float, sense: float, friction: float
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Return (time in s, spring force in N, speeds of output and nut in m/s, torque in N·m).
+
+    The move there comes first: a weight that was lowered rests against friction, and the motor holds
+    it with another torque than one that was lifted.
+    """
     own_kg, own_N, kg_per_N = moved_mass(profile)
     at_rod = kg_per_N * profile.rig.gravity
-    moved_kg = own_kg + mass * at_rod**2
     weight_N = own_N + mass * profile.rig.gravity * at_rod
-    rub_N = rubbing_N(profile)
-    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    load = Load(own_kg + mass * at_rod**2, weight_N, rubbing_N(profile))
     half = 0.5 * sense * way_m(profile)
-    x, v, force = middle_m(profile) - half, 0.0, weight_N
-    hold = start_behaviour(
-        HoldPosition(position_m=middle_m(profile) + half, speed_m_s=speed),
-        profile,
-        x,
-        weight_N,
-        designed_gains(profile),
-    )
-    lag = -math.expm1(-2 * math.pi * factor * profile.control.force_bandwidth * STEP_S)
-    nut = x + calibration.deflection_for(weight_N)
-    most = profile.limits.force.limited
-    rows = []
-    for _ in range(round(lasts_s(profile, speed) / STEP_S)):
-        asked = max(-most, min(most, hold.force(x, v, STEP_S)))
-        nut += (x + calibration.deflection_for(asked) - nut) * lag
-        force = calibration.force(nut - x)
-        free = v + STEP_S * (force - weight_N) / moved_kg
-        slowed = STEP_S * rub_N / moved_kg
-        v = math.copysign(max(abs(free) - slowed, 0.0), free)
-        x += v * STEP_S
-        rows.append((force, v, nut))
-    table = np.array(rows)
-    t = STEP_S * np.arange(len(table))
-    nut_v: Floats = np.gradient(table[:, 2], STEP_S).astype(np.float64)
-    return t.astype(np.float64), table[:, 0], table[:, 1], nut_v
-
-
-def _sense_of(nut_v: Floats, least: float, first: float) -> Floats:
-    """Return the sense of dry friction: that of the last speed above ``least``."""
-    moving = np.where(np.abs(nut_v) > least, np.sign(nut_v), 0.0)
-    last = np.maximum.accumulate(np.where(moving != 0.0, np.arange(len(moving)), -1))
-    return np.where(last >= 0, moving[np.maximum(last, 0)], first)
+    ends = middle_m(profile) - half, middle_m(profile) + half
+    rig = PredictedRig(profile, load, weight_N, ends[1], friction, caps=True)
+    lasts = round(lasts_s(profile, speed) / rig.period_s)
+    gains = designed_gains(profile)
+    rows = np.empty((lasts, 4))
+    for end in ends:
+        to = HoldPosition(position_m=end, speed_m_s=speed)
+        hold = start_behaviour(to, profile, rig.output_m, rig.force_N, gains)
+        for row in rows:
+            rig.step(partial(hold.force, dt=rig.period_s), spring=True)
+            row[:] = rig.force_N, rig.output_m_s, rig.nut_m_s, rig.torque_N_m
+    t: Floats = rig.period_s * np.arange(lasts).astype(np.float64)
+    force, v, nut_v, torque = rows.T
+    return t, force, v, nut_v, torque

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from drivers.motion import LENGTH, SPEED
-from hil.control import ForceCalibration, left_over_N, moved_mass
+from hil.control import ForceCalibration, moved_mass
 from hil.core import Float
 from hil.measure.characteristic import (
     Characteristic,
@@ -26,10 +28,11 @@ from hil.measure.guarded import (
     balanced_in_the_middle,
     envelope,
     mark,
+    middle_m,
     under_power,
 )
-from hil.measure.impedance import designed_impedance
 from hil.measure.loop_prediction import MASS_KNOWN
+from hil.measure.predicted_rig import FRICTION_TRIED, Load, PredictedRig, half_range
 from hil.measure.response import fundamental
 from hil.measure.slope import bend_share
 from hil.measure.weight_moves import rubbing_N
@@ -40,6 +43,7 @@ FREQUENCIES_Hz = (0.8, 1.2, 1.8, 2.7)
 SWING_M = 0.006  # of the output, either way
 PERIODS = 8
 SETTLE_PERIODS = 2
+PREDICTED_PERIODS = 3  # hardly differ from one to the next
 LEAST_SWING = 0.25  # of SWING_M: less may be the springs' own deflection
 CAUSES = "dry friction that the feed-forward leaves, reflected mass, dead zone of the force loop"
 
@@ -100,6 +104,15 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     found: list[Characteristic] = []
     count = abs(profile.calibration.deflection_per_count) * _stiffness(profile)
     conditions = f"zero force, balanced lever swung {LENGTH(SWING_M):.0f}{LENGTH} each way by hand"
+    means = np.array([np.mean(z[at == f]) for f in FREQUENCIES_Hz])
+    least = int(np.argmin(means.real))
+    expected = {
+        f: [
+            *(_predicted(profile, f, factor) for factor in (1.0, *FRICTION_TRIED)),
+            _predicted(profile, f, 1.0, math.cos),
+        ]
+        for f in {FREQUENCIES_Hz[0], FREQUENCIES_Hz[-1], FREQUENCIES_Hz[least]}
+    }
     slow = table[:, 0] == FREQUENCIES_Hz[0]
     fast = table[:, 0] == FREQUENCIES_Hz[-1]
     for key, chosen, at_Hz in (
@@ -109,8 +122,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         bend = bend_share(profile) * float(np.mean(table[chosen, 1]))
         value, u95 = mean_u95(table[chosen, 1], math.hypot(0.5 * count, bend))
         rms = float(np.mean(table[chosen, 2]))
-        designed, without = _designed(profile, at_Hz, rms)
-        expected = abs(designed) * rms
+        way = float(np.mean(np.array(swings)[at == at_Hz]))
+        felt_N = [swing.felt_N * way / swing.way_m for swing in expected[at_Hz]]
         found.append(
             Characteristic(
                 f"zero_force.felt_{key}",
@@ -118,19 +131,18 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
                 value,
                 u95,
                 "N",
-                expected,
-                math.hypot(abs(designed - without) * rms, MASS_KNOWN * expected),
+                felt_N[0],
+                math.hypot(half_range(felt_N), MASS_KNOWN * felt_N[0]),
                 conditions=f"{conditions}, {SPEED(rms):.0f}{SPEED} rms",
                 causes=CAUSES,
             )
         )
     w = 2 * math.pi * at
-    means = np.array([[np.mean(z[at == f]) for f in FREQUENCIES_Hz]]).ravel()
     each = z[fast].imag / w[fast]
     mass, mass_u95 = mean_u95(each, bend_share(profile) * float(np.mean(each)))
-    designed, without = _designed(profile, FREQUENCIES_Hz[-1], float(np.mean(table[fast, 2])))
-    expected = designed.imag / (2 * math.pi * FREQUENCIES_Hz[-1])
-    unsure = abs(designed.imag - without.imag) / (2 * math.pi * FREQUENCIES_Hz[-1])
+    masses = [
+        s.impedance.imag / (2 * math.pi * FREQUENCIES_Hz[-1]) for s in expected[FREQUENCIES_Hz[-1]]
+    ]
     found.append(
         Characteristic(
             "zero_force.apparent_mass",
@@ -138,19 +150,17 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             mass,
             mass_u95,
             "kg",
-            expected,
-            math.hypot(unsure, MASS_KNOWN * expected),
+            masses[0],
+            math.hypot(half_range(masses), MASS_KNOWN * masses[0]),
             conditions=conditions,
             limit=profile.actuator.reflected_mass,
             causes=CAUSES,
         )
     )
-    least = int(np.argmin(means.real))
     chosen = at == FREQUENCIES_Hz[least]
     size = float(np.mean(np.abs(z[chosen])))
     real, real_u95 = mean_u95(z[chosen].real, bend_share(profile) * size)
-    rms = float(np.mean(table[table[:, 0] == FREQUENCIES_Hz[least], 2]))
-    designed, without = _designed(profile, FREQUENCIES_Hz[least], rms)
+    reals = [swing.impedance.real for swing in expected[FREQUENCIES_Hz[least]]]
     found.append(
         Characteristic(
             "zero_force.least_damping",
@@ -158,8 +168,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             real,
             real_u95,
             "N·s/m",
-            designed.real,
-            math.hypot(designed.real - without.real, MASS_KNOWN * abs(designed)),
+            reals[0],
+            math.hypot(half_range(reals), MASS_KNOWN * size),
             limit=0.0,
             conditions=f"{conditions}, at {FREQUENCIES_Hz[least]:g} Hz",
             causes=CAUSES,
@@ -180,11 +190,50 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     return Evaluation(tuple(found), (diagram,))
 
 
-def _designed(profile: Profile, at_Hz: float, rms_m_s: float) -> tuple[complex, complex]:
-    """Return the designed impedance at zero force with the friction left over, and without."""
-    at, speed = np.array([at_Hz]), math.sqrt(2) * rms_m_s
-    designed = designed_impedance(profile, 0.0, at, left_over_N(profile), speed)
-    return complex(designed[0]), complex(designed_impedance(profile, 0.0, at)[0])
+@dataclass(frozen=True)
+class _Swing:
+    """Impedance in N·s/m, force felt (rms) in N, amplitude of the output's swing in m."""
+
+    impedance: complex
+    felt_N: float
+    way_m: float
+
+
+def _predicted(
+    profile: Profile,
+    at_Hz: float,
+    friction_factor: float,
+    wave: Callable[[float], float] = math.sin,
+) -> _Swing:
+    """Return the swing by hand with the bench's law on the profile's plant.
+
+    Near each reversal the friction feed-forward is silent, and the integral lags behind friction: a
+    linear drag cannot show what both together do to the real part. It depends on how the swing begins:
+    a sine of force leaves a free output a drift, a cosine does not.
+    """
+    rig = PredictedRig(
+        profile,
+        Load(moved_mass(profile)[0], friction_N=rubbing_N(profile)),
+        0.0,
+        middle_m(profile),
+        friction_factor,
+        noise=True,
+    )
+    push = _push_N(profile, at_Hz) * arm_ratio(profile.rig)
+    period = round(1 / (at_Hz * rig.period_s))
+    rows = []
+    for n in range((SETTLE_PERIODS + PREDICTED_PERIODS) * period):
+        t, x = n * rig.period_s, rig.output_m
+        rig.step(lambda _x, _v: 0.0, push * wave(2 * math.pi * at_Hz * t))
+        rows.append((t, rig.measured_N, x))
+    found = []
+    for part in np.split(np.array(rows), SETTLE_PERIODS + PREDICTED_PERIODS)[SETTLE_PERIODS:]:
+        t, force, x = part.T
+        swing = fundamental(t, x, at_Hz, drifts=True)
+        z = -fundamental(t, force, at_Hz, drifts=True) / (2j * math.pi * at_Hz * swing)
+        found.append((z, math.sqrt(np.mean(force**2)), abs(swing)))
+    z, felt, way = np.mean(np.array(found), axis=0)
+    return _Swing(complex(z), float(felt.real), float(way.real))
 
 
 def _stiffness(profile: Profile) -> float:

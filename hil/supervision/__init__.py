@@ -1,5 +1,6 @@
 """Limits at work: what is limited, what trips, the margins left."""
 
+from hil.supervision.bounds import Bounds
 from hil.supervision.heat_at_start import (
     COLD_START,
     SIMULATED_START,
@@ -17,6 +18,7 @@ from hil.supervision.supervision import Supervisor
 __all__ = [
     "COLD_START",
     "SIMULATED_START",
+    "Bounds",
     "HeatAtStart",
     "KeptHeat",
     "LimitMargin",

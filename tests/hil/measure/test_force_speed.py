@@ -172,8 +172,8 @@ def test_a_lowered_weight_is_held_by_lifting_torque_and_a_lifted_one_by_less():
         move_prediction.predicted_move(SLIDE, 2.0, 0.135, sense) for sense in (1.0, -1.0)
     )
     # As the simulated slide measures: 0.64 and 0.22 by its true states.
-    assert lifted.efficiency[0] == pytest.approx(0.636, abs=0.05)
-    assert lowered.efficiency[0] == pytest.approx(0.216, abs=0.05)
+    assert lifted.efficiency[0] == pytest.approx(0.636, abs=0.02)
+    assert lowered.efficiency[0] == pytest.approx(0.216, abs=0.02)
 
 
 def test_a_profile_without_a_supply_predicts_no_sag():

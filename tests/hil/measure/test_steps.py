@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from hil.measure.characteristic import mean_u95
-from hil.measure.force_response import peaks, rise_s
+from hil.measure.force_steps import peaks, rise_s
 
 TIME_S = np.arange(0.0, 0.27, 0.001)
 

@@ -42,13 +42,6 @@ def test_a_lever_that_drifts_is_felt_as_heavy_as_one_that_does_not(drift_m_s):
     assert figures["zero_force.least_damping"].value == pytest.approx(DAMPING_N_s_m, rel=0.02)
 
 
-def test_the_design_predicts_more_with_the_friction_that_the_loop_leaves():
-    designed, without = zero_force._designed(PROFILE, 0.8, 0.02)
-    assert 0.0 < without.real < designed.real
-    # In slow swings the springs carry the nut along: the mass felt is far below the nut's own.
-    assert 0.0 < designed.imag / (2 * math.pi * 0.8) < 0.5 * PROFILE.actuator.reflected_mass
-
-
 def test_the_hand_overcomes_the_friction_of_the_guide():
     slide = load_profile("bench_slide")
     for frequency in zero_force.FREQUENCIES_Hz:
