@@ -221,7 +221,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             1e-3 * friction.viscous * per_metre**2,
             0.5e-3 * friction.viscous * per_metre**2,
             conditions=sliding,
-            causes="damping within the springs, lubrication, temperature",
+            causes="damping within the springs, which no profile states; lubrication, temperature",
         ),
         Characteristic(
             "plant.dry_friction",

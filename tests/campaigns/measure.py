@@ -8,7 +8,9 @@ good if its stated band covers the truth in 93 to 98 % of the rigs, as far as 50
 judge uses the confidence interval of the share, and the scatter of the errors where the band may be
 too wide. ``--quick`` tries a few rigs. ``--keep DIR`` keeps the runs and a line of figures for each
 rig and test: an interrupted campaign continues from them (``--table`` prints the results so far),
-and changed figures are computed again from the same runs (``--no-runs``).
+and changed figures are computed again from the same runs (``--no-runs``). ``--into FILE`` writes the
+table as JSON into FILE, in which the figures of other tests stay: the manual's is
+``tests/ui/manual/measured/measure.json``.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ import random
 import sys
 import tempfile
 from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -143,13 +146,15 @@ def go_on(options: argparse.Namespace, keys: tuple[str, ...]) -> list[dict[str, 
         if (seed, key) not in done
     ]
     with contextlib.ExitStack() as stack:
-        pool = stack.enter_context(multiprocessing.get_context("spawn").Pool(options.processes))
+        # A pool of multiprocessing waits forever for a worker that has died.
+        spawn = multiprocessing.get_context("spawn")
+        pool = stack.enter_context(ProcessPoolExecutor(options.processes, spawn))
         lines = None
         if options.keep is not None:
             options.keep.mkdir(parents=True, exist_ok=True)
             lines = stack.enter_context((options.keep / LINES).open("w"))
             lines.writelines(json.dumps(each) + "\n" for each in found)
-        for each in pool.imap(measured, jobs):
+        for each in pool.map(measured, jobs):
             found.append(each)
             if lines is not None:
                 lines.write(json.dumps(each) + "\n")
@@ -168,6 +173,7 @@ def main() -> int:
     parser.add_argument("--keep", type=Path, metavar="DIR", help="leave the runs, go on from them")
     parser.add_argument("--no-runs", action="store_true", help="figures of the kept runs alone")
     parser.add_argument("--table", action="store_true", help="what is kept so far, nothing is run")
+    parser.add_argument("--into", type=Path, metavar="FILE", help="write the table into this JSON")
     parser.add_argument("--check", action="store_true", help="exit 1 if it does not hold")
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
@@ -240,6 +246,12 @@ def coverage_rows(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return rows
 
 
+def merged(before: list[dict[str, Any]], rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the rows before, those of the same figure replaced, and the new ones at the end."""
+    left = {row["figure"]: row for row in rows}
+    return [left.pop(row["figure"], row) for row in before] + list(left.values())
+
+
 def _coverage(options: argparse.Namespace, found: list[dict[str, Any]]) -> int:
     for each in found:
         for problem in each["problems"]:
@@ -252,7 +264,7 @@ def _coverage(options: argparse.Namespace, found: list[dict[str, Any]]) -> int:
             f"{row['worst']:8.2f}  {row['rms']:5.2f}  {row['verdict']}"
         )
     problems = [f"rig {each['seed']}: {text}" for each in found for text in each["problems"]]
-    if options.json:
+    if options.json or options.into:
         today = datetime.date.today().isoformat()
         kept = {
             "date": today,
@@ -262,7 +274,15 @@ def _coverage(options: argparse.Namespace, found: list[dict[str, Any]]) -> int:
             "table": rows,
             "problems": problems,
         }
-        print(json.dumps(kept, ensure_ascii=False))
+        if options.into:
+            if options.into.exists():
+                before = json.loads(options.into.read_text(encoding="utf-8"))
+                kept["table"] = merged(before["table"], rows)
+                kept["rigs"] = max(kept["rigs"], before["rigs"])
+            text = json.dumps(kept, indent=1, ensure_ascii=False)
+            options.into.write_text(text + "\n", encoding="utf-8")
+        else:
+            print(json.dumps(kept, ensure_ascii=False))
     return int(options.check and bool(problems or any(row["bad"] for row in rows)))
 
 
