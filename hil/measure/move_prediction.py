@@ -15,7 +15,7 @@ from hil.measure.guarded import middle_m
 from hil.measure.impedance import designed_gains
 from hil.measure.predicted_rig import FRICTION_TRIED, Load, PredictedRig, half_range
 from hil.measure.weight_moves import lasts_s, rubbing_N, way_m
-from hil.profile import Profile
+from hil.profile import Profile, tilt_share
 from hil.sizing import sagged_V
 
 # Own uncertainty, expanded: common practice, no source. Of an efficiency it is absolute.
@@ -94,10 +94,11 @@ def _moved(
     own_kg, own_N, kg_per_N = moved_mass(profile)
     at_rod = kg_per_N * profile.rig.gravity
     weight_N = own_N + mass * profile.rig.gravity * at_rod
-    load = Load(own_kg + mass * at_rod**2, weight_N, rubbing_N(profile))
+    tilt = partial(tilt_share, profile.rig)
+    load = Load(own_kg + mass * at_rod**2, weight_N, rubbing_N(profile), tilt)
     half = 0.5 * sense * way_m(profile)
     ends = middle_m(profile) - half, middle_m(profile) + half
-    rig = PredictedRig(profile, load, weight_N, ends[1], friction, caps=True)
+    rig = PredictedRig(profile, load, weight_N * tilt(ends[1]), ends[1], friction, caps=True)
     lasts = round(lasts_s(profile, speed) / rig.period_s)
     gains = designed_gains(profile)
     rows = np.empty((lasts, 4))

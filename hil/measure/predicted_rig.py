@@ -22,13 +22,22 @@ FRICTION_TRIED = (1 - FRICTION_KNOWN, 1 + FRICTION_KNOWN)
 SEED = 1  # of the noise: equal profiles give equal predictions
 
 
+def level(_position_m: float) -> float:
+    """Return the share of a weight that acts on a level rig: all of it."""
+    return 1.0
+
+
 @dataclass(frozen=True)
 class Load:
-    """What moves at the rod: mass in kg, weight in N, dry friction of the rig in N."""
+    """What moves at the rod: mass in kg, weight in N, dry friction of the rig in N.
+
+    ``tilt`` returns the share of the weight that acts at a position of the output in m.
+    """
 
     mass_kg: float
     weight_N: float = 0.0
     friction_N: float = 0.0
+    tilt: Callable[[float], float] = level
 
 
 class PredictedRig:
@@ -145,7 +154,8 @@ class PredictedRig:
         self.nut_m += dt * self.nut_m_s
         load = self._load
         if load is not None:
-            free = self.output_m_s + dt * (force + hand_N - load.weight_N) / load.mass_kg
+            pushed = force + hand_N - load.weight_N * load.tilt(self.output_m)
+            free = self.output_m_s + dt * pushed / load.mass_kg
             self.output_m_s = _slowed(free, dt * load.friction_N / load.mass_kg)
             self.output_m += dt * self.output_m_s
         self.torque_N_m = self._current / self._per_metre

@@ -61,7 +61,7 @@ from hil.profile.spring_sets import (
     rig_sets,
     spring_sets,
 )
-from hil.profile.statics import arm_ratio, holding_force, motor_force, rig_force
+from hil.profile.statics import arm_ratio, holding_force, motor_force, rig_force, tilt_share
 from hil.profile.write_back import Written, write_back, write_part
 
 __all__ = [
@@ -135,6 +135,7 @@ __all__ = [
     "simulated_wires",
     "single_file",
     "spring_sets",
+    "tilt_share",
     "varied_simulation",
     "with_simulated_faults",
     "without_folders",

@@ -42,6 +42,16 @@ def rig_force(rig: Rig, weight_kg: float) -> float:
     return moment / rig.rod_arm
 
 
+def tilt_share(rig: Rig, position_m: float) -> float:
+    """Return the share of :func:`rig_force` that is left where a lever or an arm is tilted.
+
+    The arm of the weight shrinks with the cosine of the tilt; that of a pinned rod as well.
+    """
+    if isinstance(rig, Linear) or rig.attachment == "pin":
+        return 1.0
+    return math.cos((position_m - rig.level_position) / rig.rod_arm)
+
+
 def arm_ratio(rig: Rig) -> float:
     """Return the load arm over the rod arm: the ratio of rod force to load force."""
     return rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0

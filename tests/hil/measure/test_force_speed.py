@@ -143,7 +143,8 @@ def test_a_held_weight_is_measured_at_rest_and_beside_what_check_predicts():
         expected = holding_force(PROFILE, mass)
         found = held_weights.rod_force(run, PROFILE, mass, expected)
         assert found.value == pytest.approx(force_N + 1.0)
-        assert found.predicted == expected and not found.differs
+        # What check predicts holds where the lever is level: at both ends it is tilted by 16°.
+        assert found.predicted == pytest.approx(0.962 * expected, rel=1e-3) and not found.differs
         # The band contains the uncertainty of the force's zero, as the calibration states it.
         assert found.u95 >= 2 * PROFILE.calibration.absolute_uncertainty
 
