@@ -35,6 +35,8 @@ class CarriedLoad:
 
     Attributes:
         balance_N: force on the rod that balances the present load.
+        quick_balance_N: the same through the quick filter.
+        lightness: 1 of an output with its own mass, 0 from twice that on.
         hung_load_N: known weight that hangs on the rod, as force on the rod.
         effective_mass_kg: mass by which changes of force accelerate the output.
         held_kg: mass that may have to be braked: of the heaviest recently hung weight, as far as the
@@ -60,7 +62,8 @@ class CarriedLoad:
         self.quick_force_N = self.quick_acceleration_m_s2 = 0.0
         self._quick_velocity = self._sudden_s = self._sudden_most_N = 0.0
         self._long_kg = self.own_mass_kg
-        self.balance_N = self.heavy_N = 0.0
+        self.balance_N = self.quick_balance_N = self.heavy_N = 0.0
+        self.lightness = 1.0
         self.hung_load_N = 0.0
         self.effective_mass_kg = self.held_kg = self._held_kg = self.own_mass_kg
         self.bound_kg = self.heaviest_kg
@@ -101,6 +104,9 @@ class CarriedLoad:
             self.quick_acceleration_m_s2 = sudden
             self._see_sudden(sudden, most, step)
             self._learn((velocity - self._smooth_velocity) / BALANCE_FILTER_S, most, step)
+            self.quick_balance_N = self.quick_force_N - self.effective_mass_kg * sudden
+            light = 2.0 - self.effective_mass_kg / self.own_mass_kg
+            self.lightness = light if light > 0.0 else 0.0
 
     def _learn(self, acceleration: float, most: float, dt: float) -> None:
         """Learn balance and hung weight from low-passed force and acceleration.

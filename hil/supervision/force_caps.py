@@ -22,6 +22,12 @@ from hil.supervision.leaving import Leaving
 
 APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
 RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
+# A hand whose force grows pushes a light output out faster than the balance follows. Past an end, by this
+# distance and more, the caps of such an output use the quick balance while it moves, from the first to the
+# second of these calm speeds on, and brake towards so many times the return speed while it moves out. At
+# rest they must not: a cap that follows the force of a contact raises it without end. From hands in
+# lockstep, no source.
+PAST_M, MOVES_FROM_M_S, MOVES_M_S, OUTWARD_RETURNS = 0.0003, 0.002, 0.006, 4.0
 EASE_M_S = 0.02  # speed margin from which a cap opens quickly
 # Speed beyond the allowed one that doubles the damping, up to that of the heaviest weight: one that has
 # just been laid on is not known yet. From sudden loads in lockstep, no source.
@@ -163,28 +169,38 @@ class TravelCap:
             spring_force: N. damping: N·s/m.
         """
         position, velocity = estimator.output_position_m, estimator.output_velocity_m_s
-        mass = load.effective_mass_kg
+        mass, calm = load.effective_mass_kg, velocity - load.flutter_m_s
+        quick = load.quick_balance_N
+        quick = quick if quick > flat.low_N else flat.low_N
+        quicker = (quick if quick < flat.high_N else flat.high_N) - balance
         # The load that must be braked is the larger of what the rod balances and what is known
         # to hang on it.
         known, heavy = load.own_load_N + load.hung_load_N, load.heavy_N
         braked = load.mass_kg
-        closing_acceleration = (spring_force - balance) / mass
-        self.high_N = balance + self._room(
-            self.high_end_m - position,
+        room = self.high_end_m - position
+        pushed = _pushed(room, calm, load.lightness)
+        high = balance + pushed * quicker
+        self.high_N = high + self._room(
+            room,
             velocity,
             load.flutter_m_s,
-            closing_acceleration,
-            (min(known, balance, heavy) - flat.low_N) / braked,
+            pushed,
+            (spring_force - high) / mass,
+            (min(known, high, heavy) - flat.low_N) / braked,
             load,
             False,
             damping,
         )
-        self.low_N = balance - self._room(
-            position - self.low_end_m,
+        room = position - self.low_end_m
+        pushed = _pushed(room, -calm, load.lightness)
+        low = balance + pushed * quicker
+        self.low_N = low - self._room(
+            room,
             -velocity,
             -load.flutter_m_s,
-            -closing_acceleration,
-            (flat.high_N - max(known, balance, heavy)) / braked,
+            pushed,
+            (low - spring_force) / mass,
+            (flat.high_N - max(known, low, heavy)) / braked,
             load,
             True,
             damping,
@@ -195,6 +211,7 @@ class TravelCap:
         distance: float,
         speed: float,
         flutter: float,
+        pushed: float,
         closing_acceleration: float,
         available: float,
         load: CarriedLoad,
@@ -207,6 +224,7 @@ class TravelCap:
             distance: m left to the end.
             speed, closing_acceleration: towards the end, m/s and m/s².
             flutter: part of the speed that the calm speed leaves out, m/s.
+            pushed: 0 to 1, as returned by ``_pushed``.
             available: deceleration in m/s² that the force limit leaves.
             load: the carried one. down: the end is the one towards which weights pull.
             damping: N·s/m.
@@ -223,6 +241,8 @@ class TravelCap:
             distance -= REACTION_S * speed
         allowed = allowed_speed(distance, braking)
         if speed > 0.0:
+            if allowed < 0.0:
+                allowed *= 1.0 + pushed * (OUTWARD_RETURNS - 1.0)
             # Past the end too: a cap that opened there would be looser nearer the end.
             follow = APPROACH_1_S * speed
             follow = follow if follow < braking else braking
@@ -242,6 +262,23 @@ class TravelCap:
             if over > 0.0:
                 damping *= _more_damping(over, load, down)
         return damping * margin - load.effective_mass_kg * follow
+
+
+def _pushed(room_m: float, calm_m_s: float, lightness: float) -> float:
+    """Return 1 for a light output that moves past an end, less and less for one at rest or inside it.
+
+    Args:
+        room_m: distance left to the end. calm_m_s: calm speed towards it.
+        lightness: of the carried load, 0 to 1.
+    """
+    if calm_m_s > 0.0:
+        room_m -= REACTION_S * calm_m_s
+    else:
+        calm_m_s = -calm_m_s
+    past, moving = -room_m / PAST_M, (calm_m_s - MOVES_FROM_M_S) / (MOVES_M_S - MOVES_FROM_M_S)
+    if not (past > 0.0 and moving > 0.0):
+        return 0.0
+    return lightness * (past if past < 1.0 else 1.0) * (moving if moving < 1.0 else 1.0)
 
 
 def _more_damping(over_m_s: float, load: CarriedLoad, down: bool) -> float:
