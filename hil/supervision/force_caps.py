@@ -183,7 +183,6 @@ class TravelCap:
         self.high_N = high + self._room(
             room,
             velocity,
-            load.flutter_m_s,
             pushed,
             (spring_force - high) / mass,
             (min(known, high, heavy) - flat.low_N) / braked,
@@ -197,7 +196,6 @@ class TravelCap:
         self.low_N = low - self._room(
             room,
             -velocity,
-            -load.flutter_m_s,
             pushed,
             (low - spring_force) / mass,
             (flat.high_N - max(known, low, heavy)) / braked,
@@ -210,7 +208,6 @@ class TravelCap:
         self,
         distance: float,
         speed: float,
-        flutter: float,
         pushed: float,
         closing_acceleration: float,
         available: float,
@@ -223,7 +220,6 @@ class TravelCap:
         Args:
             distance: m left to the end.
             speed, closing_acceleration: towards the end, m/s and m/s².
-            flutter: part of the speed that the calm speed leaves out, m/s.
             pushed: 0 to 1, as returned by ``_pushed``.
             available: deceleration in m/s² that the force limit leaves.
             load: the carried one. down: the end is the one towards which weights pull.
@@ -235,6 +231,7 @@ class TravelCap:
         braking = braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
         scarce = 1.0 - braking / most
         # A load that can hardly be braked hardly changes its speed either.
+        flutter = -load.flutter_m_s if down else load.flutter_m_s
         speed -= scarce * scarce * scarce * scarce * flutter
         follow = 0.0
         if speed > 0.0:
