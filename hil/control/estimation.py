@@ -91,9 +91,7 @@ class ObserverGains:
             (1.0 - pole) ** 2 / dt,
         )
 
-    def weigh(
-        self, covariance: Covariance, dt: float, error_m: float, unseen_N: float
-    ) -> Weighed:
+    def weigh(self, covariance: Covariance, dt: float, error_m: float, unseen_N: float) -> Weighed:
         """Return gains (position, velocity, disturbance) and covariance of one uncertain sample.
 
         One whole step of the Kalman filter, for a sample taken ``dt`` s after the last whose
