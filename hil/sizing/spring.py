@@ -12,28 +12,34 @@ from typing import Protocol
 # Shear and elastic modulus of patented cold drawn wire (EN 10270-1), from memory.
 SHEAR_MODULUS_PA = 81.5e9
 ELASTIC_MODULUS_PA = 206e9
+DENSITY_KG_M3 = 7850.0  # of spring steel; EN 13906-1, from memory
 SOLID_STRESS_SHARE = 0.56  # of the tensile strength, cold coiled, at solid length; EN 13906-1
 DEAD_COILS = 2.0  # two closed ends; EN 13906-1
 SURGE_TIMES = 13.0  # of the working frequency, below which coils surge; common practice, no source
 
 
 @dataclass(frozen=True)
-class Coil:
-    """One spring: wire and mean coil diameter in m, active coils, free length in m."""
+class CoiledWire:
+    """Round wire of a spring: wire and mean coil diameter in m, active coils."""
 
     wire_m: float
     coil_m: float
     active: float
-    free_m: float
-    ground: bool = True
-    shear_modulus_Pa: float = SHEAR_MODULUS_PA
-    elastic_modulus_Pa: float = ELASTIC_MODULUS_PA
-    density_kg_m3: float = 7850.0  # EN 13906-1, from memory
 
     @property
     def index(self) -> float:
         """Coil over wire diameter, w = D/d."""
         return self.coil_m / self.wire_m
+
+
+@dataclass(frozen=True)
+class Coil(CoiledWire):
+    """Compression spring; ``free_m`` is its length without load."""
+
+    free_m: float
+    ground: bool = True
+    shear_modulus_Pa: float = SHEAR_MODULUS_PA
+    elastic_modulus_Pa: float = ELASTIC_MODULUS_PA
 
     @property
     def rate_N_m(self) -> float:
@@ -64,7 +70,7 @@ class Coil:
     @property
     def surge_Hz(self) -> float:
         """First natural frequency of the coils between held ends, d/(2π·n·D²)·√(G/(2ρ))."""
-        wave = math.sqrt(self.shear_modulus_Pa / (2 * self.density_kg_m3))
+        wave = math.sqrt(self.shear_modulus_Pa / (2 * DENSITY_KG_M3))
         return self.wire_m / (2 * math.pi * self.active * self.coil_m**2) * wave
 
     def stress_Pa(self, force_N: float) -> float:

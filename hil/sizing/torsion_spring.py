@@ -12,28 +12,19 @@ import math
 from dataclasses import dataclass
 
 from drivers.motion import ARC_RADIUS_M
-from hil.sizing.spring import ELASTIC_MODULUS_PA
+from hil.sizing.spring import DENSITY_KG_M3, ELASTIC_MODULUS_PA, CoiledWire
 
 STATIC_STRESS_SHARE = 0.7  # of the tensile strength, bending at rest; EN 13906-3
 MANDREL_SHARE = 0.95  # of the inner diameter of the wound spring: recommended mandrel; EN 13906-3
 
 
 @dataclass(frozen=True)
-class TorsionCoil:
-    """One spring: wire, mean coil and mandrel diameter in m, active coils without load."""
+class TorsionCoil(CoiledWire):
+    """Torsion spring; its coil diameter and active coils are those without load."""
 
-    wire_m: float
-    coil_m: float
-    active: float
-    mandrel_m: float
+    mandrel_m: float  # diameter
     tensile_Pa: float
     elastic_modulus_Pa: float = ELASTIC_MODULUS_PA
-    density_kg_m3: float = 7850.0  # EN 13906-1, from memory
-
-    @property
-    def index(self) -> float:
-        """Coil over wire diameter, w = D/d."""
-        return self.coil_m / self.wire_m
 
     @property
     def rate_N_m_rad(self) -> float:
@@ -78,7 +69,7 @@ class TorsionCoil:
         A wire of length π·D·n bends with E·I and turns about the axis with ρ·A·D²/4 for each metre,
         a wave whose half length is the wire's.
         """
-        wave = math.sqrt(self.elastic_modulus_Pa / self.density_kg_m3)
+        wave = math.sqrt(self.elastic_modulus_Pa / DENSITY_KG_M3)
         return self.wire_m / (4 * math.pi * self.active * self.coil_m**2) * wave
 
     def stress_Pa(self, force_N: float) -> float:
