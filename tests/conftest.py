@@ -155,8 +155,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if _of_the_source(item.path):
             item.add_marker(SOURCE_MARK)
-            if compiled_modules():
-                item.add_marker(compiled)
+        if compiled_modules() and item.get_closest_marker(SOURCE_MARK):
+            item.add_marker(compiled)
     if config.getoption("--no-repeats"):
         return
     for item in items:

@@ -24,7 +24,7 @@ HOT = {
     "hil/bench": "applying asking bench_state capping cycle external facts powering referencing",
     "hil/control": (
         "calibration commissioning drive_loop dry_friction estimation external force_controller load_motion "
-        "position_target power_removal power_sequence reference_seek velocity_controller"
+        "position_target power_removal power_sequence reference_seek shaping velocity_controller"
     ),
     "hil/host": "host pacing replay_notes",
     "hil/link": "local_port receiver request_gate server sources zmtp",

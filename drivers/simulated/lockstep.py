@@ -41,9 +41,9 @@ class LockstepDrive:
 
     Args:
         parameters: the rig and its drive.
-        seed: of all its random numbers.
+        seed: seed of all its random numbers.
         period_s: cycle period.
-        options: of the represented wire protocol, kept for reference.
+        options: options of the represented wire protocol, kept for reference.
 
     Attributes:
         core: the drive and its rig; ``core.environment`` holds weights, hand, disturbances.
@@ -144,8 +144,10 @@ class LockstepDrive:
     def _answer(self, missed: bool = False) -> Telemetry:
         core = self.core
         telemetry = self.telemetry
+        disturbances = core.environment.disturbances  # once: each look is a call of Python
+        silent, slow_silent = disturbances["silent"], disturbances["slow_values_silent"]
         received = True
-        if core.environment.silent:
+        if silent:
             self._waiting = False
         elif missed or core.environment.loses_sample():
             pass
@@ -156,7 +158,7 @@ class LockstepDrive:
             self._received_s = self._sensed_s = self._asked_s
         telemetry.age_s = self._time_s - self._received_s
         telemetry.deflection_age_s = self._time_s - self._sensed_s
-        if not (core.environment.silent or core.environment.slow_values_silent):
+        if not (silent or slow_silent):
             if self._received_s == self._asked_s:
                 self._ages.came(SLOW_VALUES, self._asked_s)
             if self._cycles % SLOW_EVERY == 0:

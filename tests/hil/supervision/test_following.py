@@ -70,6 +70,7 @@ class RunningAway(Shaper):
         return max(low_N, min(high_N, shaped))
 
 
+@pytest.mark.of_the_source
 def test_a_shaper_that_runs_away_trips_before_the_force_limit(footplate: Profile) -> None:
     rig = Rig(footplate, 2.5, at_m=MIDDLE)
     rig.apply(VirtualSpring(rest_m=MIDDLE, stiffness_N_m=20e3, damping_N_s_m=200.0))

@@ -43,7 +43,7 @@ def broken(rig: Rig) -> None:
     def fail(*_: object) -> None:
         raise ZeroDivisionError("a bug")
 
-    rig.bench.bench.shaper.shape = fail  # type: ignore[method-assign,assignment]
+    rig.bench.bench._active.force = fail
 
 
 def ended(cause: Cause) -> Callable[[Rig], object]:
@@ -241,12 +241,7 @@ CASES = {
     "heartbeat late": Case(Cause.HEARTBEAT_LATE, ended(Cause.HEARTBEAT_LATE), "fell silent"),
     "cycle late": Case(Cause.CYCLE_LATE, ended(Cause.CYCLE_LATE), "host was delayed"),
     "host ending": Case(Cause.HOST_ENDING, ended(Cause.HOST_ENDING), "end of the rig host"),
-    "exception": Case(
-        Cause.EXCEPTION,
-        broken,
-        "ZeroDivisionError: a bug",
-        undo=lambda rig: rig.bench.bench.shaper.__dict__.pop("shape"),
-    ),
+    "exception": Case(Cause.EXCEPTION, broken, "ZeroDivisionError: a bug"),
     "drive lost": Case(
         Cause.DRIVE_LOST,
         lost,
