@@ -9,8 +9,11 @@ import io
 import json
 import math
 import os
+import re
+import shutil
 import sys
 import tempfile
+import textwrap
 import traceback
 from pathlib import Path
 from typing import Any
@@ -49,11 +52,24 @@ class CommandError(Exception):
         self.exit_code = exit_code
 
 
+WIDEST, NARROWEST = 96, 40  # columns of help: read at sight, and still readable
+
+
 class Help(argparse.RawDescriptionHelpFormatter):
     """Help formatter that keeps the line breaks of descriptions and examples."""
 
     def __init__(self, prog: str) -> None:
-        super().__init__(prog, max_help_position=28, width=96)
+        terminal = shutil.get_terminal_size((WIDEST, 24)).columns
+        super().__init__(prog, max_help_position=28, width=max(NARROWEST, min(WIDEST, terminal)))
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        """Wrap lines that are too long under their last column."""
+        wrapped = []
+        for line in text.splitlines():
+            column = re.match(r" *(?:\S.*? {2,})?", line)
+            hanging = " " * (column.end() if column else 0)
+            wrapped += textwrap.wrap(line, width, subsequent_indent=hanging) or [""]
+        return "\n".join(indent + line for line in wrapped)
 
 
 def add_command(
