@@ -63,6 +63,41 @@ USUAL_FACTORS = {
 }
 
 
+# By SI unit, as a message names them.
+KINDS = {
+    "m": "a length",
+    "m/s": "a speed",
+    "m/s^2": "an acceleration",
+    "N": "a force",
+    "N/s": "a rate of force",
+    "N/m": "a stiffness",
+    "N*s/m": "a damping",
+    "kg": "a mass",
+    "kg*m^2": "a moment of inertia",
+    "N*m": "a torque",
+    "N*m/s": "a rate of torque",
+    "N*m/rad": "a stiffness in torsion",
+    "N*m/A": "a torque constant",
+    "N*m*s/rad": "a damping in torsion",
+    "rad": "an angle",
+    "rad/s": "an angular speed",
+    "rad/s^2": "an angular acceleration",
+    "A": "a current",
+    "V": "a voltage",
+    "ohm": "a resistance",
+    "H": "an inductance",
+    "F": "a capacitance",
+    "s": "a time",
+    "Hz": "a frequency",
+    "degC": "a temperature",
+    "kelvin": "a difference of temperatures",
+    "Pa": "a stress",
+    "J": "an energy",
+    "m/count": "a length for each count",
+    "rad/count": "an angle for each count",
+}
+
+
 def _pure(quantity: Any) -> dict[str, float]:
     """Return the powers of dimensionless units: they distinguish rpm from Hz, um from um/count."""
     roots = dict(units().get_base_units(quantity.units)[1]._units)
@@ -177,7 +212,9 @@ def _read(value: str, unit: str) -> float:
         raise
     except DimensionalityError:
         raise PydanticCustomError(
-            "quantity_unit", "'{value}' is not of the kind {unit}", {"value": value, "unit": unit}
+            "quantity_unit",
+            "'{value}' is not {kind}",
+            {"value": value, "kind": kind_in_words(unit), "unit": unit},
         ) from None
     except Exception:
         raise PydanticCustomError(
@@ -185,6 +222,11 @@ def _read(value: str, unit: str) -> float:
             "'{value}' cannot be read as a quantity; write for instance '1 {unit}'",
             {"value": value, "unit": unit},
         ) from None
+
+
+def kind_in_words(unit: str) -> str:
+    """Return what a quantity with this SI unit is, with its article."""
+    return KINDS.get(unit, f"a quantity in {unit}")
 
 
 def kind_of(unit: str, along: bool) -> Dimension:

@@ -58,7 +58,7 @@ class Configurator:
 
     Args:
         bus: used, and left open; no one else may read it meanwhile.
-        options: of the profile.
+        options: options of the profile.
         period_s: cycle period, set in drives that interpolate between targets.
 
     Raises:

@@ -226,7 +226,7 @@ class _PdoRecord:
 
     Args:
         d: dictionary to which the records are added.
-        number: of the PDO, from 0.
+        number: number of the PDO, from 0.
         cob_id: initial identifier.
         transmit: the node sends it.
     """

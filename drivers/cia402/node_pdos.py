@@ -15,7 +15,7 @@ class ReceivePdo:
 
     Attributes:
         transmission: type.
-        packing: of its bytes.
+        packing: packing of its bytes.
         deadline_s: longest time between two receptions; 0 for none.
         received_s: time of the latest reception; 0 before the first.
     """

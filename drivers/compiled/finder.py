@@ -20,7 +20,7 @@ class CompiledFinder(MetaPathFinder):
     """Finder of the modules of one build.
 
     Args:
-        directory: of the build.
+        directory: directory of the build.
     """
 
     def __init__(self, directory: Path) -> None:

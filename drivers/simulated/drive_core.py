@@ -45,7 +45,7 @@ class SimulatedDriveCore:
 
     Attributes:
         physics: the true rig. environment: weights, hand, disturbances.
-        power, fault_code, mode: of the firmware. restarts: number of restarts of its logic.
+        power, fault_code, mode: state of the firmware. restarts: number of restarts of its logic.
         position_counts: encoder counts. deflection_counts: as converted.
         velocity_rad_s, torque_N_m, supply_V, temperature_degC: measured by the drive.
         peak_spring_force_N, peak_driven_force_N, peak_speed_m_s, peak_end_speed_m_s: true
@@ -82,7 +82,7 @@ class SimulatedDriveCore:
         self._torque_target = 0.0
         self._targets = LoopTargets(p.drive_target_delay_s, p.drive_interpolation_s)
         self._integral_N_m = 0.0
-        self._asked_A = 0.0
+        self._setpoint_A = 0.0
         self._off_winding = Winding.SHORTED if p.off_state == "shorted" else Winding.OPEN
         self._sensor = SensorMount(p, self.physics.deflection_m)
         self._encoder = EncoderMount(p)
@@ -249,7 +249,7 @@ class SimulatedDriveCore:
         stage = self.power
         if stage is PowerStage.ON and self.mode is Mode.TORQUE:
             self._ask(self._torque_target)
-            self.physics.advance(dt_s, self._asked_A, Winding.DRIVEN)
+            self.physics.advance(dt_s, self._setpoint_A, Winding.DRIVEN)
         elif stage is PowerStage.ON or stage is PowerStage.QUICK_STOP:
             count = max(1, math.ceil(dt_s / FIRMWARE_TICK_S - 1e-9))
             for _ in range(count):
@@ -288,7 +288,7 @@ class SimulatedDriveCore:
         torque = self._speed_gain * error + self._integral_N_m + targets.torque_N_m
         if self._ask(torque):
             self._integral_N_m += self._speed_integral_gain * error * dt_s
-        self.physics.advance(dt_s, self._asked_A, Winding.DRIVEN)
+        self.physics.advance(dt_s, self._setpoint_A, Winding.DRIVEN)
 
     def _stay(self) -> None:
         """Hold the motor at its position until the next target."""
@@ -300,13 +300,13 @@ class SimulatedDriveCore:
         most = min(p.drive_max_torque_N_m, self._most_A * self._torque_constant)
         limited = min(max(torque_N_m, -most), most)
         given = limited + p.drive_torque_offset_N_m
-        self._asked_A = p.drive_polarity * given / self._torque_constant
+        self._setpoint_A = p.drive_polarity * given / self._torque_constant
         return limited == torque_N_m
 
     def _switch_off(self, stage: PowerStage) -> None:
         self.power = stage
         self._torque_target = self._targets.velocity_rad_s = self._targets.torque_N_m = 0.0
-        self._integral_N_m = self._asked_A = 0.0
+        self._integral_N_m = self._setpoint_A = 0.0
 
     # -- sensors -----------------------------------------------------------------------
 

@@ -23,7 +23,7 @@ class InjectedFault:
         kind: the fault that a bring-up can identify, if it has several causes; empty for ``code``
             itself.
         kind_by_loop: likewise over a drive that takes velocity or position, if it differs.
-        sources: of motion with which it can show, such as ``velocity``; empty for all.
+        sources: sources of motion with which it can show, such as ``velocity``; empty for all.
     """
 
     code: str

@@ -36,10 +36,10 @@ class Lateness:
     """Distribution of late cycles: how many, by how much, and where.
 
     Attributes:
-        share: of randomly late cycles, 0 to 1.
+        share: share of randomly late cycles, 0 to 1.
         up_to_s: their longest delay; uniform from 0.
         pause_s: length of a regular pause.
-        pause_every_s: from one pause to the next; 0 for none.
+        pause_every_s: time from one pause to the next; 0 for none.
         stale_share: share of delays between sampling and use: the sample is from before the delay.
         device_share: share of delays between request and sampling: the time of sampling is unknown.
         recorded: (wake latency, answer, sample's age) in s of each cycle of a recorded run,
@@ -110,7 +110,7 @@ class Delays:
     Args:
         lateness: what they are drawn from.
         period_s: cycle period.
-        seed: of the draw.
+        seed: seed of the draw.
         from_s: session time from which pauses are counted.
     """
 

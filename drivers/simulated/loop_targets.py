@@ -11,7 +11,7 @@ class LoopTargets:
     """Targets of the speed and position loops, in the wire's sense.
 
     Attributes:
-        velocity_rad_s: of the speed loop. torque_N_m: added to the torque of either loop.
+        velocity_rad_s: velocity of the speed loop. torque_N_m: torque added to that of either loop.
     """
 
     def __init__(self, delay_s: float, interpolation_s: float) -> None:

@@ -100,7 +100,7 @@ class RigPhysics(SteppedRig):
 
     # -- integration -------------------------------------------------------------------
 
-    def advance(self, dt_s: float, asked_A: float, winding: Winding) -> None:
+    def advance(self, dt_s: float, setpoint_A: float, winding: Winding) -> None:
         """Integrate over ``dt_s`` with one commanded current and winding state."""
         if dt_s <= 0.0:
             return
@@ -242,7 +242,7 @@ class RigPhysics(SteppedRig):
                 next_current = settled + (current - settled) * winding_decay
                 mean_current = settled + (current - settled) * winding_mean
             else:
-                aim = asked_A if winding else 0.0
+                aim = setpoint_A if winding else 0.0
                 next_current = aim + (current - aim) * loop_decay
                 mean_current = aim + (current - aim) * loop_mean
                 settled = (link - emf) / resistance

@@ -14,7 +14,8 @@ class RigState:
     Attributes:
         time_s: simulated time.
         nut_position_m, nut_velocity_m_s: nut, rod extension positive.
-        coordinate, coordinate_rate: of the output: lever angle from level (rad) or metres.
+        coordinate, coordinate_rate: coordinate of the output and its rate: lever angle from
+            level (rad) or metres.
         current_A: torque-producing motor current; positive gives positive torque on the shaft.
         link_V: voltage of the drive's DC link; source_V: of the supply behind it.
         motor_rise_K, housing_rise_K, drive_rise_K: above ambient; the first is the winding's

@@ -28,7 +28,7 @@ class StampedFrame(can.Message):
     """Frame with the time of its arrival.
 
     Attributes:
-        received_s: by ``time.monotonic()``.
+        received_s: time of reception by ``time.monotonic()``.
     """
 
     __slots__ = ("received_s",)

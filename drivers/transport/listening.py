@@ -106,7 +106,7 @@ class BusMonitor(Protocol):
 
     Attributes:
         declared: every declared message that the board sends.
-        undeclared: by identification.
+        undeclared: messages that the profile does not declare, by identification.
         polling: messages sent while listening, as text; empty for none.
     """
 

@@ -58,9 +58,10 @@ class SerialLineBus(can.BusABC):
 
     Args:
         channel: port, such as a path; ``PORT@BAUD`` also gives the line's rate.
-        tty_baudrate: of the serial line in bit/s; ignored by USB adapters.
-        bitrate: of the bus in bit/s; by default the adapter keeps its own.
-        data_bitrate: of the data of CAN FD frames in bit/s, for adapters that support them.
+        tty_baudrate: bit rate of the serial line in bit/s; ignored by USB adapters.
+        bitrate: bit rate of the bus in bit/s; by default the adapter keeps its own.
+        data_bitrate: bit rate of the data of CAN FD frames in bit/s, for adapters that support
+            them.
         listen_only: the adapter acknowledges and sends nothing.
         sleep_after_open: seconds needed by an adapter that restarts when opened.
         rtscts: hardware handshake.

@@ -17,11 +17,11 @@ class Budget:
     """Worst-case load of one wire.
 
     Attributes:
-        share: of the wire's time, 1 = full.
+        share: share of the wire's time, 1 = full.
         what: basis of the computation, as text.
         fastest_rate_hz: cycles per second at which ``REFUSE_SHARE`` is just reached; infinite
             if the load does not depend on the cycle, 0 if it does not fit at any rate.
-        key: under ``drive`` in the profile, where the wire is described, such as ``bus``.
+        key: key under ``drive`` in the profile, where the wire is described, such as ``bus``.
     """
 
     share: float

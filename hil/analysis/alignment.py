@@ -23,7 +23,7 @@ class Alignment:
     """Shift in s that aligns a run with the first one, and their agreement there.
 
     Attributes:
-        correlation: of the two in their overlap, −1 to 1; NaN if aligned otherwise.
+        correlation: correlation of the two in their overlap, −1 to 1; NaN if aligned otherwise.
     """
 
     shift_s: float

@@ -61,9 +61,9 @@ def write_report(
     """Write a self-contained HTML page.
 
     Args:
-        path: of the page; written whole or not at all.
+        path: path of the page; written whole or not at all.
         run: the recorded run.
-        profile: of the rig.
+        profile: profile of the rig.
         measured: figures of the run.
 
     Raises:

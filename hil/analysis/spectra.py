@@ -24,8 +24,8 @@ class Spectrum:
 
     Attributes:
         places: Hz, or orders (events a turn), shape (m,).
-        amplitudes: over frequency the root of the power density, unit/√Hz; over orders the
-            amplitude of a sine, in the column's unit; shape (m,).
+        amplitudes: amplitudes; over frequency the root of the power density, unit/√Hz; over orders
+            the amplitude of a sine, in the column's unit; shape (m,).
         step: distance of two places.
         segments: number of segments that were averaged.
     """

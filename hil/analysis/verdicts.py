@@ -57,7 +57,7 @@ class Verdict:
         code: the gravest reason, or ``Code.GOOD``.
         text: all reasons; empty if good.
         tolerance: largest error that is good, in ``unit``.
-        unit: of tolerance and uncertainty.
+        unit: unit of tolerance and uncertainty.
         u95: expanded uncertainty of the figure (k = 2) in ``unit``, NaN if none is stated.
     """
 
@@ -98,7 +98,7 @@ def judge(
 
     Args:
         run: source of the figure.
-        kind, values: of the figure.
+        kind, values: kind and values of the figure.
         rows: its begin, steady and end.
         declared: tolerance of the step in the figure's unit, or None for the default.
         statistical: expanded uncertainty by the scatter of the samples alone, NaN if none.

@@ -64,7 +64,7 @@ class BenchState:
 
     Args:
         profile: the rig.
-        capabilities: of the opened drive.
+        capabilities: capabilities of the opened drive.
         period_s: cycle period in s.
 
     ``axis`` is its name among several, ``others`` are those; empty for a single one.

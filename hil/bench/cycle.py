@@ -53,7 +53,8 @@ class Answer:
     """Answer of one cycle to what is active; one object, refilled.
 
     Attributes:
-        torque_N_m: of the motor, profile sign. velocity_m_s: of the nut. 0 unless something acts.
+        torque_N_m: torque of the motor, profile sign. velocity_m_s: velocity of the nut. 0
+            unless something acts.
         offset_N_m: torque that a drive adds to that of its own loop.
         behaviour: code of what acts, 0 for none.
         setpoint_N: force of the behaviour. rest_m, stiffness_N_m: its own. NaN if none.
@@ -202,13 +203,15 @@ class Bench(CappedBench):
         most = self._most_torque()
         position, velocity = estimator.output_position_m, estimator.output_velocity_m_s
         # The output's position now, not at the time of an old sample.
-        answer.setpoint_N = asked = active.force(position + self.late_s * velocity, velocity, dt_s)
+        answer.setpoint_N = setpoint = active.force(
+            position + self.late_s * velocity, velocity, dt_s
+        )
         share = following.energy.damping_share
         if share > 0.0:
-            asked -= share * self._spare_damping(active) * velocity
+            setpoint -= share * self._spare_damping(active) * velocity
         low, high = bounds.force_low_N - tare, bounds.force_high_N - tare
         stiffness = active.stiffness_N_m
-        self._shaped = shaped = self.shaper.shape(asked, low, high, dt_s, not stiffness > 0.0)
+        self._shaped = shaped = self.shaper.shape(setpoint, low, high, dt_s, not stiffness > 0.0)
         true_shaped = shaped + tare
         bounds.note_shaped(true_shaped)
         answer.stiffness_N_m = stiffness
@@ -247,7 +250,7 @@ class Bench(CappedBench):
         following.follow(
             estimator,
             self._true_force,
-            asked + tare,
+            setpoint + tare,
             active.potential_force(position, velocity) + tare,
             true_shaped,
             effort,

@@ -28,9 +28,9 @@ class LockstepBench:
 
     Args:
         profile: the rig, with its simulation.
-        seed: of every random number.
-        lateness: of host and drive; None for never late.
-        late_seed: of the lateness, which several axes share; None for ``seed``.
+        seed: seed of every random number.
+        lateness: lateness of host and drive; None for never late.
+        late_seed: seed of the lateness, which several axes share; None for ``seed``.
 
     Attributes:
         events: every event so far, as on the link.

@@ -1,4 +1,4 @@
-"""Several axes in lockstep: one cycle of each in turn, deterministic."""
+"""Several axes in lockstep: deterministic, one cycle of each axis in turn."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ from hil.profile import Axes
 
 
 class LockstepAxes:
-    """The benches of an axes file, each with its simulated rig, at one pace.
+    """Benches of an axes file in step with each other, each with its simulated rig.
 
     Args:
-        axes: with a ``simulation`` part in every profile.
-        seed: of every random number; each axis has its own sequence of them.
-        lateness: of their one host; None for never late.
+        axes: axes with a ``simulation`` part in every profile.
+        seed: seed of every random number; each axis has its own sequence of them.
+        lateness: lateness of the host of all axes; None for never late.
 
     Attributes:
-        benches: by axis. Do not step them by themselves.
+        benches: benches by axis. Step them together, by ``step``.
     """
 
     def __init__(self, axes: Axes, seed: int = 1, lateness: Lateness | None = None) -> None:
         self.axes = axes
         self.benches = {
-            # Far apart, so that no two axes of neighbouring seeds are alike.
-            # One process runs them: a late cycle is late for every axis.
+            # Seeds of the axes lie far apart: otherwise the second axis of seed 1 would equal the
+            # first of seed 2. One process runs all axes, so a late cycle is late for each of them.
             name: LockstepBench(profile, seed + 1_000_000 * number, lateness, late_seed=seed)
             for number, (name, profile) in enumerate(axes.profiles.items())
         }
@@ -40,7 +40,7 @@ class LockstepAxes:
         return next(iter(self.benches.values())).time_s
 
     def rehearse(self, rehearsal: Rehearsal, tell: Callable[[str], None]) -> None:
-        """Inject faults from now on, each on its axis; their times count from here."""
+        """Inject faults, each on its axis; their times count from now."""
         for name, bench in self.benches.items():
             bench.rehearse(rehearsal.of_axis(name), partial(_tell_of, name, tell))
 

@@ -146,7 +146,7 @@ def load_rehearsal(path: Path | str, axes: Sequence[str] = ()) -> Rehearsal:
     """Return the faults of a file.
 
     Args:
-        axes: of the machine; empty for a single rig.
+        axes: axes of the machine; empty for a single rig.
 
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
@@ -203,7 +203,7 @@ class Rehearser:
 
     Args:
         rehearsal: the faults.
-        rig: on which they are injected.
+        rig: rig on which they are injected.
         be_late: takes the lateness in force, None for none; called when it changes.
         tell: takes a line for the operator at each act.
     """

@@ -55,7 +55,7 @@ class DriveLoop:
     Attributes:
         bandwidth_Hz: crossover of the velocity loop, by the mass that the profile states.
         integral_share: K_i/K_v over that crossover in rad/s.
-        delay_s: beside the cycle's own.
+        delay_s: delay in addition to the cycle's own.
         position_Hz: gain of the position loop over 2π; NaN for a drive that takes velocity.
         unexplained: share of the torque's standard deviation.
     """

@@ -140,7 +140,7 @@ class Context:
 
     Attributes:
         profile: as loaded.
-        facts: of the drive.
+        facts: facts of the drive.
         known: values measured by earlier steps (SI; names end in their unit), kept in the record
             for a resumed bring-up. A step may rely only on values from the steps that it
             ``needs``.

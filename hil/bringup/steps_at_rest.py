@@ -171,7 +171,7 @@ def judge_at_rest(
     """Return the finding that explains a deflection sensor's reading at rest; None if sound.
 
     Args:
-        stated_noise, most_noise, most_wander: in counts.
+        stated_noise, most_noise, most_wander: values in counts.
     """
     if seen.share_top > 0.9:
         return finding("deflection_rail", reading_counts=seen.middle)

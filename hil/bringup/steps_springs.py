@@ -129,8 +129,8 @@ def judge_springs(rates: list[float], push: float, pull: float) -> Finding | Non
     """Judge the springs' rates, all as shares of the stated one about the middle.
 
     Args:
-        rates: from push to pull over four equal parts of the deflection.
-        push, pull: over either half.
+        rates: rates from push to pull over four equal parts of the deflection.
+        push, pull: rates over either half.
     """
     shares = f"{100 * push:.0f} % of the stated rate pushing, {100 * pull:.0f} % pulling"
     inner = max(rates[1], rates[2])

@@ -66,7 +66,7 @@ class Gentle:
         torque_N_m: enough to move; speed_m_s: slow enough to meet an end.
         end_N, leave_N, envelope_N: spring forces that end a run at an end, one that leaves an
             end, and any.
-        rate_N_m: of the springs at rest.
+        rate_N_m: rate of the springs at rest.
     """
 
     profile: Profile

@@ -47,9 +47,9 @@ class CalibrationFile:
     """A calibration on disk with a correct hash.
 
     Attributes:
-        path: of the YAML file.
+        path: path of the YAML file.
         content: its values.
-        sha256: over them.
+        sha256: their hash.
         calibration: the profile's part.
         law: the same, for computation.
     """

@@ -141,7 +141,7 @@ class Content(_Strict):
     """Everything in the file except its hash. Units are in the names, SI or counts.
 
     Attributes:
-        name: of the file as it was written.
+        name: name of the file as it was written.
         accuracy: standard uncertainties of the inputs of the loads.
         points: ``POINT_COLUMNS``, and each input's effect on the load as ``part_NAME_N``.
         law: reading against load, as ``Fit.as_data``; ``compared``: corrected AIC of each law

@@ -75,7 +75,7 @@ def zero_warning(profile: Profile, counts: Array) -> DriftWarning | None:
     """Compare readings at rest with no load with the zero of the calibration.
 
     Args:
-        profile: with the calibration in force.
+        profile: profile with the calibration in force.
         counts: shape (n,), readings with nothing on the rod.
     """
     counts = counts[np.isfinite(counts)]
@@ -123,8 +123,8 @@ class DriftWatch:
     """Watch on samples as they arrive. Cheap: a few sums for each block.
 
     Args:
-        profile: with the calibration in force.
-        today: for tests.
+        profile: profile with the calibration in force.
+        today: date of the check, for tests.
 
     Attributes:
         warnings: those in force at present, by code.

@@ -52,7 +52,7 @@ def evaluate(
     """Evaluate the points; every problem becomes a finding.
 
     Args:
-        laws: to choose from by AICc. planned: loads in one series, 0 if not known.
+        laws: laws to choose from by AICc. planned: loads in one series, 0 if not known.
         loads: their kind.
     """
     springs_wrong = any(f.code in SPRINGS_WRONG for f in findings)

@@ -42,7 +42,7 @@ class Fit:
 
     Attributes:
         law: its name.
-        names: of the coefficients, in order.
+        names: names of the coefficients, in order.
         coefficients, covariance: shapes (p,) and (p, p), in units of reading and load.
         residuals: shape (n,), reading minus law.
         residual_sd: √(residual sum of squares / (n − p)).

@@ -31,8 +31,8 @@ def judge_result(
     """Judge the law by its residuals.
 
     Args:
-        result: with the findings so far: weights and arms known to be wrong are not judged again
-            through the law.
+        result: result with the findings so far: weights and arms known to be wrong are not judged
+            again through the law.
         planned: loads in one series. cut_short: a stop ended it, so missing loads are not
             reported.
     """

@@ -53,9 +53,9 @@ class Accuracy:
 
     Attributes:
         weights: relative, common to all weights.
-        load_arm_m, rod_arm_m: of the two arms.
+        load_arm_m, rod_arm_m: uncertainties of the two arms.
         own_moment: relative, of the moment of lever and pan.
-        angle_rad: of the lever's angle at level.
+        angle_rad: uncertainty of the lever's angle at level.
         gravity: relative; local gravity lies within 0.3 % of the standard value everywhere, and
             is known far better if the place is known.
         cell: relative, of a reference load cell. cell_N: of its zero. Its certificate states

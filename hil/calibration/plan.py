@@ -38,15 +38,15 @@ class Options:
     Attributes:
         loads: ``lever``, ``rod`` or ``cell``, see ``hil.calibration.loads.Kind``; empty: weights
             where the rig carries them.
-        weights_kg: to be hung one at a time; empty: those of the profile.
-        forces_N: to press on a cell with, above 0; empty: ``CELL_STEPS`` even ones.
+        weights_kg: weights to be hung one at a time; empty: those of the profile.
+        forces_N: forces to press on a cell with, above 0; empty: ``CELL_STEPS`` even ones.
         pull: the cell and its mount also withstand pull: the same forces, pulling.
         series: number of times up (and down); every series is a new mounting, since all weights
             come off in between, and the cell is taken out. falling: loads in falling order as
             well.
         sweep: find the sensor's law with the output held.
-        laws: to choose from; a single one is used without choice.
-        accuracy, gravity_m_s2: of the loads; None: the profile's gravity.
+        laws: laws to choose from; a single one is used without choice.
+        accuracy, gravity_m_s2: accuracy of the loads, and gravity; None: the profile's gravity.
         speed_m_s: between positions. read_s: length of a reading.
     """
 

@@ -25,14 +25,14 @@ class CalibrationPoint:
     """One settled reading under one known load.
 
     Attributes:
-        label: of the load, as shown to the operator: "no load", "2.5 kg", "press 60 N".
+        label: label of the load, as shown to the operator: "no load", "2.5 kg", "press 60 N".
         mass_kg: hung. load_N: static force on the rod, + pushes it in.
         u_load_N: standard uncertainty of the load.
         parts: as ``RodLoad.parts``; each acts on all points of a calibration together.
         reading_counts, sd_counts, n: mean, scatter and number of the samples.
-        series: from 1. direction: +1 loads rising, −1 falling.
+        series: number from 1. direction: +1 loads rising, −1 falling.
         approach: +1 came to rest from below (rod extending), −1 from above.
-        mounting: from 1; a new one begins when everything was taken off and put on again.
+        mounting: number from 1; a new one begins when everything was taken off and put on again.
         output_position_m: position at which it was held.
         motor_force_N: mean of the force by motor torque, friction included.
         settled: slope and scatter had settled in time.
@@ -138,7 +138,7 @@ class CalibrationResult:
     """A whole calibration, to be accepted or discarded.
 
     Attributes:
-        points: in the order in which they were taken, outliers included.
+        points: points in the order in which they were taken, outliers included.
         sensor: None if the output was not held. fit: the chosen law, reading against load.
         fits: all laws that could be fitted, by name.
         calibration: ready for the profile, without date and identity; None if no law was found.

@@ -175,7 +175,7 @@ def budget_for(
     Args:
         points: outliers are left out. fit: the law, counts against N. drawn: by :func:`refits`.
         count: smallest step of the indicator.
-        seed: of the random draws; one seed gives one table.
+        seed: seed of the random draws; one seed gives one table.
     """
     used = [point for point in points if not point.outlier]
     low, high = fit.load_range

@@ -1,7 +1,7 @@
 """Setpoints that follow another axis: its measured value, taken in each cycle, times a ratio.
 
-The value is limited as a setpoint written by a person is: to the force limit or the travel, and a
-rest position moves no faster than the output may. What remains is shaped as any setpoint.
+Such a setpoint has the limits of one that a person writes: the force limit or the travel. A rest
+position moves no faster than the output may. The result is shaped as any setpoint.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ def coupled_now(
     """Return a coupled behaviour with the value that it has now; any other one as it is.
 
     Args:
-        axis: own name among several axes.
+        axis: name of this axis.
 
     Raises:
-        ValueError: the axis to follow is not there or follows this one, or its value is too old.
+        ValueError: the other axis does not exist or follows this one, or its value is too old.
     """
     coupling = coupling_of(behaviour)
     if coupling is None:
@@ -59,10 +59,10 @@ def coupled_now(
 
 
 def _circle(axis: str, followed: str, others: Mapping[str, AxisSeen]) -> str:
-    """Return the circle that would close if this axis followed another one; '' if none would.
+    """Return the circle of axes that this axis would close by following ``followed``, '' if none.
 
-    Two setpoints that follow each other are a loop that no one has designed: with a ratio above 1
-    they run away to their limits.
+    Setpoints that follow each other are a feedback loop without a design: with a ratio above 1 they
+    run away to their limits.
     """
     way = [axis, followed]
     while (following := others[way[-1]].follows()) in others and following not in way:
@@ -74,7 +74,7 @@ class Followed:
     """Value of another axis that a setpoint follows, limited as the setpoint is.
 
     Attributes:
-        axis: that is followed.
+        axis: name of the followed axis.
         value: setpoint in m or N after the last ``advance``.
         limited: mask of the limit that acts on it.
     """
@@ -94,7 +94,7 @@ class Followed:
             self._low, self._high = limits.travel.lower, limits.travel.upper
             self._limit = 1 << Limit.TRAVEL
             self._rate = limits.speed.limited
-        # As old as an own sample may be.
+        # As old as a sample of this axis may be.
         self._oldest_s = limits.telemetry_age
         self.value = math.nan
         self.limited = 0
@@ -110,7 +110,7 @@ class Followed:
         self.value = max(self._low, min(self._high, value))
 
     def advance(self, dt: float) -> float:
-        """Return the setpoint of this cycle; a missing value leaves it as it is."""
+        """Return the setpoint of this cycle; without a value of the other axis it stays."""
         source = self.source
         if not -math.inf < source < math.inf:
             return self.value

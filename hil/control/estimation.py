@@ -39,11 +39,11 @@ class ObserverGains:
         position: 1. velocity: 1/s. disturbance: N/m. Innovation gains of the nut's filter.
         torque_now, torque_before: weights (sum 1) that give the mean motor torque over the
             last period from its values at the end and at the start.
-        alpha, beta: of the output's tracker, critically damped.
-        period_s: for which they hold; ``after`` gives the gains for another time.
+        alpha, beta: gains of the output's tracker, critically damped.
+        period_s: period for which they hold; ``after`` gives the gains for another time.
         mass, lag_s, measured_variance, force_variance, wander_per_s: as in ``gains_for``.
-        covariance: of the estimate right after a sample: row of position (position, velocity,
-            disturbance), then velocity-velocity, velocity-disturbance, disturbance-disturbance.
+        covariance: covariance of the estimate right after a sample: row of position (position,
+            velocity, disturbance), then velocity-velocity, velocity-disturbance, disturbance-disturbance.
     """
 
     position: float
@@ -153,7 +153,7 @@ def gains_for(
     """Return the gains for a nut of ``mass`` kg.
 
     Args:
-        measured_variance: of the nut position, m².
+        measured_variance: variance of the measured nut position, m².
         force_noise: standard deviation of the unknown force within one period, N.
         wander: variance that the lasting disturbance gains per period, N².
         lag_s: time constant of the drive's current loop.

@@ -49,7 +49,7 @@ class Prediction:
         bandwidth_Hz: −3 dB of desired to actual force, for sines of ``control.bandwidth_amplitude``
             against the friction that the feed-forward leaves.
         phase_margin_deg, gain_margin: smallest over the spring's slopes, at the plant input.
-        overshoot: of a step, as a share of it.
+        overshoot: overshoot of a step, as a share of it.
         steady_error_N: largest lasting error that the law tolerates: dead zone and one count.
         torque_ripple_N_m: standard deviation of the commanded torque due to sensor noise at rest.
         force_noise_N: that of the spring force, on the slope at rest.
@@ -99,7 +99,7 @@ class ForceSpecification:
     Attributes:
         bandwidth_Hz: required −3 dB of desired to actual force, output blocked.
         margin_deg: smallest phase margin at the plant input.
-        damping_ratio: of the closed-loop poles.
+        damping_ratio: damping ratio of the closed-loop poles.
         predictor: the law predicts the state over the delay.
         deflection_noise_m, position_noise_m: standard deviations of one reading.
         lasting_m: error in deflection that the law tolerates.
@@ -163,7 +163,7 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
     """Solve ω for ``control.force_bandwidth``; keep ``control.phase_margin`` if ω must be reduced.
 
     Args:
-        period_s: of the cycle. delay_s: from a sample to the moment its command acts.
+        period_s: period of the cycle. delay_s: delay from a sample to the moment its command acts.
     """
     choices, observer = plants(profile, period_s, delay_s), observer_gains(profile, period_s)
     gains = design_for_plants(choices, observer, specification_of(profile))

@@ -23,10 +23,10 @@ def expected_motion(
     """Return the motion of the present load under a behaviour, as text; "" if the load is held.
 
     Args:
-        behaviour: after its check, within the limits.
-        profile: of the rig.
+        behaviour: checked behaviour, within the limits.
+        profile: profile of the rig.
         balance_N: force on the rod that balances the load now.
-        position_m: of the output. At or below the lower soft end the load may rest on the
+        position_m: position of the output. At or below the lower soft end the load may rest on the
             mechanical end, where the springs do not show it: upward motion is not reported.
     """
     travel = profile.limits.travel

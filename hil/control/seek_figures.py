@@ -22,8 +22,8 @@ class SeekFigures:
     """Speed, forces and torque of a seek for one profile; SI, all positive.
 
     Attributes:
-        speed_m_s: of the nut.
-        rise_N: of the spring force at an end.
+        speed_m_s: speed of the nut.
+        rise_N: rise of the spring force at an end.
         weight_N: largest weight of the bare rig on the rod.
         force_N: spring force that ends a seek.
         torque_N_m: largest of the motor.

@@ -39,7 +39,7 @@ class Shaper:
         """Start at ``force_N``, whatever the new behaviour's first setpoint."""
         self._shaped = force_N
         self._blend = self._jump = self._forced = self._cut = 0.0
-        self._asked = self._slope_N_s = 0.0
+        self._setpoint = self._slope_N_s = 0.0
         self._calm_s = CALM_S
         self._fresh = True
 
@@ -100,9 +100,9 @@ class Shaper:
         if self._fresh:
             self._fresh = False
             self._blend = self._shaped - setpoint
-            self._asked = setpoint
+            self._setpoint = setpoint
         elif dt > 0.0:
-            change = setpoint - self._asked
+            change = setpoint - self._setpoint
             bend = change - self._slope_N_s * dt
             if -JUMP_RATES * step <= bend <= JUMP_RATES * step:
                 self._slope_N_s = change / dt
@@ -113,7 +113,7 @@ class Shaper:
                 self._slope_N_s = slope = max(-rate, min(rate, self._slope_N_s))
                 self._jump += slope * dt - change
                 change = slope * dt
-            self._asked = setpoint
+            self._setpoint = setpoint
         return change
 
     def _ramp_jump(self, change: float, step: float) -> float:

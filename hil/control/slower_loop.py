@@ -39,7 +39,7 @@ def slower_loops(
     """Return slower loops than ``gains``, the quickest first, if the way there is stable.
 
     Args:
-        period_s: of the cycle. delay_s: from a sample to the moment its command acts.
+        period_s: period of the cycle. delay_s: delay from a sample to the moment its command acts.
     """
     found = (_slower(profile, gains, period_s, delay_s, share) for share in SHARES)
     return tuple(loop for loop in found if way_is_stable(profile, gains, loop, period_s, delay_s))

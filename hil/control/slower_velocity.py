@@ -38,7 +38,7 @@ def slower_velocity_loops(
     """Return slower loops than ``gains``, the quickest first, if the way there is stable.
 
     Args:
-        period_s: of the cycle. delay_s: from a sample to the moment its command acts.
+        period_s: period of the cycle. delay_s: delay from a sample to the moment its command acts.
     """
     choices = velocity_plants(profile, period_s, delay_s)
     observer = observer_gains(profile, period_s)

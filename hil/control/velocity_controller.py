@@ -37,7 +37,7 @@ class VelocityController:
 
     Attributes:
         saturated: the velocity is at a limit. at_torque: at the one that the motor torque sets.
-        drag_N_s_m: of the loop now, by which the force lags a moving output: (1 − α)·k/P.
+        drag_N_s_m: drag of the loop now, by which the force lags a moving output: (1 − α)·k/P.
     """
 
     def __init__(
@@ -89,7 +89,7 @@ class VelocityController:
         """Return the nut velocity in m/s, within the speed limit; 0 for a NaN force.
 
         Args:
-            stiffness_N_m: of the virtual spring that sets the force; 0 without one.
+            stiffness_N_m: stiffness of the virtual spring that sets the force; 0 without one.
             most_N_m: largest motor torque. measured_N_m: present one; NaN if the drive reports none.
         """
         law = self._calibration

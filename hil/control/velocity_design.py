@@ -57,7 +57,7 @@ class VelocityGains:
     """Result of the design; attributes as of ``hil.control.ForceGains`` where the names agree.
 
     Attributes:
-        plant: on the slope at rest.
+        plant: plant on the slope at rest.
         law: gains of the outer loop.
         passive_stiffness_N_m: ceiling of virtual stiffness on the slope at rest, in theory.
         passive_share: smallest ceiling over the spring's own stiffness, of all slopes.
@@ -129,7 +129,7 @@ def design_velocity(
     """Solve the outer loop for ``control.force_bandwidth`` and ``control.phase_margin``.
 
     Args:
-        period_s: of the cycle. delay_s: from a sample to the moment its command acts.
+        period_s: period of the cycle. delay_s: delay from a sample to the moment its command acts.
         bounds: also find the bounds of virtual stiffness, damping and feed-forward.
     """
     control = profile.control

@@ -58,10 +58,10 @@ class VelocityPlant:
     """Actuator behind its drive's velocity loop, the output blocked unless it has a mass.
 
     Attributes:
-        mass: of rotor, screw and nut at the nut, kg.
-        stiffness: of the spring, N/m.
-        period_s: of the cycle.
-        delay_s: from a sample to the moment its command acts.
+        mass: mass of rotor, screw and nut at the nut, kg.
+        stiffness: stiffness of the spring, N/m.
+        period_s: period of the cycle.
+        delay_s: delay from a sample to the moment its command acts.
         loop_rad_s: ω_v, crossover of the drive's velocity loop.
         integral_rad_s: ω_i, its integral over its proportional gain.
         viscous: friction of the nut, N·s/m.
@@ -248,10 +248,10 @@ class VelocityLoop:
         following["integral"] = s["integral"] + t * law.integral_1_s2 * error
         command = law.proportional_1_s * error + s["integral"]
         command = command + self.feedforward * output_velocity
-        asked = command + s["velocity_m_s"]
+        setpoint = command + s["velocity_m_s"]
         if p.position_1_s:
-            asked = s["xo"] + s["d"] + asked / p.position_1_s
-        sent = [asked, *(s[f"sent{j}"] for j in range(count))]
+            setpoint = s["xo"] + s["d"] + setpoint / p.position_1_s
+        sent = [setpoint, *(s[f"sent{j}"] for j in range(count))]
         for j in range(count):
             following[f"sent{j}"] = sent[j]
         fed: list[Array] = []

@@ -49,7 +49,7 @@ class Coupling(Message):
 
     Attributes:
         axis: name of the axis that is followed, as in the axes file.
-        offset: in the unit of the setpoint, m of a spring's rest position or N of a force.
+        offset: offset in the unit of the setpoint, m of a spring's rest position or N of a force.
     """
 
     axis: str = Field(min_length=1, max_length=40)

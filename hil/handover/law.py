@@ -98,7 +98,7 @@ class Law:
     mechanical end; signs are the profile's.
 
     Attributes:
-        deflection_m, spring_force_N, force_u95_N: of the latest sample.
+        deflection_m, spring_force_N, force_u95_N: values of the latest sample.
         shaped_force_N, torque_N_m: output of the latest cycle; NaN and 0 while the loop is open.
         velocity_m_s: likewise, of the nut, for a drive that takes velocity or position; else 0.
         limited: bit mask of the limits that act, as in ``hil.core.limits``.
@@ -163,12 +163,12 @@ class Law:
         """Take the measurements.
 
         Args:
-            nut_position_m: from the motor sensor. deflection_counts: raw.
+            nut_position_m: nut position from the motor sensor. deflection_counts: raw reading.
             motor_torque_N_m: measured by the drive.
             sample_dt_s: since the last sample was taken; 0 if no new one arrived.
             sample_error_s: uncertainty of that. skew_s: deflection older by this.
             supply_V: NaN if the drive reports none. powered: 1 while the power stage is on.
-            dt_s: of this cycle.
+            dt_s: time step of this cycle.
         """
         supervisor, estimator = self.supervisor, self.estimator
         deflection = self.calibration.deflection(deflection_counts)
@@ -232,7 +232,7 @@ class Law:
             potential_N: the same without damping and lead.
             stiffness_N_m, damping_N_s_m: virtual ones within it; NaN for no stiffness.
             drive_temperature_degC: NaN if the drive reports none.
-            dt_s: of this cycle. late_s: by which the sample is older than usual; 0 if it is not.
+            dt_s: time step of this cycle. late_s: time by which the sample is older than usual, or 0.
         """
         supervisor, estimator = self.supervisor, self.estimator
         force = self.spring_force_N

@@ -158,7 +158,7 @@ def law_data(
     """Return the contents of ``law.json``.
 
     Args:
-        capabilities: of the drive that the law was made for.
+        capabilities: capabilities of the drive that the law was made for.
         files: those that the identity covers as well, by their names in the package.
         evidence: bring-up record, data sheet and licence that go with it.
     """

@@ -95,7 +95,7 @@ class Graph:
     """Slots of one law.
 
     Attributes:
-        slots: by the identity of their object, the law's own first.
+        slots: slots by the identity of their object, the law's own first.
     """
 
     def __init__(self, law: Law) -> None:

@@ -190,7 +190,7 @@ class CycleInputs:
 
         Args:
             powered: state of the power stage before the cycle.
-            dt_s: of this cycle; None: from the time of its sample and the one before.
+            dt_s: time step of this cycle; None: from the time of its sample and the one before.
         """
         bench, period_s = self._cycled.bench, self._cycled.period_s
         row = bench.row

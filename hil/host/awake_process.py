@@ -16,7 +16,7 @@ class AwakeProcess:
     """The process that keeps the processor awake, as the rig host sees it.
 
     Args:
-        number: of the process; None if none runs.
+        number: number of the process; None if none runs.
     """
 
     def __init__(self, number: int | None) -> None:

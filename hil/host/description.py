@@ -34,7 +34,7 @@ def describe(
 
     Args:
         endpoint: simulation control; None for a real rig.
-        session: of the files that keep the motor's heat; '' for none.
+        session: session of the files that keep the motor's heat; '' for none.
     """
     heat = known.heat.as_data() if known.heat is not None else {}
     return {

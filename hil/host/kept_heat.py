@@ -65,10 +65,10 @@ class HeatFiles:
     """Both files of one actuator for one session of the rig host.
 
     Attributes:
-        file: of the rig host.
-        seen: of the keeper.
+        file: file of the rig host.
+        seen: file of the keeper.
         session: links the two.
-        continuous_current_A: of the profile.
+        continuous_current_A: continuous current of the profile.
     """
 
     file: Path

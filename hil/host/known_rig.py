@@ -16,7 +16,7 @@ class KnownRig:
     Attributes:
         verified: standing that opens or reduces the profile's limits; None looks it up.
         at_lower_end: the operator stated that the output rests on its lower end.
-        heat: of the motor; None begins cold.
+        heat: heat of the motor; None begins cold.
         kept: the reference of the last session.
     """
 

@@ -12,8 +12,8 @@ class Pace:
 
     Attributes:
         began_s: beginning of the run; the first cycle is due a period later.
-        due_s, woke_s: of the present cycle. last_s: wake-up of the previous one.
-        work_s: of the previous cycle, wake-up to end.
+        due_s, woke_s: due time and wake-up of the present cycle. last_s: wake-up of the previous one.
+        work_s: duration of the previous cycle, wake-up to end.
         late_cycles: cycles whose command left after the next was due.
         skipped_periods: periods without a cycle.
     """

@@ -38,7 +38,7 @@ class Evidence:
         memory: programs waited for memory (``/proc/pressure/memory``).
         disk: programs waited for a disk (``/proc/pressure/io``), this one for its pages.
         faults: pages of this process that came from a disk.
-        share: of their processor, used by rig host and simulated rig in the last second.
+        share: share of their processor used by rig host and simulated rig in the last second.
         limit: share of a second that the system leaves to real-time programs.
         realtime: this process has real-time priority.
         reported: the system reports any of this.

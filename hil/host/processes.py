@@ -49,7 +49,7 @@ class BenchProcesses:
 
     Attributes:
         link_directory: where clients connect.
-        processes: by name: ``rig`` (simulated), ``host``, ``recorder``; with several axes there is
+        processes: processes by name: ``rig`` (simulated), ``host``, ``recorder``; with several axes there is
             one host, and the others are named for instance ``rig heel``.
         axis_links: where clients of each axis connect; empty for a single one.
     """

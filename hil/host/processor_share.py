@@ -25,7 +25,7 @@ class Judgement:
 
     Attributes:
         part: move the simulated rig to the other processors.
-        text: for the operator; empty if the shares are safe.
+        text: text for the operator; empty if the shares are safe.
         refusal: answer to a request for power; empty if it may come on.
     """
 
@@ -91,12 +91,12 @@ class ShareWatch:
 
     Args:
         rigs: process numbers of the simulated rigs; none for real hardware.
-        rate_hz: of the cycle.
+        rate_hz: rate of the cycle.
         others: processors to which the simulated rig may be moved: those available to this
             program, except the rig host's own.
 
     Attributes:
-        shares: of rig host and simulated rig; None before they are known.
+        shares: shares of rig host and simulated rig; None before they are known.
         refusal: answer to a request for power; empty if it may come on.
     """
 

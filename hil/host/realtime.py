@@ -84,7 +84,8 @@ class ClaimedProcessor:
     it ends.
 
     Attributes:
-        number: of the processor; None if there is only one, or the system does not report it.
+        number: number of the processor; None if there is only one, or the system does not report
+            it.
     """
 
     def __init__(self) -> None:

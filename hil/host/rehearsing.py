@@ -25,7 +25,7 @@ class LiveRehearsal:
 
     Args:
         rehearsal: faults to inject.
-        endpoint: of the simulation control.
+        endpoint: endpoint of the simulation control.
         host: process number of the rig host.
         rate_Hz: cycles per second, for the share of late ones.
         tell: takes a line at each act.

@@ -22,7 +22,7 @@ class VerificationWatch:
     """Watch on the verification: call ``look`` before power; ``standing`` is the latest result.
 
     Args:
-        profile: in use by the host.
+        profile: profile in use by the host.
         found: its standing when the host began.
         file: the profile's file or shipped name; None for a profile without one.
         confirmed: confirmation that the operator typed to open the limits.

@@ -57,8 +57,9 @@ class Client:
     One thread polls or watches; ``request``, ``stop`` and ``heartbeat`` may come from any thread.
 
     Attributes:
-        name: under which the rig host knows this client; made unique there.
-        description: of the bench, as the rig host gave it (profile, columns, rate_hz, ...).
+        name: name under which the rig host knows this client; made unique there.
+        description: description of the bench, as the rig host gave it (profile, columns, rate_hz,
+            ...).
         in_control: whether this client holds control, as last reported by the rig host.
         reset_needed: whether the last stop was reset by a holder of control that had left when
             ``take_control`` was answered: power-on is refused until this client resets.
@@ -318,7 +319,7 @@ class Client:
 
         Args:
             kind: ``notice``, ``recording``, ``recorded`` or ``kept``.
-            text: for the operator, at most 500 characters.
+            text: text for the operator, at most 500 characters.
             run: folder name.
             values: numbers, such as samples recorded.
         """

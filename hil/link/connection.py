@@ -24,7 +24,7 @@ class Sockets:
         where: as the user wrote it.
         local: whether both ends share one machine and its monotonic clock.
         unlimited: whether everything is kept until it is polled.
-        keys: of an encrypted link.
+        keys: keys of an encrypted link.
         stops: connection for stops alone; None on a network link.
     """
 

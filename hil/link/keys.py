@@ -92,10 +92,10 @@ def make_client_keys(directory: Path | str, server: Path | str, name: str) -> No
     """Make a client's key pair and introduce it and the rig host to each other.
 
     Args:
-        directory: of the client.
+        directory: directory of the client.
         server: key directory of the rig host, on the same machine; afterwards take the
             client's directory to its own machine.
-        name: under which the rig host lists the client.
+        name: name under which the rig host lists the client.
 
     Raises:
         CurveKeyError: files cannot be read or written, or the name is taken or not a file name.

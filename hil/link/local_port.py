@@ -103,10 +103,10 @@ class LocalPort:
     """Listener at a socket of the file system that reads each connection in turn.
 
     Args:
-        path: of the socket; an existing file there is removed.
+        path: path of the socket; an existing file there is removed.
         socket_type: sent to the peers.
-        most_bytes: of a message that is delivered.
-        most_skipped: of one that is read only to be answered.
+        most_bytes: largest size of a message that is delivered.
+        most_skipped: largest size of one that is read only to be answered.
 
     Attributes:
         keep: id of a peer whose connection is not ended to make room for another.

@@ -28,14 +28,15 @@ class Received:
     """Blocks and events received from a rig host and not yet taken. For any thread.
 
     Args:
-        sockets: of the client.
+        sockets: sockets of the client.
         requests: notified of each stamp.
         held_by: called with the client in control whenever reported, with None when another rig
             host sends.
 
     Attributes:
         received_s: time of the latest message from the rig host, monotonic clock; 0 for none.
-        judged_delay_s: of the holder of control, as last reported by the rig host; NaN before.
+        judged_delay_s: judged delay of the holder of control, as last reported by the rig host; NaN
+            before.
         gaps: samples that never arrived.
         closed: nothing more is received.
     """

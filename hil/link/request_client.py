@@ -30,13 +30,13 @@ class RequestClient:
     ``post`` does not wait: ``answers`` returns its answer.
 
     Args:
-        sockets: of the client.
+        sockets: sockets of the client.
         meanwhile: called repeatedly while waiting for an answer.
 
     Attributes:
         received_any: whether the rig host ever sent anything.
         seen_s: newest stamp received from it; NaN for none.
-        round_trip_s: from the latest request to its answer; NaN before the first.
+        round_trip_s: round trip from the latest request to its answer; NaN before the first.
     """
 
     def __init__(self, sockets: Sockets, meanwhile: Callable[[], None]) -> None:

@@ -84,7 +84,7 @@ class Asked:
 
     Attributes:
         client: identity.
-        name: of the client; None if it never said hello.
+        name: name of the client; None if it never said hello.
         date_s: earliest time at which it was sent; NaN if unknown.
         local: whether the sender shares the host's clock.
     """
@@ -104,8 +104,8 @@ class Verdict:
 
     Attributes:
         run: pass the request to the bench; then call :meth:`RequestGate.ran`.
-        accepted: of a message that is not run.
-        text: of the answer.
+        accepted: True if a message that is not run counts as accepted.
+        text: text of the answer.
         stop: detail of a stop to be made first; empty for none.
         greet: the client has not said hello.
     """
@@ -134,7 +134,7 @@ class RequestGate:
     Attributes:
         holder: name of the client in control, or None.
         holder_id: its identity, empty for none.
-        phase: of the last stop.
+        phase: phase of the last stop.
         tenure: number of the current or last tenure; changes with the holder.
         delay_s: worst age of the holder's recent heartbeats.
     """

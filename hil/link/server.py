@@ -56,7 +56,7 @@ class Incoming:
     """A request for the cycle, to be answered with ``LinkServer.reply``.
 
     Attributes:
-        cause: of a stop that the link itself requests; it needs no answer.
+        cause: cause of a stop that the link itself requests; it needs no answer.
     """
 
     client: bytes
@@ -81,7 +81,7 @@ class LinkServer:
         tcp: also serve on ``HOST:PORT`` (requests) and the next port (samples).
         keys: needed for ``tcp``; a network link is always encrypted.
         rows_per_block: rows in one message; None for 20 ms of them.
-        budgets: of messages and mistakes; None for the usual ones.
+        budgets: budgets of messages and mistakes; None for the usual ones.
 
     Attributes:
         gate: judges which client may request what, and when.

@@ -38,9 +38,9 @@ class ServerSockets:
         tcp: ``HOST:PORT`` for requests, the next port for samples; needs ``keys``.
 
     Attributes:
-        sources: of requests.
+        sources: sources of requests.
         tcp: the address served, with the real port; or None.
-        samples_port: on the network, else 0.
+        samples_port: samples port on the network, else 0.
 
     Raises:
         LinkError: the directory is not private or in use, or an address cannot be bound.

@@ -111,7 +111,7 @@ class NetworkSource:
     so that no more follow.
 
     Args:
-        port: at which the socket is bound.
+        port: port at which the socket is bound.
         watch: notified of complete messages.
     """
 

@@ -19,7 +19,7 @@ class StopSocket:
     returns.
 
     Args:
-        path: of the rig host's requests in the file system.
+        path: path of the rig host's requests in the file system.
     """
 
     def __init__(self, path: Path) -> None:

@@ -19,7 +19,7 @@ class ZapHandler:
     Must be bound before the first encrypted socket of its context.
 
     Args:
-        context: of the sockets it guards.
+        context: context of the sockets it guards.
         allowed: name of each client by its public key (Z85).
     """
 

@@ -31,9 +31,9 @@ class Parcel:
     """One message as received.
 
     Attributes:
-        data: of a message of one frame of permitted length.
-        size: in bytes; of its first frame.
-        frames: of it, so far.
+        data: data of a message of one frame of permitted length.
+        size: size of its first frame in bytes.
+        frames: number of its frames so far.
         over: whether its last frame has arrived.
     """
 
@@ -66,9 +66,9 @@ class Incoming:
     """Parser of the bytes of one peer. Keeps one message at most.
 
     Args:
-        socket_type: of this end, sent to the peer.
-        most_bytes: of a message that is delivered.
-        most_skipped: of a longer one that is read only to be answered; beyond it: ProtocolError.
+        socket_type: socket type of this end, sent to the peer.
+        most_bytes: largest size of a message that is delivered.
+        most_skipped: largest size of a longer one that is read only to be answered; beyond it: ProtocolError.
 
     Attributes:
         answers: bytes to be sent back; the sender clears them.

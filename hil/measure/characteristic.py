@@ -34,10 +34,10 @@ class Characteristic:
     Attributes:
         name: unique in the sheet; title: for people.
         value: measured, in ``unit``; u95: its expanded uncertainty (k = 2), NaN if none is stated.
-        predicted: from the profile's design, predicted_u95 its own uncertainty; NaN if none.
-        limit: of the profile, NaN if none.
-        truth: of a simulated rig, NaN elsewhere.
-        conditions: under which it holds.
+        predicted: value from the profile's design, predicted_u95 its own uncertainty; NaN if none.
+        limit: limit of the profile, NaN if none.
+        truth: true value of a simulated rig, NaN elsewhere.
+        conditions: conditions under which it holds.
         causes: likely reasons for a difference from the prediction.
     """
 

@@ -148,7 +148,7 @@ def designed_impedance(
     """Return Z = −F/v at the rod of the designed loop that renders a spring.
 
     Args:
-        stiffness, damping: of the virtual spring, N/m and N·s/m.
+        stiffness, damping: stiffness and damping of the virtual spring, N/m and N·s/m.
         friction_N: dry friction that the feed-forward leaves, as its drag for sines of this
             amplitude of ``speed_m_s``.
     """

@@ -26,9 +26,9 @@ def measure_in_lockstep(
     """Run a test and write its run, with the true states, to the directory ``runs``.
 
     Args:
-        profile: with its simulation.
-        key: of the test.
-        seed: of the rig and of its meters; equal seeds give equal runs.
+        profile: profile with its simulation.
+        key: key of the test.
+        seed: seed of the rig and of its meters; equal seeds give equal runs.
         runs: directory of the run's folder.
         rehearsal: faults to inject. lateness: of the cycles.
         let_go_s: time at which the simulated operator releases the hold-to-run control.

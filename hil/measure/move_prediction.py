@@ -29,7 +29,7 @@ class PredictedMove:
     Attributes:
         efficiency: work over electrical energy while lifting, the inverse while lowering.
         peak_W: highest power at the output, as a magnitude.
-        sag_V: of the supply, from the hold before; NaN if the profile states no supply.
+        sag_V: sag of the supply, from the hold before; NaN if the profile states no supply.
     """
 
     efficiency: tuple[float, float]

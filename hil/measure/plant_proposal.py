@@ -30,7 +30,7 @@ class Proposal:
     Attributes:
         changes: dotted key to value with unit, as ``write_back`` takes it; empty if the profile
             agrees with the plant within the uncertainty.
-        profile: with the changes.
+        profile: profile with the changes.
         kept: today's gains on the identified plant. redesigned: gains designed for it.
     """
 

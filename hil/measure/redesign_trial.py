@@ -25,7 +25,7 @@ class Trial:
     """Figures of the force response: first of the gains in force, second of the redesign.
 
     Attributes:
-        pairs: of both sheets; empty if the gains in force were not measured.
+        pairs: figures of both sheets, in pairs; empty if the gains in force were not measured.
         problems: reasons against the redesign, as sentences; empty if it may be taken over.
     """
 

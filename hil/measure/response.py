@@ -73,7 +73,7 @@ def coefficients(
     Args:
         time_s, values: shape (n,), in order.
         frequencies_Hz: multiples of 1/``period_s``: all of the excitation.
-        period_s: of the excitation.
+        period_s: period of the excitation.
 
     Raises:
         ValueError: less than a period was recorded, or too much of it is missing.

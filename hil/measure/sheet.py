@@ -58,8 +58,8 @@ class Sheet:
     """Content of a data sheet.
 
     Attributes:
-        profile: of the newest run.
-        tested: in the plan's order.
+        profile: profile of the newest run.
+        tested: results in the plan's order.
         missing: keys of tests without a finished run.
     """
 

@@ -47,8 +47,9 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
     """Return one page with all diagrams.
 
     Args:
-        diagrams: of the sheet.
-        overlaid: of another sheet; lines of equal titles are drawn over each other, dashed.
+        diagrams: diagrams of the sheet.
+        overlaid: diagrams of another sheet; lines of equal titles are drawn over each other,
+            dashed.
     """
     from matplotlib.ticker import LogLocator, NullFormatter  # slow to load
 
@@ -142,10 +143,10 @@ class PrintedSheet:
     """Content of the print-ready form: one page of figures (more if they are many), one of plots.
 
     Attributes:
-        title, head: at the top.
+        title, head: texts at the top.
         groups: (title, rows of five cells, foot).
         sentences: below the tables.
-        diagrams: of the page of plots.
+        diagrams: diagrams of the page of plots.
     """
 
     title: str
@@ -205,7 +206,8 @@ class _Line:
     """One line of a page: one cell, or five.
 
     Attributes:
-        size: of its letters, in points. rows: its height in rows. above: room above it, in rows.
+        size: size of its letters, in points. rows: its height in rows. above: room above it, in
+            rows.
         keeps: it stays with the next line.
     """
 

@@ -43,10 +43,11 @@ class Blow:
     """Prediction for a weight that lands on an output hanging on its springs, the nut held.
 
     Attributes:
-        own_N, weight_N: at the rod, of the output itself and of the weight.
-        speed_m_s: of both together at the rod, right after the weight has landed without rebound.
-        peak_N, trough_N: by energy, without damping: the springs absorb the energy and the work of
-            both, and return it.
+        own_N, weight_N: weight of the output itself and of the added one, at the rod.
+        speed_m_s: speed of both together at the rod, right after the weight has landed without
+            rebound.
+        peak_N, trough_N: extremes of the force by energy, without damping: the springs absorb the energy
+            and the work of both, and return it.
         blow_N: v·√(k·m), by the stiffness where both come to rest.
     """
 

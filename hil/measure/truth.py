@@ -97,7 +97,7 @@ class TrueRun:
     """A run with its true states in place of the sensors' readings.
 
     Attributes:
-        true: by name, one value for each row of the run; ``MOTOR_POWER`` and ``SUPPLY_POWER``
+        true: true values by name, one value for each row of the run; ``MOTOR_POWER`` and ``SUPPLY_POWER``
             among them.
     """
 

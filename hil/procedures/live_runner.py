@@ -77,10 +77,11 @@ class LiveRunner(Runner):
 
     Args:
         client: connected, not used by anything else.
-        environment: of a simulated rig; None on a real one, where a person is asked instead.
+        environment: environment of a simulated rig; None on a real one, where a person is asked
+            instead.
         prompt: asks a person and returns the answer; called in its own thread.
         tell: takes progress lines.
-        operator: for procedures that need a person's hands; called in its own thread.
+        operator: stand-in for a person's hands, where a procedure needs them; called in its own thread.
     """
 
     def __init__(

@@ -55,8 +55,8 @@ class SimulatedOperator:
     """Implementation of ``hil.procedures.procedure.Operator`` on a simulated rig.
 
     Args:
-        environment: of the rig, or an ``EnvironmentClient``.
-        parameters: of the rig as it really is; questions are answered from them.
+        environment: environment of the rig, or an ``EnvironmentClient``.
+        parameters: parameters of the rig as it really is; questions are answered from them.
         turns_per_s: speed at which the screw is turned, unless the motor resists.
         cell: the reference load cell that is put in line with the rod.
     """

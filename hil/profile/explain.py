@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from drivers.motion import ROTARY_UNITS, is_rotary
-from drivers.quantities import Dimension
+from drivers.quantities import Dimension, kind_in_words
 from drivers.suggest import did_you_mean
 from hil.profile.problems import Problem
 from hil.profile.source import Path_, Source, dotted
@@ -169,10 +169,7 @@ def _quantity_words(value: object, unit: str) -> tuple[str, str]:
     """Return the texts for a value that is not a quantity with the unit."""
     example = f"'{EXAMPLES.get(unit, '1 ' + unit)}'"
     if isinstance(value, str):
-        return (
-            f"{shown(value)} is not a quantity of the kind {unit}",
-            f"write for instance {example}",
-        )
+        return (f"{shown(value)} is not {kind_in_words(unit)}", f"write for instance {example}")
     if isinstance(value, int | float) and not isinstance(value, bool):
         return f"{shown(value)} has no unit", f"write it with its unit, for instance {example}"
     return (

@@ -5,6 +5,15 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+LONGEST_NAME = 200  # of a file, as shown; characters
+
+
+def _shown(name: str) -> str:
+    """Return a file's name, or its beginning and end if it is too long to read."""
+    if len(name) <= LONGEST_NAME:
+        return name
+    return f"{name[:40]}…{name[-40:]} ({len(name)} characters)"
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -28,7 +37,8 @@ class Problem:
     severity: Literal["error", "warning"] = "error"
 
     def __str__(self) -> str:
-        place = f"{self.file}:{self.line}" if self.line else self.file
+        file = _shown(self.file)
+        place = f"{file}:{self.line}" if self.line else file
         parts = [place, self.key, self.what] if self.key else [place, self.what]
         text = ": ".join(parts) + (f"; {self.fix}" if self.fix else "")
         # A key or a name may contain line breaks, and a problem is one line.
@@ -43,7 +53,7 @@ class ProfileError(Exception):
     """Refusal of a profile; ``str`` gives one line per problem.
 
     Attributes:
-        problems: at least one, in the order of the file.
+        problems: list of at least one, in the order of the file.
         file, line, key, fix: those of the first problem.
     """
 

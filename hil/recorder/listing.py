@@ -44,7 +44,7 @@ class RunSummary:
         started: ISO 8601, empty if unknown.
         samples, lost_samples, duration_s: None if unknown without reading the samples.
         trip: cause of the trip for which the run was kept, else empty.
-        tags, pinned: from its labels.
+        tags, pinned: values of its labels.
     """
 
     path: Path

@@ -45,7 +45,7 @@ def new_meta(
 
     Args:
         started: ISO 8601 with offset.
-        description: of the bench, as the link's hello gives it; every key is optional.
+        description: description of the bench, as the link's hello gives it; every key is optional.
         trip: cause, detail and time of the trip for which this run is kept.
     """
     profile = dict(description.get("profile") or {})

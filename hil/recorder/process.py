@@ -46,7 +46,7 @@ class Recorder:
         link: link directory.
         runs: directory of the runs.
         disk: replaced in tests and benchmarks.
-        wait_s: for the rig host, at the start.
+        wait_s: time to wait for the rig host, at the start.
         parent: the recorder ends once both it and the rig host have exited.
 
     Raises:
@@ -234,7 +234,7 @@ def to_continue(
     Args:
         recording: as the rig host describes it: ``name``, ``note`` and ``wall``, ISO 8601.
         interrupted: runs that dead recorders left.
-        axis: of the rig host, '' for a single one; names of its runs end with it.
+        axis: axis of the rig host, '' for a single one; names of its runs end with it.
     """
     if not recording:
         return None

@@ -35,9 +35,9 @@ class RunWriter:
 
     Args:
         runs: directory of the runs.
-        name: of this run; the folder is ``NNNN-name``.
-        description: of the bench, as the link's hello gives it.
-        note: of the operator.
+        name: name of this run; the folder is ``NNNN-name``.
+        description: description of the bench, as the link's hello gives it.
+        note: note of the operator.
         started: ISO 8601; None for now.
         trip: cause, detail and time, for a run kept because of a trip.
         patient: disk errors do not raise from ``rows`` and ``event``; call ``flush``.

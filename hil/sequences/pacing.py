@@ -16,7 +16,7 @@ class Pacing:
     """Pauses and steps of one performance; every attribute may be read from any thread.
 
     Attributes:
-        number: of the present step, from 1; 0 before the first.
+        number: number of the present step, from 1; 0 before the first.
         done_s: planned time of the steps before it, in s.
         held: it pauses.
         stepwise: it pauses at every safe point.

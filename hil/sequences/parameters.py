@@ -24,7 +24,7 @@ class Ranged:
 
     Attributes:
         unit: SI unit; '' for a whole number.
-        least, most: in SI.
+        least, most: permitted values in SI.
         value, words: the default and the range, as written.
     """
 

@@ -196,7 +196,7 @@ class Reader:
 
         Args:
             above: files that are being read, outermost first.
-            path: of the mapping that contains ``steps``.
+            path: path of the mapping that contains ``steps``.
         """
         data = source.data
         for part in path:

@@ -29,8 +29,8 @@ class Written:
     """Place of a step: ``path`` within the file of ``source``.
 
     Attributes:
-        axis: for which it is; '' for every one. together: number of the list of steps that begin at
-            once, 0 outside one.
+        axis: axis for which it is; '' for every one. together: number of the list of steps that
+            begin at once, 0 outside one.
     """
 
     source: Source
@@ -48,9 +48,9 @@ class Sequence:
     """A checked sequence with its loops and sub-sequences expanded.
 
     Attributes:
-        steps: in the order in which they are performed.
+        steps: steps in the order in which they are performed.
         written: place of each step in its file.
-        values: of the parameters, as written.
+        values: values of the parameters, as written.
         stretch: factor on the times that may be scaled.
         motion: kind of motion of the rig that its quantities are for.
     """

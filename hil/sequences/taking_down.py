@@ -47,7 +47,7 @@ class TakenDown:
     """Requests that the bench has accepted, with their times, as steps.
 
     Attributes:
-        ended: by power off or a stop; nothing more is recorded.
+        ended: True after power off or a stop; nothing more is recorded.
         left_out: requests that no step can express, as text.
     """
 

@@ -26,8 +26,8 @@ def read_tolerance(text: str, kind: str, setpoint: float | None) -> float:
 
     Args:
         text: as written, such as ``5 %`` or ``2 N/mm``.
-        kind: of the figure.
-        setpoint: in the figure's unit, None if a share of it is meaningless.
+        kind: kind of the figure.
+        setpoint: setpoint in the figure's unit, None if a share of it is meaningless.
 
     Raises:
         ValueError: "what; fix".

@@ -28,7 +28,7 @@ class Figure:
     """One figure.
 
     Attributes:
-        key: with the unit of ``value``.
+        key: key with the unit of ``value``.
         required: bound on it, None without a requirement.
         least: the bound is a lower one.
         note: what limits it, or its formula.
@@ -60,7 +60,7 @@ class Figure:
         """Return a figure along the motion of the output, in the unit that is spoken of.
 
         Args:
-            key: without its unit, which is added. label, note: of a linear actuator.
+            key: key without its unit, which is added. label, note: of a linear actuator.
             value, required: inside, see :mod:`drivers.motion`.
         """
         return cls(

@@ -31,7 +31,7 @@ class ForceBand:
         motor_N: largest motor force at the nut, less friction.
         stall_N: motor force at the nut that the supply could drive at rest, (m·V/R)·kt·2π/lead.
         free_m_s: speed at which the motor's own voltage meets the supply.
-        fastest_m_s: of the nut, by motor and screw.
+        fastest_m_s: highest speed of the nut, by motor and screw.
         spring_N: largest force that the springs and their limit permit.
     """
 

@@ -39,7 +39,7 @@ def settled_rise_K(rated_rise_K: float, loss_share: float) -> float:
     """Return the winding's settled rise; its resistance, and so its loss, grows with it.
 
     Args:
-        rated_rise_K: at continuous current, with the resistance that it has then.
+        rated_rise_K: temperature rise at continuous current, with the resistance that it has then.
         loss_share: (I_rms/I_cont)². Infinite if no balance exists.
     """
     # ΔT = ΔT_r·s·(1 + α·ΔT)/(1 + α·ΔT_r), solved for ΔT.

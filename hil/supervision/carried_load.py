@@ -47,7 +47,8 @@ class CarriedLoad:
         flutter_m_s: part of the output's speed that the calm speed leaves out.
         bound_kg: largest mass that the force limit has recently accelerated so.
         own_mass_kg, mass_per_load: mass of the mechanism; kg for each newton hung.
-        quick_force_N, quick_acceleration_m_s2: of the output, through the same quick filter.
+        quick_force_N, quick_acceleration_m_s2: force on the output and its
+            acceleration, through the same quick filter.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -79,7 +80,7 @@ class CarriedLoad:
         """Take one cycle.
 
         Args:
-            velocity: of the output, m/s. spring_force: N.
+            velocity: velocity of the output, m/s. spring_force: spring force, N.
             most: largest hung weight, N.
             step: time since the last sample was taken, s; 0 if no new one arrived.
         """

@@ -65,10 +65,10 @@ class OutputEnergy:
         """Take one cycle.
 
         Args:
-            force_N: on the output.
+            force_N: force on the output.
             conservative_N: setpoint without its damping.
             explained_N: difference between the two that counts as explained.
-            velocity_m_s: of the output.
+            velocity_m_s: velocity of the output.
             step: time since the last sample was taken, s; 0 if no new one arrived.
         """
         speed = velocity_m_s if velocity_m_s >= 0.0 else -velocity_m_s

@@ -57,7 +57,7 @@ class FallingWeight:
         """Take one cycle.
 
         Args:
-            velocity: of the output, m/s. spring_force: N. most: force limit, N.
+            velocity: velocity of the output, m/s. spring_force: spring force, N. most: its limit, N.
             step: time since the last sample was taken, s; 0 if no new one arrived.
         """
         load = self._load

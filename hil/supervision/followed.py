@@ -20,7 +20,7 @@ class ForceRate:
     """Filtered rate of the spring force.
 
     Attributes:
-        rate_N_s: of the latest sample.
+        rate_N_s: rate of the latest sample.
     """
 
     def __init__(self) -> None:
@@ -44,7 +44,7 @@ class SupplyFilter:
     """Filtered DC-link voltage.
 
     Attributes:
-        volts: of the latest sample; NaN while none was reported.
+        volts: supply voltage of the latest sample; NaN while none was reported.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -89,7 +89,7 @@ class Disagreement:
     """Time for which spring and motor force have differed beyond ``limits.disagreement``.
 
     Attributes:
-        tripped_N, lasting_s: of the limit.
+        tripped_N, lasting_s: value and duration that trip the limit.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -126,7 +126,7 @@ class MeanNutSpeed:
     """Mean speed of the nut over ``WATCHED_S``.
 
     Attributes:
-        speed_m_s: of the last whole window.
+        speed_m_s: speed of the last whole window.
     """
 
     def __init__(self) -> None:

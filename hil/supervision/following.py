@@ -29,7 +29,7 @@ class ForceFollowing:
 
     Attributes:
         error_N: mean difference from the loop's model over a period of its bandwidth.
-        drag_N_s_m: of a loop over velocity or position, known from its design; else 0.
+        drag_N_s_m: drag of a loop over velocity or position, known from its design; else 0.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -181,7 +181,7 @@ class Following:
             force_N: spring force.
             potential_N: force of the behaviour without damping and lead.
             saturated: the torque is at a cap.
-            dt: of the cycle, s, as the shaper uses it.
+            dt: time step of the cycle, s, as the shaper uses it.
         """
         bounds = self._bounds
         step = estimator.step_s

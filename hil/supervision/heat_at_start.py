@@ -49,7 +49,7 @@ class KeptHeat:
     Attributes:
         winding, housing: shares of the steady-state rise at ``continuous_current_A``.
         at: the moment.
-        continuous_current_A: of the profile in use then.
+        continuous_current_A: continuous current of the profile in use then.
         unseen_s: time for which the motor may have been used after ``at``; 0 after an orderly end.
     """
 

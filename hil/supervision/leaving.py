@@ -33,7 +33,7 @@ class Leaving:
         Args:
             blocked: the shaped force is at the cap.
             room_m: distance to the end that the cap guards.
-            speed_m_s: of the output towards that end.
+            speed_m_s: speed of the output towards that end.
             span_N: force between the flat limits.
         """
         if blocked and room_m > ROOM_M and speed_m_s < LEAVING_M_S:

@@ -82,7 +82,7 @@ class MotorSensorWatch:
         Args:
             force: true spring force as known for this rig, N.
             force_error: its largest error, N.
-            torque: of the motor, in the profile's sign, N·m.
+            torque: torque of the motor, in the profile's sign, N·m.
             output_m_s2: acceleration of the output by force and known load, m/s².
         """
         at_s = telemetry.time_s

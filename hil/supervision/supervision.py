@@ -42,7 +42,7 @@ class Supervisor:
 
     Attributes:
         detail: a sentence with numbers for the cause that ``check`` returned last.
-        heat: of winding and housing. It outlives stops and resets.
+        heat: heat of winding and housing. It outlives stops and resets.
         motor_heat: share of the motor's thermal capacity used, the larger of the two.
         bounds: caps of this cycle; they are notified of what reached them.
         limited: bit mask of the limits that act.
@@ -174,7 +174,7 @@ class Supervisor:
         Args:
             energised: the bench relies on the power stage being on.
             spring_force_N: true force, without tare.
-            dt: of the cycle, s, by which the motor cools.
+            dt: time step of the cycle, s, by which the motor cools.
         """
         cause = self._look(telemetry, estimator, spring_force_N, energised, dt)
         if cause != self._cause:

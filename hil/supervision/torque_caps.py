@@ -57,8 +57,8 @@ class CurrentCap:
 
         Args:
             heat: share of the motor's thermal capacity used.
-            temperature: of the drive, °C; NaN if it reports none.
-            current: of the motor, A, without sign.
+            temperature: temperature of the drive, °C; NaN if it reports none.
+            current: current of the motor, A, without sign.
             loss_factor: loss of the hottest phase over the mean loss, as of :class:`MotorHeat`.
         """
         most = limit = self._most_current

@@ -47,13 +47,13 @@ class Plan:
     """Goals, rests and wear checks of a run.
 
     Attributes:
-        cycles: in all, those of the journal included. seconds: likewise, in s.
+        cycles: number of all cycles, those of the journal included. seconds: their time, in s.
         until: or a measured value.
         measure_every: cycles from one check of the signs of wear to the next.
         rest_above, rest_below: motor heat as a share of what is permitted continuously.
         stands_for: cycles that one performed cycle counts for; above 1 on the simulated rig only.
         stop_on_trend: end at a trend; else it is only recorded.
-        summary_every_s: of rig time.
+        summary_every_s: interval of rig time.
         spring: line of the springs' life, screw_rating_N: of the screw; None if not stated.
     """
 
@@ -84,9 +84,9 @@ class Callbacks:
     """Callbacks during a run; each returns at once.
 
     Attributes:
-        before: before each cycle, with the count of cycles before it. change: with a trend that was
-            found.
-        summary: at intervals, and at the end.
+        before: called before each cycle, with the count of cycles before it.
+        change: called with a trend that was found.
+        summary: called at intervals, and at the end.
     """
 
     before: Callable[[int], None] = lambda _count: None

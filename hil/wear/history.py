@@ -107,7 +107,7 @@ class History:
     """Signs of the runs in a folder.
 
     Attributes:
-        entries: by the run's folder name. trouble: why the kept file was not used, or ''.
+        entries: entries by the run's folder name. trouble: why the kept file was not used, or ''.
     """
 
     def __init__(self, directory: Path) -> None:

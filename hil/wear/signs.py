@@ -28,7 +28,7 @@ class Signs:
 
     Attributes:
         friction_N: dry friction beyond the profile's, at the nut.
-        stiffness_N_m: of the springs, from motor and deflection.
+        stiffness_N_m: stiffness of the springs, from motor and deflection.
         zero_m: deflection at zero motor-derived force.
         noise_counts: standard deviation of the deflection reading at rest, without power.
         winding_share: highest motor heat, as a share of the permitted.

@@ -28,7 +28,7 @@ class Change:
     """A change that was found.
 
     Attributes:
-        name: of the sign.
+        name: name of the sign.
         found_at: count, or time, of the value that raised the alarm.
         onset: where it began, by the best fit; onset_low, onset_high: where it may have begun.
         kind: ``drift`` or ``step``.

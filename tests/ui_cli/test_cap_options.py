@@ -46,7 +46,7 @@ def test_a_run_says_under_which_cap_it_was_made(
     ("options", "why"),
     [
         (("--cap-force", "100"), "--cap-force: the unit is missing: write '100 N'"),
-        (("--cap-speed", "50 N"), "--cap-speed: '50 N' is not of the kind m/s"),
+        (("--cap-speed", "50 N"), "--cap-speed: '50 N' is not a speed"),
         (("--cap-stiffness", "0 N/mm"), "--cap-stiffness 0 N/mm: not above zero"),
         (
             ("--cap-force", "100 N", "--link", "there"),

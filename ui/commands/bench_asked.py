@@ -18,7 +18,8 @@ def bench_asked(
     """Return the bench options that commands share: runs, opened limits, stated reference.
 
     Args:
-        options: of the command line, including those of ``add_unverified`` and ``add_reference``.
+        options: options of the command line, including those of ``add_unverified`` and
+            ``add_reference``.
         ask: see :func:`ui.commands.stated.stated_reference`.
 
     Raises:

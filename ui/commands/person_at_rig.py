@@ -69,7 +69,7 @@ def runner_of_person(
     """Return a runner that prompts the person; ``stack`` closes its resources.
 
     Args:
-        profile: of the rig, for a simulated person.
+        profile: profile of the rig, for a simulated person.
 
     Raises:
         CommandError: a simulated person was requested, and the bench runs no simulated rig.

@@ -103,7 +103,7 @@ def operate_axes(
     """Show the dashboard of several axes until it is closed; return its exit code.
 
     Args:
-        name: of the axes file.
+        name: name of the axes file.
         links: link directory of each axis.
         watch, runs, opening: as :func:`operate`.
         files: profile of each axis, if it is on this computer.

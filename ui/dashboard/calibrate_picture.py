@@ -28,7 +28,7 @@ def save_calibrate_picture(
     Args:
         rows: samples after it, shape (n, len(COLUMNS)): what the window knows of the bench.
         view: 0 points, 1 law and band, 2 earlier calibrations.
-        size: of the window in logical pixels; the picture has ``scale`` times as many.
+        size: size of the window in logical pixels; the picture has ``scale`` times as many.
 
     Raises:
         OSError: the file cannot be written.

@@ -31,11 +31,11 @@ def save_measure_picture(
     """Draw the page in a state that ``state`` puts its view model into, as a PNG file.
 
     Args:
-        profile: of the rig.
+        profile: profile of the rig.
         rows: samples, shape (n, len(COLUMNS)): what the window knows of the bench.
-        path: of the file.
+        path: path of the file.
         state: called once with the page's view model.
-        size: of the window in logical pixels; the picture has ``scale`` times as many.
+        size: size of the window in logical pixels; the picture has ``scale`` times as many.
         theme: ``light`` or ``dark``.
         scale: pixels of the picture to one of the window.
 

@@ -66,7 +66,7 @@ def save_rows_picture(
     Args:
         rows: samples, shape (n, len(COLUMNS)), SI.
         events: mappings as on the link; those after ``at_s`` are left out.
-        size: of the window in logical pixels; the picture has ``scale`` times as many.
+        size: size of the window in logical pixels; the picture has ``scale`` times as many.
 
     Raises:
         OSError: the file cannot be written.

@@ -37,7 +37,7 @@ class MessageReader:
         watched: samples of signals that a dialogue may read, in the board's own units.
 
     Attributes:
-        take: with the bytes and the time, returns whether they were valid and new; then the samples
+        take: called with the bytes and the time, returns whether they were valid and new; then the samples
             have their values. A non-finite floating signal makes them invalid.
     """
 

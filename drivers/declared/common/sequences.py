@@ -19,8 +19,8 @@ class Dialogue:
     """Runner of one sequence at a time; a new one replaces the old.
 
     Attributes:
-        name: of the sequence that runs or ran last.
-        reason: of the last failure, naming its step.
+        name: name of the sequence that runs or ran last.
+        reason: reason of the last failure, naming its step.
     """
 
     def __init__(self, board: Board, status: Status | None) -> None:

@@ -30,8 +30,8 @@ class LineFormat:
     """Lines received and sent by one side of a serial port.
 
     Attributes:
-        patterns: of received lines; the first match is used.
-        templates: of sent lines, by message.
+        patterns: patterns of received lines; the first match is used.
+        templates: templates of sent lines, by message.
         received_end: end of a received line; None for any of CR and LF.
         sent_end: end of a sent line.
         longest: characters of a line; a longer one is malformed.

@@ -306,7 +306,7 @@ CASES = [
         "another signal",
     ),
     # Units.
-    ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "rated_torque", "kind N*m", "N*m"),
+    ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "rated_torque", "not a torque", "N*m"),
     ("host_loss: 15 ms", "host_loss: 15", "host_loss", "has no unit", "ms"),
     (
         "supply: {from: HEALTH.LINK_VOLTAGE}",

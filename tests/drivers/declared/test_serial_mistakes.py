@@ -34,7 +34,7 @@ LINES = [
     ("from: state.turns", "from: turns", "is not a path", "message.field"),
     ("scale: 6.283185307179586}", "scale: 0}", "must not be 0", ""),
     ("{to: demand.torque}", "{to: demand.force}", "no field 'force'", ""),
-    ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "not a quantity of the kind N*m", "N*m"),
+    ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "not a torque", "N*m"),
     ("host_loss: 15 ms", "host_loss: 15", "no unit", "ms"),
     ('"m {torque:+.4f}"', '"m {torque:s}"', "not a number format", "+.4f"),
     ('"m {torque:+.4f}"', '"m {torque.real}"', "is not a name", "letters"),
@@ -89,7 +89,7 @@ FRAMES = [
     ("head: [length, identifier]", "head: [identifier]\n      length: {bytes: 2}", "head", "add"),
     ("covers: [2, -1]", "covers: [40, -1]", "outside frame 'sample'", ""),
     ("every: 1 ms\n", "\n", "'every'", "how often"),
-    ("tick: 1 us", "tick: 1 um", "kind s", "ms"),
+    ("tick: 1 us", "tick: 1 um", "not a time", "ms"),
     (
         "velocity: {from: PROBE.SHAFT_SPEED}",
         "velocity: {from: PROBE.SHAFT_SPEED}\n      deflection: {from: PROBE.PROBE_COUNTS}",
@@ -107,7 +107,7 @@ FRAMES = [
         "another",
     ),
     ("protocol: combined", "protocol: combined\nlatency: {prob: 1 ms}", "'prob'", "probe"),
-    ("rated_torque: 1.26 N*m", "rated_torque: 1.26 V", "N*m", "N*m"),
+    ("rated_torque: 1.26 N*m", "rated_torque: 1.26 V", "not a torque", "N*m"),
 ]
 ALL = [("treadle_lines", *case) for case in LINES] + [("treadle_frames", *case) for case in FRAMES]
 

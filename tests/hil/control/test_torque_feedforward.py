@@ -215,7 +215,7 @@ def test_a_drive_limits_the_sum_of_its_loop_and_the_torque_that_it_adds():
     core.advance(0.0002)
     p = core.parameters
     most = min(p.drive_max_torque_N_m, p.peak_current_A * p.stated_torque_constant_N_m_A)
-    assert abs(core._asked_A) * p.stated_torque_constant_N_m_A <= most + 1e-9
+    assert abs(core._setpoint_A) * p.stated_torque_constant_N_m_A <= most + 1e-9
     core.power = PowerStage.OFF
     core.add_torque(100.0)
     core.power = PowerStage.ON

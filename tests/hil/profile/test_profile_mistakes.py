@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from hil.profile.loader import SHIPPED, examine_profile, load_profile
+from hil.profile.problems import ProfileError
 from tests.hil.profile.mistaken_profiles import (
     FOOTPLATE,
     Mistake,
@@ -74,7 +75,7 @@ TABLE: list[Mistake] = [
         "inner_rate: 120 N ",
         "120 N ",
         "calibration.spring_law.inner_rate",
-        "'120 N' is not a quantity of the kind N/m",
+        "'120 N' is not a stiffness",
         "for instance '60 N/mm'",
     ),
     (
@@ -82,7 +83,7 @@ TABLE: list[Mistake] = [
         "limited: 580 N/mm,",
         "580 N/mm",
         "limits.force.limited",
-        "not a quantity of the kind N",
+        "not a force",
         "'600 N'",
     ),
     (
@@ -93,14 +94,14 @@ TABLE: list[Mistake] = [
         "no unit",
         r"'0.3 N\*s/mm'",
     ),
-    ("span: 15 mm ", "span: 15 kg ", "15 kg", "sensors.deflection.span", "kind m", "'10 mm'"),
-    ("rate: 1000 Hz", "rate: 60000 rpm", "60000 rpm", "control.rate", "kind Hz", "'25 Hz'"),
+    ("span: 15 mm ", "span: 15 kg ", "15 kg", "sensors.deflection.span", "not a length", "'10 mm'"),
+    ("rate: 1000 Hz", "rate: 60000 rpm", "60000 rpm", "control.rate", "not a frequency", "'25 Hz'"),
     (
         "3.662109375 um/count",
         "3.662109375 um",
         "3.662109375 um",
         "calibration.deflection_per_count",
-        "kind m/count",
+        "not a length for each count",
         "um/count",
     ),
     (
@@ -108,17 +109,10 @@ TABLE: list[Mistake] = [
         "telemetry_age: five ms",
         "five ms",
         "limits.telemetry_age",
-        "not a quantity of the kind s",
+        "not a time",
         "'20 ms'",
     ),
-    (
-        "low: 31 V",
-        "low: 9**9**9**9 V",
-        r"9**9**9**9",
-        "limits.supply.low",
-        "not a quantity",
-        "36 V",
-    ),
+    ("low: 31 V", "low: 9**9**9**9 V", r"9**9**9**9", "limits.supply.low", "not a voltage", "36 V"),
     ("low: 31 V", "low: [31 V]", "[31 V]", "limits.supply.low", "a list is not a quantity", "36 V"),
     ("low: 31 V", "low: 1e999 V", "1e999", "limits.supply.low", "impossible", "36 V"),
     (
@@ -126,7 +120,7 @@ TABLE: list[Mistake] = [
         "limited: 70 V",
         "70 V",
         "limits.drive_temperature.limited",
-        "kind degC",
+        "not a temperature",
         "70 degC",
     ),
     # Wrong types and impossible values.
@@ -302,3 +296,10 @@ def test_warnings_do_not_refuse(tmp_path: Path) -> None:
         ("control.force_bandwidth", line_of(text, "150 Hz"))
     ]
     assert load_profile(file) == examined.profile
+
+
+def test_a_name_too_long_to_read_is_shown_by_its_ends() -> None:
+    with pytest.raises(ProfileError) as caught:
+        load_profile("a" * 1500 + "b" * 1500)
+    assert str(caught.value).startswith(f"{'a' * 40}…{'b' * 40} (3000 characters): ")
+    assert len(str(caught.value)) < 250

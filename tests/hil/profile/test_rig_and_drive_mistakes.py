@@ -26,7 +26,7 @@ SLIDE_TABLE = [
         "weights: [2 kg, 5 N, 10 kg]",
         "[2 kg, 5 N",
         "rig.weights[1]",
-        "kind kg",
+        "not a mass",
         "'5 kg'",
     ),
     (
@@ -157,7 +157,7 @@ DRIVE = (SHIPPED / "drives" / "bench_cia402.yaml").read_text()
         ("node: 5", "nod: 5", "nod: 5", "drive.nod", "unknown key", "did you mean 'node'"),
         ("node: 5\n", "", "protocol", "drive.node", "missing", "add 'node: 1' under 'drive'"),
         ("node: 5", "node: 127", "127", "drive.node", "node and host_node must differ", "correct"),
-        ("host_loss: 15 ms", "host_loss: 20 N", "20 N", "drive.host_loss", "kind s", "'20 ms'"),
+        ("host_loss: 15 ms", "host_loss: 20 N", "20 N", "drive.host_loss", "not a time", "'20 ms'"),
         (
             "host_loss: 15 ms",
             "host_loss: 9 ms",

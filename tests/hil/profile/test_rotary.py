@@ -93,26 +93,31 @@ def test_plain_values_of_a_rotary_profile_are_in_rad_and_newton_metres(joint: Pr
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "unit", "example"),
+    ("old", "new", "kind", "example"),
     [
-        ("force: {limited: 30 N*m,", "force: {limited: 30 N,", "N*m", "0.03 N*m"),
-        ("rate_per_set: 150 N*m/rad", "rate_per_set: 150 N/mm", "N*m/rad", "150 N*m/rad"),
-        ("stroke: 120 deg", "stroke: 120 mm", "rad", "15 deg"),
-        ("damping: 4 N*m*s/rad", "damping: 4 N*s/mm", "N*m*s/rad", "1.0e-4 N*m*s/rad"),
-        ("load_arm: 300 mm", "load_arm: 30 deg", "m", "10 mm"),
+        ("force: {limited: 30 N*m,", "force: {limited: 30 N,", "a torque", "0.03 N*m"),
+        (
+            "rate_per_set: 150 N*m/rad",
+            "rate_per_set: 150 N/mm",
+            "a stiffness in torsion",
+            "150 N*m/rad",
+        ),
+        ("stroke: 120 deg", "stroke: 120 mm", "an angle", "15 deg"),
+        ("damping: 4 N*m*s/rad", "damping: 4 N*s/mm", "a damping in torsion", "1.0e-4 N*m*s/rad"),
+        ("load_arm: 300 mm", "load_arm: 30 deg", "a length", "10 mm"),
     ],
 )
 def test_the_unit_of_the_other_kind_is_refused_where_it_stands(
-    tmp_path: Path, old: str, new: str, unit: str, example: str
+    tmp_path: Path, old: str, new: str, kind: str, example: str
 ) -> None:
     said = refused(tmp_path, old, new)
-    assert f"is not a quantity of the kind {unit}; write for instance '{example}'" in said
+    assert f"is not {kind}; write for instance '{example}'" in said
 
 
 def test_a_linear_profile_refuses_units_of_a_rotary_one(tmp_path: Path) -> None:
     text = TRAINER.read_text()
     said = refused(tmp_path, "force: {limited: 580 N,", "force: {limited: 580 N*m,", text)
-    assert "is not a quantity of the kind N; write for instance '600 N'" in said
+    assert "is not a force; write for instance '600 N'" in said
 
 
 def test_an_arm_needs_a_gear_and_a_gear_an_arm(tmp_path: Path) -> None:

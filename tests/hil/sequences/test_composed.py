@@ -98,7 +98,7 @@ def test_figures_of_a_loop_are_told_apart(tmp_path: Path) -> None:
 MISTAKES = [
     ("{parameter: height}", "{parameter: hight}", "ladder", "hight", "no parameter", "'height'"),
     ("value: 12 mm", "value: 42 mm", "ladder", "42 mm", "outside its range", "'5 mm' to '40 mm'"),
-    ("from: 5 mm", "from: 5 N", "ladder", "5 N", "not of the kind m", "unit of its 'value'"),
+    ("from: 5 mm", "from: 5 N", "ladder", "5 N", "not a length", "unit of its 'value'"),
     ("from: 1,", "form: 1,", "ladder", "form: 1", "unknown key", "'from'"),
     ("value: 2,", "value: 2.5,", "ladder", "value: 2.5", "not a quantity", "'20 N'"),
     ("with: {stiffness", "with: {stifness", "ladder", "stifness", "no parameter", "'stiffness'"),
@@ -106,14 +106,14 @@ MISTAKES = [
     ("file: soft.yaml", "file: sft.yaml", "ladder", "sft.yaml", "no file", "directory"),
     ("file: soft.yaml", "file: ladder.yaml", "ladder", "file: ladder", "includes itself", "out"),
     ("at_most: 2 s", "at_mst: 2 s", "ladder", "at_mst", "unknown key", "at_most"),
-    ("above: 11 mm", "above: 11 N", "ladder", "11 N", "not of the kind m", "'20 mm'"),
+    ("above: 11 mm", "above: 11 N", "ladder", "11 N", "not a length", "'20 mm'"),
     ("        above: 11 mm\n", "", "ladder", "- do: wait_until", "no condition", "above"),
     ("above: 11 mm", "above: 9 mm\n        below: 8 mm", "ladder", "9 mm", "no value", "smaller"),
     ("holds: 50 ms", "holds: 3 s", "ladder", "holds: 3", "hold for so long", "at_most"),
     ("measured: output_position", "measured: place", "ladder", "place", "", "output_position"),
     ("{parameter: rounds}", "20000", "ladder", "20000", "10000", ""),
     ("{parameter: rounds}", "2000", "ladder", "do: repeat", "more than 5000 steps", "repeat less"),
-    ("of: rest", "of: force", "soft", "do: ramp", "not of the kind N", "'20 N'"),
+    ("of: rest", "of: force", "soft", "do: ramp", "not a force", "'20 N'"),
     ("{parameter: stiffness}", "{parameter: height}", "soft", "height", "no parameter", ""),
 ]
 
@@ -139,7 +139,7 @@ def test_each_mistake_is_named_with_file_line_and_fix(
     ("given", "what", "fix"),
     [
         ({"height": "60 mm"}, "outside its range", "'5 mm' to '40 mm'"),
-        ({"height": "3 N"}, "not of the kind m", "'5 mm' to '40 mm'"),
+        ({"height": "3 N"}, "not a length", "'5 mm' to '40 mm'"),
         ({"rounds": "2 s"}, "not a whole number", "'1' to '5'"),
         ({"hight": "20 mm"}, "no parameter", "did you mean 'height'"),
     ],

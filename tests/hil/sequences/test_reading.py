@@ -62,11 +62,11 @@ def test_quantities_become_requests_in_si(tmp_path: Path) -> None:
 
 # Old text, new text, text of the reported line, key, what, fix.
 MISTAKES = [
-    ("position: 20 mm", "position: 20 N", "20 N", r"steps[1].position", "kind m", "10 mm"),
+    ("position: 20 mm", "position: 20 N", "20 N", r"steps[1].position", "not a length", "10 mm"),
     ("position: 20 mm", "position: 20", "position: 20\n", r"steps[1].position", "no unit", "10 mm"),
     ("speed:", "sped:", "sped:", "steps[1].sped", "unknown key", "did you mean 'speed'"),
     ("    for: 2 s\n", "", "hold_position", "steps[1].for", "missing", "'for: 3 s'"),
-    ("for: 2 s", "for: 2 kg", "2 kg", "steps[1].for", "kind s", "20 ms"),
+    ("for: 2 s", "for: 2 kg", "2 kg", "steps[1].for", "not a time", "20 ms"),
     ("for: 2 s", "for: -2 s", "-2 s", "steps[1].for", "greater than 0", ""),
     (
         "do: hold_position",
@@ -325,7 +325,7 @@ def test_a_tolerance_is_read_into_the_figures_own_unit(
 @pytest.mark.parametrize(
     ("old", "new", "what", "fix"),
     [
-        ("measure: medium", "measure: medium\n    tolerance: 5 N", "not of the kind", "'2 N/mm'"),
+        ("measure: medium", "measure: medium\n    tolerance: 5 N", "not a stiffness", "'2 N/mm'"),
         ("measure: medium", "measure: medium\n    tolerance: 0 %", "not above 0", "'2 N/mm'"),
         ("measure: medium", "measure: medium\n    tolerance: -5 %", "cannot be read", "'5 %'"),
         ("measure: medium", "measure: medium\n    tolerance: 5", "tolerance", ""),

@@ -22,11 +22,11 @@ class BenchStanding(RecordingEvents):
         row: latest sample, shape (len(COLUMNS),).
         holder: client in control, or None; in_control: this window, set by the session;
             reset_needed: the last reset came from a holder that has disconnected.
-        kept_run, last_stop, last_stop_fix, cause_text: of the last stop, '' without one.
+        kept_run, last_stop, last_stop_fix, cause_text: texts of the last stop, '' without one.
         energising: power has been requested and is not on yet.
         left_under_power: the rig host ended while the drive still showed power.
         working_since: time in s at which the active behaviour began, or None.
-        now_s: of the window's own clock.
+        now_s: time of the window's own clock.
     """
 
     def __init__(self) -> None:

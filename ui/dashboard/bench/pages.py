@@ -84,7 +84,7 @@ class PageEntry:
     """One line of ``ui.dashboard.page_entries.PAGES``.
 
     Attributes:
-        title: on the page's button.
+        title: title on the page's button.
         key: shortcut to it from any page, as ``QKeySequence`` writes it.
         page: makes the widget; called again whenever theme or size changes.
         view: makes the page's view model, once, from the bench's model, the session (or None)

@@ -145,7 +145,7 @@ class Session:
         what it watched would continue unwatched.
 
         Args:
-            name: of the listener, for the notice about it.
+            name: name of the listener, for the notice about it.
         """
         if hasattr(listener, "feed") or hasattr(listener, "answered"):
             self._listeners.append((listener, name))

@@ -49,12 +49,12 @@ class BringUpModel(GuidedModel[Step]):
     """View model of the page.
 
     Args:
-        model, session: of the window; without a session nothing can be begun.
+        model, session: model and session of the window; without a session nothing can be begun.
         runs: folder of runs; records are kept next to it, in ``bring-up``.
-        steps: of the bring-up, in order.
+        steps: steps of the bring-up, in order.
 
     Attributes:
-        results: by the step's key, of the record that is shown.
+        results: results by the step's key, of the record that is shown.
     """
 
     NAME = "bring-up"

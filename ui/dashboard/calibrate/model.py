@@ -43,16 +43,16 @@ class CalibrateModel:
     """View model of the page.
 
     Args:
-        model, session: of the window; without a session nothing can be begun.
+        model, session: model and session of the window; without a session nothing can be begun.
         runs: folder of runs, see ``Filing``.
         rig: where it runs; the session's if None.
 
     Attributes:
         setup: the form. run: the guided run, or the last one. kept: earlier calibrations.
         watch: check that the one in force still holds.
-        points: of the run or the result, in the order in which they were taken.
-        result: to be accepted or discarded, or None; measured: the same with the law that the
-            points support. misfit: why the bench would refuse the result.
+        points: points of the run or the result, in the order in which they were taken.
+        result: result to be accepted or discarded, or None; measured: the same with the law that
+            the points support. misfit: why the bench would refuse the result.
         law: the one chosen by hand, ``AUTO`` by evidence; law_by_evidence: which one that is.
         busy: what is being done, or ''.
         message, wrong: text to show, and whether it is bad news.

@@ -64,7 +64,12 @@ class CalibrationPlot(ThemedPlot):
         force, twice = FORCE.factor * budget.force_N, 2 * FORCE.factor
         self._line(force, twice * budget.u_N, "U, k = 2", self.theme.ink, 3)
         names = sorted(budget.components, key=lambda n: -float(np.max(budget.components[n])))
-        colours = (self.theme.measured, self.theme.force, self.theme.deflection, self.theme.asked)
+        colours = (
+            self.theme.measured,
+            self.theme.force,
+            self.theme.deflection,
+            self.theme.setpoint,
+        )
         styles = (
             Qt.PenStyle.DashLine,
             Qt.PenStyle.DotLine,

@@ -38,7 +38,7 @@ class GuidedRun(ProcedureThread[PageRun]):
 
     Args:
         session: see ``ProcedureThread``.
-        rate_Hz: of the bench's samples.
+        rate_Hz: rate of the bench's samples.
         put: takes what is to be done on the page's own thread.
         ended: called there with a sentence and the result, or None.
         remark: called there with what the operator should know.

@@ -20,7 +20,7 @@ class SetupError(ValueError):
     """Typed value that cannot be used.
 
     Attributes:
-        key: of the entry.
+        key: key of the entry.
     """
 
     def __init__(self, key: str, text: str) -> None:
@@ -54,7 +54,7 @@ class Setup:
             loads are computed from.
         sweep: whether the sensor's law is found with the output clamped.
         falling: whether loads come in falling order as well.
-        kinds: of loads that act on this rig's rod, the usual one first; kind: the one chosen.
+        kinds: kinds of loads that act on this rig's rod, the usual one first; kind: the one chosen.
         pull: whether a load cell is pulled as well.
     """
 

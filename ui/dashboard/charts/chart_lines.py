@@ -209,9 +209,9 @@ def draw_trace(
     """Draw a trace: bars of a reduced window, else lines from sample to sample.
 
     Args:
-        window: of this trace alone, its values (n,) in SI.
+        window: window of this trace alone, its values (n,) in SI.
         x: places of the window's times (n,), device pixels.
-        width: of the line, device pixels.
+        width: width of the line, device pixels.
     """
     if window.reduced:
         painter.setPen(Qt.PenStyle.NoPen)

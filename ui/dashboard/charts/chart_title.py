@@ -52,7 +52,7 @@ def paint_title(
     """Write title, unit and legend with the painter's font.
 
     Args:
-        top: of the strip. right: of the plotting area. Logical pixels.
+        top: upper edge of the strip. right: right edge of the plotting area. Logical pixels.
         u: logical pixels to a pixel of the sheet.
     """
     font = painter.font()

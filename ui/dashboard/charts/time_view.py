@@ -9,7 +9,7 @@ class TimeView(ABC):
     """Base of what a picture over time shows, of a live bench or of a run.
 
     Attributes:
-        cursors: at most two times, s.
+        cursors: times in s, at most two.
     """
 
     def __init__(self) -> None:

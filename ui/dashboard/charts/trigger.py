@@ -18,8 +18,8 @@ class Trigger:
     """A trace that crosses a level, SI.
 
     Attributes:
-        column: of the trace buffer.
-        rising: from below to above; else from above to below.
+        column: column of the trace buffer.
+        rising: True for a crossing upwards, False for one downwards.
     """
 
     column: str

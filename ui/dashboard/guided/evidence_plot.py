@@ -27,7 +27,13 @@ class EvidencePlot(ThemedPlot):
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
         super().__init__(theme, sizes)
-        self._colours = (theme.measured, theme.force, theme.deflection, theme.asked, theme.marker)
+        self._colours = (
+            theme.measured,
+            theme.force,
+            theme.deflection,
+            theme.setpoint,
+            theme.marker,
+        )
         self._legend = self.add_legend((-LEGEND_OFF, LEGEND_OFF))
         self._legend.layout.setContentsMargins(4, 1, 4, 1)
         self._drawn: Plot | None = None

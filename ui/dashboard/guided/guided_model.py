@@ -44,12 +44,12 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     """Base of the view models of guided pages.
 
     Args:
-        model, session: of the window; without a session nothing can be begun.
+        model, session: model and session of the window; without a session nothing can be begun.
 
     Attributes:
         current: the item that runs, or None.
         looked_at: key of the item chosen to be shown; '' follows the one that runs.
-        folder: of what is shown; None for a new one.
+        folder: folder of what is shown; None for a new one.
         kept: folders of this rig, newest first.
         message, wrong: text while nothing runs, and whether it is bad news.
         note: latest note of what runs.
@@ -186,8 +186,8 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
         """Open operator and runner of one run; ``stack`` closes what they need.
 
         Args:
-            client: of this run only.
-            profile: of the rig, by which simulated hands and eyes work.
+            client: client of this run only.
+            profile: profile of the rig, by which simulated hands and eyes work.
         """
         environment = open_environment(stack, client.description)
         operator = make_operator(environment, profile, self.alone)

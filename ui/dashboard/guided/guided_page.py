@@ -59,7 +59,7 @@ class GuidedPage(Page):
     A subclass creates its own widgets, lays all out with ``_lay_out`` and refreshes.
 
     Args:
-        plot: of the findings.
+        plot: plot of the findings.
     """
 
     def __init__(self, place: PageContext, look: GuidedLook, plot: EvidencePlot) -> None:

@@ -17,7 +17,7 @@ class GuidedRows(StepRows):
     """Mirror of the model's list.
 
     Args:
-        name: for a screen reader.
+        name: name for a screen reader.
         standing: shape (see ``StepRows.put``) and word for the status of an item.
         look_at: called with the key of the item that a person chooses.
     """

@@ -16,7 +16,7 @@ class KeptBox(ChoiceBox):
     """Mirror of the model's ``kept`` and ``folder``.
 
     Args:
-        name: for a screen reader.
+        name: name for a screen reader.
         new: entry of a new one.
         choose: called with the folder that a person picks, None for a new one.
     """

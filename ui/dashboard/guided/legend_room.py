@@ -35,7 +35,7 @@ def legend_room(
 
     Args:
         lines: x and y of each curve, each of shape (n,); gaps are NaN.
-        wide, high: of the legend, in shares of the plot.
+        wide, high: size of the legend, in shares of the plot.
     """
     across, up = _shares(lines)
     if not len(across):

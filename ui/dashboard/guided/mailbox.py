@@ -38,7 +38,7 @@ class Mailbox:
         """Do ``work`` in a separate thread, because it takes longer than a heartbeat may.
 
         Args:
-            name: of the thread.
+            name: name of the thread.
             then: gets what it returned, on the page's own thread; ``failed`` what it raised.
             turn: held while it works, such as a lock that serialises work.
         """

@@ -40,8 +40,8 @@ class Question:
             ``options``; ``hold`` and ``let_go`` the hold-to-run control; ``confirm`` yes or no,
             while nothing runs.
         dimension: ``m`` or ``N`` of what is read; ``along`` the motion of the output.
-        suggestion: in SI, what simulated eyes read; NaN without any.
-        picture: of the action, a name that :class:`HandPicture` draws; '' for none.
+        suggestion: value in SI that simulated eyes read; NaN without any.
+        picture: picture of the action, a name that :class:`HandPicture` draws; '' for none.
         amount: as the action has it; its sign is the direction.
     """
 
@@ -65,9 +65,9 @@ class PageOperator:
     """Person at a page, as ``hil.procedures.procedure.Operator``.
 
     Args:
-        hands: of a simulated rig. They do what is confirmed as done, since no one else can
+        hands: hands of a simulated rig. They do what is confirmed as done, since no one else can
             touch it; with ``alone`` they also answer and hold.
-        hang, drop: of a simulated rig, done once the person confirms it; None on a real one.
+        hang, drop: actions on a simulated rig, done once the person confirms it; None on a real one.
 
     Attributes:
         question: what is to be answered now, or None.

@@ -29,11 +29,11 @@ class ProcedureThread(ABC, Generic[Run]):
     """Base of what runs a procedure for a page.
 
     Args:
-        session: of the window, which releases control meanwhile; or None.
+        session: session of the window, which releases control meanwhile; or None.
         put: takes what is to be done on the page's own thread.
 
     Attributes:
-        NAME: of the thread, and of the client next to the window's.
+        NAME: name of the thread, and of the client next to the window's.
         TROUBLES: expected errors. ENDED: text for one of them, which replaces ``{}``.
         FAILED: text for any other error.
         operator: prompts the person while a procedure runs.

@@ -24,7 +24,7 @@ class Asking(Protocol):
     """View model of a page that prompts.
 
     Attributes:
-        model: of the window.
+        model: model of the window.
         alone: simulated hands answer by themselves.
         note: latest note of what runs. message, wrong: text while nothing runs, and whether it is
             bad news.

@@ -30,7 +30,7 @@ class PageRunner(LiveRunner):
         operator: the person at the page.
         prompt: asks a person and returns the answer.
         tell: takes progress lines.
-        environment: of a simulated rig whose hands act without a prompt.
+        environment: environment of a simulated rig whose hands act without a prompt.
         push: a simulated hand at the load point, see ``drivers.simulated.EnvironmentClient.push``;
             None: the person is prompted to push.
 

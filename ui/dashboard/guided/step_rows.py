@@ -34,7 +34,7 @@ def colour_of(state: str, theme: Theme) -> str:
     return {
         Verdict.PASS: theme.deflection,
         Verdict.FAIL: theme.nut,
-        Verdict.NEEDS_PERSON: theme.asked,
+        Verdict.NEEDS_PERSON: theme.setpoint,
         RUNNING: theme.accent,
     }.get(state, theme.shaped)
 

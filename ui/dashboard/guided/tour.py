@@ -39,7 +39,7 @@ class Caption(Generic[Model]):
     """One caption.
 
     Attributes:
-        text: of the caption.
+        text: text of the caption.
         at: part of the page that it points at, by the page's own name.
         begins: when it appears; None: once the previous one has been read, and tried.
         tries: the question that is asked when it begins waits for the visitor.
@@ -55,7 +55,7 @@ class Tour(Generic[Model]):
     """The tour of one page.
 
     Args:
-        captions: in their order; the last one is the end of what runs.
+        captions: captions in their order; the last one is the end of what runs.
         prompt: part of the page that an interruption points at.
         toured: view model that they are about.
 

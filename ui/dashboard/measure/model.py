@@ -50,18 +50,18 @@ class MeasureModel(GuidedModel[GuardedTest]):
     """View model of the page.
 
     Args:
-        model, session: of the window; without a session nothing can be begun.
+        model, session: model and session of the window; without a session nothing can be begun.
         runs: folder of runs; measurements are kept next to it, in ``measured``.
-        tests: of the plan, in order.
+        tests: tests of the plan, in order.
 
     Attributes:
         picked: keys of the tests that will be run.
-        results: of the measurement that is shown, by the test's key.
+        results: results of the measurement that is shown, by the test's key.
         ends: how tests ended that did not finish, by key.
         sheet: its data sheet (HTML), or None.
         last_seconds: ``live`` before a test was ended by something else, by its key.
         filing: number of runs that are being evaluated and sheets that are being written.
-        redesign: of the force loop, as the test Plant proposes it.
+        redesign: redesign of the force loop, as the test Plant proposes it.
     """
 
     NAME = "measure"

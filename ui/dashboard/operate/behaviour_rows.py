@@ -56,7 +56,7 @@ class BehaviourButton(QPushButton):
         painter.drawRoundedRect(rect, px(4), px(4))
         if self.acting:
             painter.setPen(Qt.PenStyle.NoPen)
-            painter.setBrush(QColor(theme.asked))
+            painter.setBrush(QColor(theme.setpoint))
             painter.drawRect(QRectF(rect.left() + 1, rect.top() + 3, px(5), rect.height() - 6))
         font = QFont(self.font())
         font.setPointSizeF(self.sizes.text_pt)

@@ -81,7 +81,7 @@ class CapModel:
         """Request what is typed; a wider cap waits for confirmation.
 
         Args:
-            texts: of the entries, by name; an empty one is the profile's own value.
+            texts: texts of the entries, by name; an empty one is the profile's own value.
         """
         self.asking = None
         self.text, self.wrong = "", False

@@ -139,7 +139,7 @@ class JointFrame:
             mark += step
         rest = self.model.value("rest_position_m")
         if math.isfinite(rest):
-            self._pointer(self.angle_of(min(max(rest, 0.0), self.stroke)), theme.asked, False)
+            self._pointer(self.angle_of(min(max(rest, 0.0), self.stroke)), theme.setpoint, False)
 
     def _pointer(self, angle: float, colour: str, filled: bool) -> None:
         draw, u = self.draw, self.draw.u

@@ -37,7 +37,7 @@ class OpenHouse:
     Attributes:
         phase: ``off``, ``armed`` (it locks once power is on), ``asked`` (cap requested), ``open``.
         attract: the attendant has enabled the attract loop.
-        text: for the person at the window; ``wrong`` if something was refused.
+        text: text for the person at the window; ``wrong`` if something was refused.
         doing: name of the active behaviour, as visitors see it.
     """
 

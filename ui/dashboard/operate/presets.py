@@ -34,7 +34,7 @@ class Presets:
     """Presets of one rig, in ``presets.json`` next to the folder of runs.
 
     Attributes:
-        kept: by the digit of its key.
+        kept: presets by the digit of its key.
         text: what went wrong, or ''.
     """
 

@@ -314,7 +314,7 @@ class _Actuator:
         rest = self.model.value("rest_position_m")
         if math.isfinite(rest):
             x = self.x_of(min(max(rest, 0.0), self.stroke))
-            self._pointer(x, y, theme.asked, False)
+            self._pointer(x, y, theme.setpoint, False)
             if abs(x - self.back) > 4 * u:
                 side = "right" if x < self.back else "left"
                 draw.text(

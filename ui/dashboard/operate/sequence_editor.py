@@ -41,7 +41,7 @@ class SequenceEditor:
     """Text of one file, checked in a separate thread by the reader used to perform it.
 
     Args:
-        folder: of the user's sequences, the only place written to.
+        folder: folder of the user's sequences, the only place written to.
 
     Attributes:
         file: where it is saved. text: as typed. saved: as in the file.

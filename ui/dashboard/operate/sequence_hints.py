@@ -26,7 +26,7 @@ class Hint:
     Attributes:
         words: that fit here and begin with ``typed``.
         typed: part of the word before the cursor.
-        range: of the value being written, as text; '' if it has none.
+        range: permitted values of what is being written, as text; '' if it has none.
     """
 
     words: tuple[str, ...] = ()

@@ -36,16 +36,16 @@ class SequenceModel(ProcedureThread[PageRun]):
     """View model of the panel.
 
     Args:
-        model, session: of the window; without a session nothing can be begun.
+        model, session: model and session of the window; without a session nothing can be begun.
         runs: folder of runs; a folder ``sequences`` next to it is read and written.
         rig: where a sequence is performed; the session's if None.
 
     Attributes:
-        names: of the files to pick from. chosen: which of them is picked, -1 for none.
+        names: names of the files to pick from. chosen: which of them is picked, -1 for none.
         sequence, plan: the picked one and its setpoints, None until read, or if wrong.
         problem: its error, or ''.
         times: number of performances.
-        pacing: of the performance under way, or the last one.
+        pacing: pacing of the performance under way, or the last one.
         text, wrong: how the last one ended, and whether that is bad news.
         taken: the session being taught, or None.
     """

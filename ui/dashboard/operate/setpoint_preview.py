@@ -75,7 +75,7 @@ class SetpointPreview(QWidget):
                 LENGTH.factor * plan.position_m,
                 (low, high),
                 end_s,
-                self.theme.asked,
+                self.theme.setpoint,
             )
             painter.setPen(QColor(self.theme.quiet))
             painter.drawText(

@@ -61,7 +61,7 @@ class WavePreview(QWidget):
             low, room = float(self._values.min()), float(np.ptp(self._values)) or 1.0
             x = np.linspace(area.left() + 2, area.right() - 2, len(self._values))
             y = area.bottom() - 4 - (self._values - low) / room * (area.height() - 8)
-            painter.setPen(QPen(QColor(self.theme.asked), 1.6))
+            painter.setPen(QPen(QColor(self.theme.setpoint), 1.6))
             points = [QPointF(a, b) for a, b in zip(x.tolist(), y.tolist(), strict=True)]
             painter.drawPolyline(QPolygonF(points))
         painter.end()

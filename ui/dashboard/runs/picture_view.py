@@ -85,7 +85,7 @@ class PictureView(TimeView):
 
     Attributes:
         whole: the whole extent.
-        cursors: at most two times.
+        cursors: times, at most two.
     """
 
     def __init__(self, whole: tuple[float, float]) -> None:

@@ -92,7 +92,7 @@ class LimitChart(ThemedPlot):
 
     def _colours(self) -> tuple[str, ...]:
         theme = self.theme
-        return theme.measured, theme.asked, theme.deflection, theme.force, theme.marker
+        return theme.measured, theme.setpoint, theme.deflection, theme.force, theme.marker
 
 
 def _unbroken(name: str) -> str:

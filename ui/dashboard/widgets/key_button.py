@@ -16,7 +16,7 @@ class KeyButton(QPushButton):
     The key is a hint: the window handles the key press.
 
     Args:
-        name: of the key in ``ui.manual.key_table``; '' for a button without one.
+        name: name of the key in ``ui.manual.key_table``; '' for a button without one.
     """
 
     def __init__(self, word: str, name: str, theme: Theme) -> None:

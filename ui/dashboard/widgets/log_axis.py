@@ -12,7 +12,7 @@ def log_ticks(lowest: float, highest: float) -> list[tuple[float, str]]:
 
     Args:
         lowest: logarithm of the smallest value on the axis.
-        highest: of the largest.
+        highest: logarithm of the largest.
     """
     decades = range(math.floor(lowest), math.ceil(highest) + 1)
     values = [step * 10.0**decade for decade in decades for step in STEPS]

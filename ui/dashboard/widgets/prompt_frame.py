@@ -28,7 +28,7 @@ class PromptFrame(QFrame):
     Attributes:
         head: line above the large text.
         done, cannot: the answer that continues, and the one that does not.
-        entry, unit: of a number to be read off.
+        entry, unit: field for a number to be read off, and its unit.
         wrong: error in what was typed.
     """
 

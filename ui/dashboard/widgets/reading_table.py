@@ -32,7 +32,7 @@ class ReadingTable(QTableWidget):
 
     Args:
         heads: column headings.
-        name: for a screen reader.
+        name: name for a screen reader.
     """
 
     def __init__(self, heads: tuple[str, ...], name: str) -> None:

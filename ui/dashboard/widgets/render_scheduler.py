@@ -21,7 +21,7 @@ class RenderScheduler:
 
     Args:
         budget_s: time in slices after which no further one begins in a turn; at least one runs.
-        clock: in seconds.
+        clock: clock in seconds.
     """
 
     def __init__(self, budget_s: float, clock: Callable[[], float] = time.perf_counter) -> None:

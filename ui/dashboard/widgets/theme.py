@@ -29,7 +29,7 @@ class Theme:
     metal: str  # filled parts of the drawing
     measured: str
     motor: str
-    asked: str
+    setpoint: str
     shaped: str
     deflection: str
     nut: str
@@ -57,7 +57,7 @@ LIGHT = Theme(
     metal="#e6e2d4",
     measured="#0072b2",
     motor="#56b4e9",
-    asked="#e69f00",
+    setpoint="#e69f00",
     shaped="#8a8f98",
     deflection="#009e73",
     nut="#d55e00",
@@ -85,7 +85,7 @@ DARK = Theme(
     metal="#3a434c",
     measured="#4fa9e6",
     motor="#8fd0f5",
-    asked="#f0b429",
+    setpoint="#f0b429",
     shaped="#98a1aa",
     deflection="#2cc295",
     nut="#f0803c",
