@@ -29,7 +29,7 @@ def level(_position_m: float) -> float:
 
 @dataclass(frozen=True)
 class Load:
-    """What moves at the rod: mass in kg, weight in N, dry friction of the rig in N.
+    """Moving parts at the rod: mass in kg, weight in N, dry friction of the rig in N.
 
     ``tilt`` returns the share of the weight that acts at a position of the output in m.
     """

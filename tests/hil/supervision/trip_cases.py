@@ -43,7 +43,7 @@ def broken(rig: Rig) -> None:
     def fail(*_: object) -> None:
         raise ZeroDivisionError("a bug")
 
-    rig.bench.bench._active.force = fail
+    rig.bench.bench._active.force = fail  # type: ignore[method-assign]
 
 
 def ended(cause: Cause) -> Callable[[Rig], object]:
