@@ -88,6 +88,18 @@ class Sheet:
             for unit in ("" if c.unit == "1" else f" {c.unit}",)
         ]
 
+    @property
+    def notes(self) -> list[str]:
+        """Sentences on what could not be measured or predicted, and why."""
+        found = [note for tested in self.tested for note in tested.notes]
+        source = self.profile.control.source
+        if source != "torque":
+            found.append(
+                f"The force loop acts by {source}. Its predictions are those of a loop over torque with "
+                "the same required bandwidth, which delays less."
+            )
+        return found
+
     def as_data(self) -> dict[str, Any]:
         """Return the content for JSON; unknown values are None."""
         return {
@@ -116,7 +128,7 @@ class Sheet:
                 for c in tested.shown
             ],
             "differences": self.differences,
-            "notes": [note for tested in self.tested for note in tested.notes],
+            "notes": self.notes,
             "problems": {t.test.key: t.problem for t in self.tested if t.problem},
             "missing": list(self.missing),
         }

@@ -113,7 +113,7 @@ def _sentences(sheet: Sheet) -> list[str]:
 
 
 def _other_sentences(sheet: Sheet) -> list[str]:
-    notes = [note for tested in sheet.tested for note in tested.notes]
+    notes = [*sheet.notes]
     notes += [f"{t.test.title}: no figures, {t.problem}" for t in sheet.tested if t.problem]
     if sheet.missing:
         notes.append(f"not measured: {', '.join(sheet.missing)}")

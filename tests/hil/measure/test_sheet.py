@@ -3,6 +3,7 @@
 import json
 import math
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -93,6 +94,13 @@ def test_a_full_sheet_is_one_page_of_figures_and_one_of_plots(tmp_path, each, ex
     # In HTML each figure shows its own conditions.
     page = written[0].read_text()
     assert page.count("about 180 N, more, more<") == 12 and page.count("likely causes") == 12
+
+
+def test_the_sheet_says_that_a_loop_over_velocity_is_predicted_over_torque():
+    over_torque = sheet()
+    over_velocity = replace(over_torque, profile=load_profile("footplate_velocity"))
+    assert not any("over torque" in note for note in over_torque.as_data()["notes"])
+    assert any("acts by velocity" in note for note in over_velocity.as_data()["notes"])
 
 
 def test_sheets_are_compared_by_the_normalised_error(tmp_path):
