@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import ast
 import math
+import re
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.motion import ARC_RADIUS_M, BY_UNIT, FORCE, LENGTH, STIFFNESS, speaking, spoken
+import hil.measure
+from drivers.motion import (
+    ARC_RADIUS_M,
+    BY_UNIT,
+    FORCE,
+    LENGTH,
+    STIFFNESS,
+    restated,
+    speaking,
+    spoken,
+    unit_name,
+)
 from hil.calibration.profile_part import profile_lines
 from hil.control import rig_mass
 from hil.profile import (
@@ -168,3 +181,23 @@ def test_a_calibration_written_into_a_rotary_profile_reads_back_unchanged(tmp_pa
     file = tmp_path / "joint.yaml"
     file.write_text(f"based_on: rotary_joint.yaml\ncalibration:\n{lines}\n")
     assert load_profile(file).calibration == measured
+
+
+def test_each_unit_of_the_data_sheet_is_that_of_a_rotary_actuator_too() -> None:
+    """Each unit that the tests write with a newton, a millimetre or a kilogram has its own."""
+    texts = [
+        node.value
+        for file in (Path(hil.measure.__file__).parent).glob("*.py")
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    ]
+    units = {text for text in texts if re.fullmatch(r"(N|mm|µm|kg)([/·][a-zµ/·]+)?", text)}
+    units = {unit for unit in units if not unit.startswith("N·m")}
+    assert {"N/min", "N/h", "N/mm", "mm"} <= units
+    with speaking("rotary"):
+        same = [unit for unit in units if unit_name(unit) == unit]
+    assert not same
+    # 1 N/min along the arc is R N·m/min about the joint.
+    with speaking("rotary"):
+        assert restated(1.0, "N/min") == pytest.approx(ARC_RADIUS_M)
+        assert restated(1.0, "N/h") == pytest.approx(ARC_RADIUS_M)
