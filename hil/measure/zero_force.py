@@ -103,6 +103,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     table, z, at = np.array(felt), np.array(impedances), np.array(frequencies)
     found: list[Characteristic] = []
     count = abs(profile.calibration.deflection_per_count) * _stiffness(profile)
+    # A force known to a share gives its mass and damping to that share.
+    known = math.hypot(2 * profile.calibration.relative_uncertainty, bend_share(profile))
     conditions = f"zero force, balanced lever swung {LENGTH(SWING_M):.0f}{LENGTH} each way by hand"
     means = np.array([np.mean(z[at == f]) for f in FREQUENCIES_Hz])
     least = int(np.argmin(means.real))
@@ -119,8 +121,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         ("slow", slow, FREQUENCIES_Hz[0]),
         ("fast", fast, FREQUENCIES_Hz[-1]),
     ):
-        bend = bend_share(profile) * float(np.mean(table[chosen, 1]))
-        value, u95 = mean_u95(table[chosen, 1], math.hypot(0.5 * count, bend))
+        unsure = known * float(np.mean(table[chosen, 1]))
+        value, u95 = mean_u95(table[chosen, 1], math.hypot(0.5 * count, unsure))
         rms = float(np.mean(table[chosen, 2]))
         way = float(np.mean(np.array(swings)[at == at_Hz]))
         felt_N = [swing.felt_N * way / swing.way_m for swing in expected[at_Hz]]
@@ -139,7 +141,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         )
     w = 2 * math.pi * at
     each = z[fast].imag / w[fast]
-    mass, mass_u95 = mean_u95(each, bend_share(profile) * float(np.mean(each)))
+    mass, mass_u95 = mean_u95(each, known * float(np.mean(each)))
     masses = [
         s.impedance.imag / (2 * math.pi * FREQUENCIES_Hz[-1]) for s in expected[FREQUENCIES_Hz[-1]]
     ]
@@ -159,7 +161,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     )
     chosen = at == FREQUENCIES_Hz[least]
     size = float(np.mean(np.abs(z[chosen])))
-    real, real_u95 = mean_u95(z[chosen].real, bend_share(profile) * size)
+    scale = 2 * profile.calibration.relative_uncertainty * float(np.mean(z[chosen].real))
+    systematic = math.hypot(bend_share(profile) * size, scale)
+    real, real_u95 = mean_u95(z[chosen].real, systematic)
     reals = [swing.impedance.real for swing in expected[FREQUENCIES_Hz[least]]]
     found.append(
         Characteristic(
