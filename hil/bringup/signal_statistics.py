@@ -13,6 +13,7 @@ Floats = NDArray[np.float64]
 WINDOW_S = 0.2
 BLOCK = 50  # samples within which a lagging drive stays in step
 DROPOUT_SIGMAS = 12.0  # approximately normal noise never goes this far
+COMMON = 0.05  # of the readings: a departure from the bulk is rarer
 HUM_LAG = 2  # samples; hum correlates at this lag, noise does not, nor noise whose values repeat
 
 
@@ -46,7 +47,7 @@ def at_rest(counts: Floats, top: int, margin: int, period_s: float) -> AtRest:
     rest = counts - np.repeat(medians, lengths)
     spread = 1.4826 * float(np.median(np.abs(rest)))  # of a normal distribution
     # Rounding may leave no spread at all.
-    outside = np.abs(rest) > DROPOUT_SIGMAS * (spread + 0.5)
+    outside = np.abs(rest) > DROPOUT_SIGMAS * (spread + 0.5 * _step(counts))
     bulk = rest[~outside]
     started = int(np.count_nonzero(outside[1:] & ~outside[:-1])) + int(outside[0])
     return AtRest(
@@ -59,6 +60,13 @@ def at_rest(counts: Floats, top: int, margin: int, period_s: float) -> AtRest:
         distinct=len(np.unique(counts)),
         hum=_alike(bulk, HUM_LAG),
     )
+
+
+def _step(counts: Floats) -> float:
+    """Return the smallest step between common readings: over a count if the lowest bits are dead."""
+    values, often = np.unique(counts, return_counts=True)
+    common = values[often >= COMMON * len(counts)]
+    return float(np.min(np.diff(common), initial=math.inf)) if len(common) > 1 else 1.0
 
 
 def _alike(values: Floats, lag: int) -> float:

@@ -154,7 +154,10 @@ class SimulatedOperator:
             return self._most_turns_per_s
         per_m = 2 * math.pi / p.screw_lead_m
         resists = p.torque_constant_N_m_A**2 / p.winding_resistance_ohm * per_m**2
-        left_N = MOST_BY_HAND_N - p.friction_breakaway_N_m * per_m
+        # On a vertical slide the hand lifts the carriage as well.
+        lifts = p.rig == "linear" and p.linear_vertical
+        weight_N = p.carriage_mass_kg * p.gravity_m_s2 if lifts else 0.0
+        left_N = MOST_BY_HAND_N - p.friction_breakaway_N_m * per_m - weight_N
         return min(self._most_turns_per_s, max(0.05, EASE * left_N / resists / p.screw_lead_m))
 
     def _let_screw_go(self) -> float:

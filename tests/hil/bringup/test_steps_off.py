@@ -338,6 +338,14 @@ def test_signals_at_rest() -> None:
     assert at_rest(white, 4095, 8, 1e-3).dropouts == 2
 
 
+def test_dead_bits_are_not_dropouts() -> None:
+    chance = np.random.default_rng(7)
+    counts = np.round(8192 + chance.normal(0, 2.4, 6000)).astype(int) & ~3
+    assert at_rest(counts.astype(float), 16383, 30, 1e-3).dropouts == 0
+    counts[[700, 701, 3000]] = 8000
+    assert at_rest(counts.astype(float), 16383, 30, 1e-3).dropouts == 2
+
+
 def test_doubled_and_lost_samples() -> None:
     chance = np.random.default_rng(6)
     values = np.round(chance.normal(0, 0.8, 2000))
