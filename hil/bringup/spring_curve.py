@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
 Floats = NDArray[np.float64]
 
@@ -14,6 +15,11 @@ GRID = 120
 EDGE = 0.04  # of the travel, at either end of it: the nut starts, turns and stops there
 KNEE_FROM, KNEE_TO = 0.1, 0.85  # of the travel: range in which a knee leaves enough on either side
 STANDS_M = 1e-5
+STUCK_ROWS = 20  # in which a nut that sticks stands
+JUMP_M, JUMP_ROWS = 2.5e-5, 100  # least jump, and how long one may take; less is creep
+LEAST_YIELDS = 3  # of a nut that sticks, in either direction: friction and slope of one line
+BEND_YIELDS = 3  # on either side of a knee, of both directions together
+RESTS = 0.15  # of the travel, from which the output rests at its end for certain
 
 
 @dataclass(frozen=True)
@@ -93,12 +99,74 @@ def spring_curve(push: Push, screw: Screw, scale: float, top_N: float) -> Curve:
         return Curve(end_rate=end_rate)
     low = max(EDGE * far, float(np.min(push.travel[down][back])))
     at = np.linspace(low, (1 - 2 * EDGE) * far, GRID)
+    first, then = (
+        rows[push.travel[part][rows] > RESTS * far]
+        for part, rows in ((up, yields(push.travel[up])), (down, yields(-push.travel[down])))
+    )
+    if min(len(first), len(then)) >= LEAST_YIELDS:
+        going_at, coming_at = (
+            (push.travel[part][rows], push.torque[part][rows] * per)
+            for part, rows in ((up, first), (down, then))
+        )
+        return _sticking(going_at, coming_at, screw, end_rate)
     going = _over(push.travel[up], push.torque[up], at)
     coming = _over(push.travel[down][back], push.torque[down][back], at)
     force = 0.5 * (going + coming) * per / screw.both
     width = 0.5 * (going - coming) * per / screw.both
     loss = float(np.polyfit(force, width, 1)[0]) - screw.lost / screw.both
     inner, outer, knee = two_slopes(at, force)
+    return Curve(at, force, inner, outer, knee, loss, end_rate)
+
+
+def yields(travel: Floats) -> NDArray[np.intp]:
+    """Return the rows at which a nut that has stood jumps on, by ``travel`` (m, rising)."""
+    before = np.full(len(travel), math.inf)
+    before[STUCK_ROWS:] = travel[STUCK_ROWS:] - travel[:-STUCK_ROWS]
+    stands = np.abs(before) < 0.25 * STANDS_M
+    last = np.flatnonzero(stands[:-1] & ~stands[1:])
+    ahead = np.minimum(last + JUMP_ROWS, len(travel) - 1)
+    return last[travel[ahead] - travel[last] > JUMP_M]
+
+
+def _sticking(
+    going: tuple[Floats, Floats], coming: tuple[Floats, Floats], screw: Screw, end_rate: float
+) -> Curve:
+    """Return the curve by travel (m) and torque (as N without loss) at which a stuck nut yields.
+
+    Between two of them the nut jumps, and its torque is not that of a balance. Going and coming
+    each have two slopes, with one knee.
+    """
+    both_x = np.concatenate([going[0], coming[0]])
+    torque = np.concatenate([going[1], coming[1]])
+    near, far = float(np.min(both_x)), float(np.max(both_x))
+
+    def fitted(knee: float) -> tuple[float, Floats]:
+        parts = []
+        for x, _ in (going, coming):
+            bend = [np.maximum(x - knee, 0.0)] if math.isfinite(knee) else []
+            parts.append(np.column_stack([np.ones_like(x), x, *bend]))
+        found, *_ = np.linalg.lstsq(block_diag(*parts), torque)
+        rest = float(np.sum((block_diag(*parts) @ found - torque) ** 2))
+        return rest, found.reshape(2, -1)
+
+    plain = fitted(math.inf)
+    places = near + (far - near) * np.linspace(KNEE_FROM, KNEE_TO, 60)
+    bent = [(fitted(float(place)), float(place)) for place in places]
+    (rest, found), knee = min(bent, key=lambda each: each[0][0])
+    slopes = np.sum(found, axis=0) / (2 * screw.both)
+    inner, outer = float(slopes[1]), float(slopes[1] + slopes[2])
+    sides = int(np.sum(both_x < knee)), int(np.sum(both_x > knee))
+    # Two lines have four numbers; two with a common knee have seven and leave less in any case.
+    spare = (len(both_x) - 7) / (len(both_x) - 4) if min(sides) >= BEND_YIELDS else 0.0
+    bends = rest < 0.5 * spare * plain[0] and abs(outer / inner - 1) > 0.2
+    if not bends or knee == places[-1]:
+        found = plain[1]
+        inner, outer, knee = float(np.sum(found[:, 1]) / (2 * screw.both)), math.nan, math.nan
+    at = np.linspace(near, far, GRID)
+    bend = [np.maximum(at - knee, 0.0)] if math.isfinite(knee) else []
+    up, down = found @ np.stack([np.ones_like(at), at, *bend])
+    force, width = 0.5 * (up + down) / screw.both, 0.5 * (up - down) / screw.both
+    loss = float(np.polyfit(force, width, 1)[0]) - screw.lost / screw.both
     return Curve(at, force, inner, outer, knee, loss, end_rate)
 
 

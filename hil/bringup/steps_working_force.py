@@ -265,13 +265,14 @@ def _ask(
 
 def _summary(context: Context) -> str:
     known = context.known
-    return (
+    springs = (
         f"springs {STIFFNESS(known['outer_push_N_m']):.0f}{STIFFNESS} pushing and "
         f"{STIFFNESS(known['outer_pull_N_m']):.0f}{STIFFNESS} pulling beyond a preload of "
         f"{LENGTH(known['preload_m']):.1f}{LENGTH}, by the motor"
         if "preload_m" in known
         else "the springs are as stated up to the rated force"
     )
+    return f"{springs}; nothing binds up to {LENGTH(known['springs_free_to_m']):.1f}{LENGTH}"
 
 
 WORKING_FORCE = Step(

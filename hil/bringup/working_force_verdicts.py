@@ -286,6 +286,7 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
         "outer_push_N_m": outer_push,
         "outer_pull_N_m": outer_pull,
         "force_lost_share": loss,
+        "springs_free_to_m": reach,
     }
     if knees:
         context.known["preload_m"] = preload

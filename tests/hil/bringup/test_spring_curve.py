@@ -65,6 +65,55 @@ def test_friction_cancels_and_the_knee_is_found(
     assert curve.end_rate < 1.2 * scale * inner
 
 
+STICKS_N = 4.0  # by which break-away exceeds sliding friction at the nut
+RAMP_N_S = 60.0
+
+
+def pushed_in_jumps(inner: float, knee: float, rub: float, far: float, share: float) -> Push:
+    """Return a push and release of a nut that stands until its friction yields, then jumps."""
+    x, top = 0.0, 0
+    rows: list[tuple[float, float]] = []
+    most = law(np.array([far]), inner, knee, share)[0]
+    for sense, last in ((1.0, most), (-1.0, 0.02 * most)):
+        load = (rows[-1][1] if rows else 0.0) * SCREW.per_torque
+        while sense * (last - law(np.array([x]), inner, knee, share)[0]) > 0:
+            force = law(np.array([x]), inner, knee, share)[0] * (1 + sense * rub)
+            needs = force / SCREW.forward if sense > 0 else force * SCREW.backward
+            yields = needs + sense * (FRICTION_N_m * SCREW.per_torque + STICKS_N)
+            stood = max(40, math.ceil(abs(yields - load) / RAMP_N_S * 1e3))
+            rows += [(x, load / SCREW.per_torque + (yields - load) / SCREW.per_torque * i / stood)
+                     for i in range(1, stood + 1)]  # fmt: skip
+            load = yields
+            rate = inner if x < knee - 1e-12 else share * inner
+            onward = max(0.0, x + sense * 2 * STICKS_N / rate)
+            rows += [(x + (onward - x) * i / 40, load / SCREW.per_torque) for i in range(1, 41)]
+            x = onward
+            if x == 0.0:
+                break
+        top = top or len(rows)
+    travel, torque = np.array(rows).T
+    volts = np.full(len(travel), 36.0)
+    return Push(travel, travel, law(travel, inner, knee, share), torque, torque, volts, top)
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    inner=st.floats(40e3, 120e3),
+    knee=st.floats(0.0025, 0.0042),
+    rub=st.floats(0.0, 0.12),
+    share=st.floats(0.35, 0.6),
+)
+def test_a_nut_that_sticks_shows_both_slopes(
+    inner: float, knee: float, rub: float, share: float
+) -> None:
+    push = pushed_in_jumps(inner, knee, rub, 0.0058, share)
+    curve = spring_curve(push, SCREW, 1.0, 30.0)
+    assert curve.inner == pytest.approx(inner, rel=0.03 + 0.2 * rub)
+    assert curve.outer == pytest.approx(share * inner, rel=0.06)
+    assert curve.knee == pytest.approx(knee, abs=3e-4)
+    assert curve.loss == pytest.approx(rub, abs=0.03)
+
+
 def test_without_a_knee_there_is_none_and_a_nut_that_stands_is_infinitely_stiff() -> None:
     curve = spring_curve(pushed(120e3, 1.0), SCREW, 1.0, 50.0)
     assert math.isnan(curve.knee) and math.isnan(curve.outer)

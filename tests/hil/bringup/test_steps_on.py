@@ -25,6 +25,7 @@ from hil.bringup.steps_heat import HEAT
 from hil.bringup.steps_loop import LOOP
 from hil.bringup.steps_travel import TRAVEL
 from hil.bringup.steps_working_force import WORKING_FORCE
+from hil.bringup.under_power import ENVELOPE_SHARE
 from hil.core.limit_texts import fix
 from hil.core.limits import Cause
 from hil.core.samples import State
@@ -202,6 +203,21 @@ def test_what_is_measured_is_what_the_rig_is(name: str, seed: int) -> None:
         assert known[key] == pytest.approx(rate, rel=0.2 if name == "bench_slide" else 0.1)
 
 
+# Friction of the slide's screw holds 15 to 19 N, so each jump of the sticking nut is most of a push.
+@pytest.mark.parametrize("seed", [6, 7, 12])
+def test_a_nut_that_jumps_shows_no_strong_motor(seed: int) -> None:
+    found = brought_up(built("bench_slide", seed=seed), (SPRING_PUSH,))
+    assert found.results["spring_push"].verdict is Verdict.PASS, found.results
+    assert found.context.known["motor_over_spring_force"] == pytest.approx(1.0, abs=0.2)
+    assert max(found.forces.values()) < found.context.profile.limits.force.limited * ENVELOPE_SHARE
+
+
+def test_of_a_nut_that_jumps_the_motor_s_strength_is_found() -> None:
+    found = brought_up(built("bench_slide", ("torque_constant_wrong",)), (SPRING_PUSH,))
+    assert found.codes == {"torque_constant_wrong"}
+    found.assert_gentle()
+
+
 def test_what_was_measured_is_proposed_and_plotted() -> None:
     found = healthy(*HEALTHY[0])
     actuator = found.context.profile.actuator
@@ -280,6 +296,21 @@ def test_a_stiffer_set_whose_knee_is_beyond_the_rated_torque_is_named() -> None:
     assert told.endswith("(push 210 N·m/rad)")
     assert not any(result.closed_loop for result in found.results.values())
     found.assert_gentle()
+    found.assert_safe()
+
+
+@pytest.mark.parametrize("mistake", ["springs_mixed", "springs_unequal", "springs_bind"])
+def test_springs_are_named_where_the_rated_force_is_just_beyond_their_knee(mistake: str) -> None:
+    found = brought_up(built("bench_slide", (mistake,)), (WORKING_FORCE, LOOP))
+    assert found.codes == {INJECTED_FAULTS[mistake].found_as}, found.results
+    assert not any(result.closed_loop for result in found.results.values())
+    found.assert_gentle()
+    found.assert_safe()
+
+
+def test_an_output_that_rubs_is_named_where_the_first_torque_does_not_turn_on() -> None:
+    found = brought_up(built("rotary_joint", ("guide_rubs",)), (FIRST_MOTION,))
+    assert found.codes == {"guide_rubs"}, found.results
     found.assert_safe()
 
 
