@@ -9,7 +9,6 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from drivers.motion import in_words, is_rotary, restated, restated_axis, unit_name
 
@@ -167,6 +166,13 @@ def cut(run: RecordedRun, window: Window, name: str) -> Floats:
     return np.asarray(run.column(name), dtype=float)[window.begin : window.end]
 
 
+def students_factor(degrees: int) -> float:
+    """Return the factor of the expanded uncertainty for these degrees of freedom (JCGM 100:2008, G.3)."""
+    from scipy.special import stdtrit  # slow to load
+
+    return float(stdtrit(degrees, 0.5 + COVERAGE / 2))
+
+
 def mean_u95(values: Floats, systematic_u95: float = 0.0) -> tuple[float, float]:
     """Return mean and expanded uncertainty of repeated readings (JCGM 100:2008, 4.2 and G.3).
 
@@ -180,7 +186,7 @@ def mean_u95(values: Floats, systematic_u95: float = 0.0) -> tuple[float, float]
     if len(values) < 2:
         raise ValueError(f"{len(values)} readings: at least two are needed")
     spread = float(np.std(values, ddof=1)) / math.sqrt(len(values))
-    factor = float(stdtrit(len(values) - 1, 0.5 + COVERAGE / 2))
+    factor = students_factor(len(values) - 1)
     return float(np.mean(values)), math.hypot(factor * spread, systematic_u95)
 
 
@@ -198,4 +204,4 @@ def jackknife_u95(left_out: Floats, whole: float) -> float:
     if n < 3 or not math.isfinite(whole):
         raise ValueError(f"{n} estimates: at least three are needed")
     variance = (n - 1) / n * float(np.sum((left_out - np.mean(left_out)) ** 2))
-    return float(stdtrit(n - 1, 0.5 + COVERAGE / 2)) * math.sqrt(variance)
+    return students_factor(n - 1) * math.sqrt(variance)

@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.special import stdtrit
 
 from drivers.motion import FORCE, LENGTH
 from hil.control import ForceCalibration
 from hil.measure.characteristic import (
-    COVERAGE,
     Characteristic,
     Diagram,
     Evaluation,
     Line,
     RecordedRun,
     cut,
+    students_factor,
     windows,
 )
 from hil.measure.guarded import GuardedTest, Part, blocked_in_the_middle, mark
@@ -57,7 +56,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     at = np.array([np.mean(block) for block in np.array_split(time_s, FITTED)])
     means = np.array([np.mean(block) for block in np.array_split(force, FITTED)])
     fit, covariance = np.polyfit(at - at.mean(), means, 1, cov=True)
-    factor = float(stdtrit(FITTED - 2, 0.5 + COVERAGE / 2))
+    factor = students_factor(FITTED - 2)
     figure = Characteristic(
         "drift.hour",
         "Drift of the force reading in an hour",

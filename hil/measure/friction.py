@@ -5,13 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.special import stdtrit
 
 from drivers.motion import SPEED
 from hil.bringup import run_open_loop
 from hil.core import Commission, MotorSpeed, MotorTorque
 from hil.measure.characteristic import (
-    COVERAGE,
     TORQUE_SHARE,
     Characteristic,
     Diagram,
@@ -21,6 +19,7 @@ from hil.measure.characteristic import (
     RecordedRun,
     cut,
     mean_u95,
+    students_factor,
     windows,
 )
 from hil.measure.guarded import (
@@ -242,7 +241,7 @@ def _dry_and_viscous(
             )
     table = np.array(parts)
     fit, covariance = np.polyfit(table[:, 0], table[:, 1], 1, cov=True)
-    wider = float(stdtrit(len(parts) - 2, 0.5 + COVERAGE / 2))
+    wider = students_factor(len(parts) - 2)
     return (
         float(fit[1]),
         wider * math.sqrt(float(covariance[1, 1])),

@@ -66,7 +66,7 @@ def states() -> str:
 
 def measure_tests() -> str:
     """Return the table of guarded tests with set-up, purpose and risk."""
-    from hil.measure import TESTS  # loads scipy: not for every page
+    from hil.measure import TESTS  # slow to load: not for every page
 
     lines = ["| `--only` | set-up | purpose | risk |", "|---|---|---|---|"]
     lines += [f"| `{t.key}` | {', '.join(t.fitting)} | {t.purpose} | {t.risk} |" for t in TESTS]
