@@ -265,6 +265,7 @@ FORCE_RATE = Quantity(Unit("N/s", "N/s", 1.0), Unit("N·m/s", "N*m/s", _R))
 # Drifts of the data sheet.
 FORCE_PER_MINUTE = Quantity(Unit("N/min", "N/min", 60.0), Unit("N·m/min", "N*m/min", 60.0 * _R))
 FORCE_PER_HOUR = Quantity(Unit("N/h", "N/h", 3600.0), Unit("N·m/h", "N*m/h", 3600.0 * _R))
+NOISE_DENSITY = Quantity(Unit("N/√Hz", "N/Hz^0.5", 1.0), Unit("N·m/√Hz", "N*m/Hz^0.5", _R))
 STIFFNESS = Quantity(Unit("N/mm", "N/mm", 1e-3), Unit("N·m/rad", "N*m/rad", _R * _R))
 NEWTONS_PER_M = Quantity(Unit("N/m", "N/m", 1.0), Unit("N·m/rad", "N*m/rad", _R * _R))
 DAMPING = Quantity(Unit("N·s/mm", "N*s/mm", 1e-3), Unit("N·m·s/rad", "N*m*s/rad", _R * _R))
@@ -304,6 +305,7 @@ BY_UNIT: dict[str, Quantity] = {
         FORCE_RATE,
         FORCE_PER_MINUTE,
         FORCE_PER_HOUR,
+        NOISE_DENSITY,
         STIFFNESS,
         NEWTONS_PER_M,
         DAMPING,

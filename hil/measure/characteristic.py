@@ -109,7 +109,7 @@ class Diagram:
 
     def __post_init__(self) -> None:
         (x_label, x), (y_label, y) = restated_axis(self.x_label), restated_axis(self.y_label)
-        if (x_label, y_label) == (self.x_label, self.y_label):
+        if not is_rotary():
             return
         lines = tuple(replace(line, x=x * line.x, y=y * line.y) for line in self.lines)
         for name, value in (

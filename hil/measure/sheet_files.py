@@ -155,7 +155,7 @@ def page_pictures(sheet: Sheet, dots_per_inch: float = 90.0) -> list[bytes]:
 
 def _printed(sheet: Sheet) -> PrintedSheet:
     likely: dict[str, list[str]] = {}
-    for c in sheet.characteristics:
+    for c in sheet.shown:
         if c.differs:
             likely.setdefault(c.causes or "not known", []).append(c.title)
     groups: list[tuple[str, Sequence[Sequence[str]], str]] = []
@@ -167,7 +167,7 @@ def _printed(sheet: Sheet) -> PrintedSheet:
             rows.append(
                 (row["title"], row["value"], row["predicted"] + mark, row["limit"], row["unit"])
             )
-        said = _once([c.conditions for c in tested.characteristics])
+        said = _once([c.conditions for c in tested.shown])
         groups.append(
             (in_words(tested.test.title), rows, f"{'; '.join(said)}. Run {tested.run.path.name}")
         )

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drivers.motion import speaking
 from hil.measure import (
     Characteristic,
     Diagram,
@@ -21,6 +22,7 @@ from hil.measure import (
     write_sheet,
 )
 from hil.measure.sheet import SheetError, shown
+from hil.measure.sheet_files import _printed
 from hil.profile import load_profile
 
 
@@ -101,6 +103,22 @@ def test_the_sheet_says_that_a_loop_over_velocity_is_predicted_over_torque():
     over_velocity = replace(over_torque, profile=load_profile("footplate_velocity"))
     assert not any("over torque" in note for note in over_torque.as_data()["notes"])
     assert any("acts by velocity" in note for note in over_velocity.as_data()["notes"])
+
+
+def test_a_joint_is_printed_in_its_own_words_and_units():
+    figure = Characteristic(
+        "a.drift", "Drift of the force", 6.0, 1.0, "N/min", 9.0, 1.0, conditions="lever free"
+    )
+    tested = sheet().tested[0]
+    tested.run.meta["profile"] = {"actuator": {"gear": {}}}
+    joint = replace(sheet(), tested=(replace(tested, characteristics=(figure,)),))
+    printed = _printed(joint)
+    ((_, rows, foot),) = printed.groups
+    assert rows[0][0] == "Drift of the torque" and rows[0][-1] == "N·m/min"
+    assert foot.startswith("arm free") and "Drift of the torque" in printed.sentences[0]
+    with speaking("rotary"):
+        noise = Diagram("Noise of the force", "frequency (Hz)", "density (N/√Hz)", ())
+    assert noise.title == "Noise of the torque" and noise.y_label == "density (N·m/√Hz)"
 
 
 def test_sheets_are_compared_by_the_normalised_error(tmp_path):
