@@ -68,10 +68,10 @@ where the force came: without power a weight falls on its springs, which may go 
 """
 FELL_SHORT = """\
 These sessions fall short, by fault, behaviour, weight in kg and seed. A weight of 7.5 kg laid on at once
-leaves 19 N of the force limit to brake it: until the bench knew the weight, it fell as the behaviour
-allows. Springs that become soft under a weight let it fall while the change is being detected, and a softer
-spring is solid sooner. A hand at the frequency of the lever on its springs swings it against an end after
-power is off, in whatever phase the stop leaves it.
+leaves 19 N of the force limit to brake it: until the bench knows the weight, it falls as the behaviour
+allows. In a pause the last torque stands until the drive's own watch removes power, 15 ms later. Springs
+that become soft under a weight let it fall while the change is being detected, and a softer spring is solid
+sooner. A deflection sensor may by chance report one value for 30 ms at rest: only then is it frozen.
 """
 CLIENTS = """\
 A bench in Running, attacked on local sockets and over the network at once. `replayed` and `reordered`
