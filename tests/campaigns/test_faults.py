@@ -192,8 +192,8 @@ def test_what_a_weight_or_a_hand_does_is_kept_where_power_is_removed_for_compari
 
 
 def test_a_weight_that_sinks_without_power_meets_an_end_as_hard_in_the_comparison() -> None:
-    # Power goes as the springs have just lifted it.
-    outcome = run(parsed("springs a third stiffer; de-energised; 7.5; 3"))
+    # Power goes in motion; the weight then sinks and swings on its springs.
+    outcome = run(parsed("late, 20 % up to 15 ms; waveform; 7.5; 1"))
     assert outcome.end_mm_s > 20.0 and outcome.without_mm_s > 20.0
     assert shortfalls(outcome) == []
 
@@ -212,3 +212,10 @@ def test_a_heavy_load_and_lost_samples_are_no_change_of_the_spring_law() -> None
     outcome = run(parsed("samples lost, 5 %; float; 7.5; 1"))
     assert outcome.cause == 0, outcome.text
     assert shortfalls(outcome) == []
+
+
+def test_a_hand_at_the_frequency_of_the_lever_does_not_swing_it_past_its_soft_end() -> None:
+    # The cap crept after the hand and tripped; without power it then met the end at 52 mm/s.
+    outcome = run(parsed("hand, 20 N at 3 Hz; de-energised; 2.5; 1"))
+    assert outcome.cause == 0, outcome.text
+    assert outcome.end_mm_s < 5.0
