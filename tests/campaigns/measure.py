@@ -31,7 +31,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binomtest, chi2, norm
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "benchmarks"))
 from table import machine
@@ -186,6 +185,8 @@ def confidence(covered: int, of: int) -> tuple[float, float]:
 
     Clopper and Pearson, Biometrika 26, 1934 (from memory).
     """
+    from scipy.stats import binomtest  # slow to load
+
     found = binomtest(covered, of).proportion_ci(0.95, method="exact")
     return float(found.low), float(found.high)
 
@@ -196,6 +197,8 @@ def judged(errors: NDArray[np.float64], shared: bool) -> tuple[str, bool]:
     All of 50 rigs may well be covered by chance. The scatter shows how much too wide a band is:
     normal errors of 0.43 bands rms are covered in 98 %, of 0.55 in 93 %.
     """
+    from scipy.stats import chi2, norm  # slow to load
+
     covered, of = int(np.sum(np.abs(errors) <= 1)), len(errors)
     if of < ENOUGH:  # no share of so few rigs lies between the two: one miss is permitted
         return ("TOO FEW", True) if covered < of - 1 else ("", False)

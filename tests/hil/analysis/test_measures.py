@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from hil.analysis.measures import mark_label, measure, sections
 from hil.core.samples import COLUMNS
@@ -57,6 +56,12 @@ def swing(stiffness: float, damping: float, noise: float, seed: int = 3) -> Made
     return MadeRun(spring_force_N=force, output_position_m=x, output_velocity_m_s=v)
 
 
+def regression(x: Any, y: Any) -> Any:
+    from scipy.stats import linregress  # slow to load
+
+    return linregress(x, y)
+
+
 def test_stiffness_is_that_of_the_law_whatever_the_damping_and_the_window() -> None:
     run = swing(40e3, 900.0, 0.0)
     # Part of a period: a fit without the velocity term would be biased.
@@ -64,7 +69,7 @@ def test_stiffness_is_that_of_the_law_whatever_the_damping_and_the_window() -> N
     [figure] = measure(run).figures
     assert figure.values["measured_N_per_mm"] == pytest.approx(40.0, abs=1e-3)
     assert figure.values["setpoint_N_per_mm"] == 40.0
-    leaning = stats.linregress(
+    leaning = regression(
         run.column("output_position_m")[500:1300], run.column("spring_force_N")[500:1300]
     )
     assert abs(-leaning.slope / 1e3 - 40.0) > 0.3
@@ -75,7 +80,7 @@ def test_without_damping_it_is_scipys_regression() -> None:
     run.section("virtual_spring", "k", 0, 1000, 6000, setpoint_N_per_mm=40.0)
     # scipy.stats.linregress over whole periods, in which velocity is orthogonal to position.
     ours = measure(run).figures[0].values
-    theirs = stats.linregress(
+    theirs = regression(
         run.column("output_position_m")[1000:6000], run.column("spring_force_N")[1000:6000]
     )
     assert ours["measured_N_per_mm"] == pytest.approx(-theirs.slope / 1e3, abs=0.01)
