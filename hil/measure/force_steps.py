@@ -107,8 +107,8 @@ def _predicted_step(profile: Profile, grid: Floats, friction_factor: float) -> F
     would rise in two thirds of the time, or in one.
     """
     level, amplitude = sine_N(profile)
-    asked = [STEP_SHARE * amplitude * (n % 2) for n in range(2 * STEPS + 1)]
-    forces = stepped(profile, level, asked, STEP_S, friction_factor)
+    setpoints = [STEP_SHARE * amplitude * (n % 2) for n in range(2 * STEPS + 1)]
+    forces = stepped(profile, level, setpoints, STEP_S, friction_factor)
     settled = round(SETTLED_SHARE * forces.shape[1])
     ends = np.mean(forces[:, -settled:], axis=1)
     before = np.column_stack((forces[:-1, -1], forces[1:]))[:, : len(grid)]

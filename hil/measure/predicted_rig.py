@@ -188,9 +188,9 @@ def stepped(
     rig = PredictedRig(profile, None, level_N, middle_m(profile), friction_factor, noise=True)
     rows = np.empty((len(steps_N), round(lasts_s / rig.period_s)))
     for row, step in zip(rows, steps_N, strict=True):
-        asked = constant(level_N + step)
+        setpoint = constant(level_N + step)
         for i in range(len(row)):
-            rig.step(asked)
+            rig.step(setpoint)
             row[i] = rig.measured_N
     return rows
 

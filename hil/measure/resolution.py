@@ -165,8 +165,8 @@ def _predicted_step_N(profile: Profile, friction_factor: float) -> float:
     sizes = [counts * count for counts in _steps_counts(profile)]
     pattern = np.arange(2 * REPEATS + 1) % 2
     late = round(USED * STEP_S * profile.control.rate)
-    asked = [size * float(up) for size in sizes for up in pattern]
-    forces = stepped(profile, level, asked, STEP_S, friction_factor)
+    setpoints = [size * float(up) for size in sizes for up in pattern]
+    forces = stepped(profile, level, setpoints, STEP_S, friction_factor)
     means = np.mean(forces[:, -late:], axis=1).reshape(len(sizes), len(pattern))
     sense = 2.0 * pattern[1:] - 1.0
     shares = np.mean(sense * np.diff(means, axis=1), axis=1) / sizes
