@@ -72,7 +72,7 @@ PANELS = (
         (
             Trace("shaped_force_N", "shaped", "shaped", thin=True),
             Trace("motor_force_N", "from motor", "motor", thin=True, scales=False),
-            Trace("setpoint_force_N", "setpoint", "asked", dashed=True),
+            Trace("setpoint_force_N", "setpoint", "setpoint", dashed=True),
             Trace("spring_force_N", "spring", "measured", band="force_u95_N"),
         ),
     ),
@@ -91,7 +91,7 @@ PANELS = (
         2,
         1.15,
         (
-            Trace("rest_position_m", "rest", "asked", dashed=True),
+            Trace("rest_position_m", "rest", "setpoint", dashed=True),
             Trace("nut_position_m", ("nut", "gear"), "nut", thin=True),
             Trace("output_position_m", "output", "measured"),
         ),
@@ -103,7 +103,7 @@ PANELS = (
         3,
         0.95,
         (
-            Trace("commanded_torque_N_m", "commanded", "asked", dashed=True),
+            Trace("commanded_torque_N_m", "commanded", "setpoint", dashed=True),
             Trace("measured_torque_N_m", "measured", "ink", thin=True),
         ),
     ),

@@ -35,17 +35,17 @@ OVERLAID_COLUMNS = ("spring_force_N", "deflection_m", "output_position_m", "meas
 STYLES = {
     "shaped_force_N": ("shaped", False),
     "motor_force_N": ("motor", False),
-    "setpoint_force_N": ("asked", True),
+    "setpoint_force_N": ("setpoint", True),
     "spring_force_N": ("measured", False),
     "force_u95_N": ("quiet", True),
     "deflection_m": ("deflection", False),
-    "rest_position_m": ("asked", True),
+    "rest_position_m": ("setpoint", True),
     "nut_position_m": ("nut", False),
     "output_position_m": ("measured", False),
-    "commanded_torque_N_m": ("asked", True),
+    "commanded_torque_N_m": ("setpoint", True),
     "measured_torque_N_m": ("ink", False),
 }
-COLOURS = ("measured", "nut", "deflection", "marker", "asked", "motor")
+COLOURS = ("measured", "nut", "deflection", "marker", "setpoint", "motor")
 
 
 @dataclass(frozen=True)
