@@ -113,25 +113,6 @@ def test_a_pause_does_not_throw_the_filters():
         assert estimator.output_velocity_m_s == pytest.approx(0.1, abs=0.005)
 
 
-@pytest.mark.parametrize("late_s", [0.002, 0.005])
-@pytest.mark.parametrize("torque_N_m", [-1.0, 0.0])
-def test_a_torque_read_as_it_changes_is_not_taken_for_that_of_a_long_gap(late_s, torque_N_m):
-    """A late cycle's command arrives right before the sample: the nut has not followed it yet."""
-    estimator = Estimator(TRAINER, T)
-    estimator.reset(0.02, 0.003)
-    force = 0.3 * TRAINER.actuator.radians_per_metre
-    found = []
-    for _ in range(100):
-        estimator.update(0.02, 0.003, force, 0.3, T)
-    before = estimator.motor_force_N
-    for dt, torque in [(late_s, torque_N_m), *[(T, 0.3)] * 30]:
-        estimator.update(0.02, 0.003, force, torque, dt)
-        found.append((estimator.motor_force_N - before, estimator.nut_velocity_m_s))
-    forces, speeds = np.abs(np.array(found)).T
-    assert np.max(forces) < 20  # N; 31 to 290 if the reading counts for the gap
-    assert speeds[0] < 0.5e-3
-
-
 def test_signs_and_reset():
     estimator = Estimator(TRAINER, T)
     estimator.update(0.02, 0.003, 360.0, 0.5, T)
