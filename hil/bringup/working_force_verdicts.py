@@ -121,7 +121,8 @@ def _sensor_or_encoder(
     profile = context.profile
     springs, screw = profile.actuator.springs, profile.actuator.transmission
     inner = after(context, "rate_inner_N_m", 2.0 * springs.rate_per_set)
-    friction = after(context, "breakaway_N_m", profile.actuator.friction.breakaway)
+    # A nut that sticks and jumps holds about its sliding friction, in the mean over its stands.
+    friction = after(context, "friction_N_m", profile.actuator.friction.coulomb)
     ratio = after(context, "motor_over_spring_force", 1.0)
     force = (torque - friction) * profile.actuator.radians_per_metre
     force *= screw.efficiency_forward / ratio

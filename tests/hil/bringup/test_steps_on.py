@@ -299,8 +299,11 @@ def test_a_stiffer_set_whose_knee_is_beyond_the_rated_torque_is_named() -> None:
     found.assert_safe()
 
 
-@pytest.mark.parametrize("mistake", ["springs_mixed", "springs_unequal", "springs_bind"])
-def test_springs_are_named_where_the_rated_force_is_just_beyond_their_knee(mistake: str) -> None:
+NEAR_THE_KNEE = ("springs_mixed", "springs_unequal", "springs_bind", "deflection_slips")
+
+
+@pytest.mark.parametrize("mistake", NEAR_THE_KNEE)
+def test_what_is_wrong_is_named_where_the_rated_force_is_just_beyond_the_knee(mistake: str) -> None:
     found = brought_up(built("bench_slide", (mistake,)), (WORKING_FORCE, LOOP))
     assert found.codes == {INJECTED_FAULTS[mistake].found_as}, found.results
     assert not any(result.closed_loop for result in found.results.values())

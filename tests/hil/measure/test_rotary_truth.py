@@ -17,6 +17,7 @@ FAR_BANDS = 2.0
 OUTSIDE = 1
 
 
+@pytest.mark.timeout(600)  # heat: ten minutes and more of simulated time
 @pytest.mark.parametrize("key", [test.key for test in chosen([])])
 def test_figures_are_those_of_the_joint(key: str, tmp_path: Path) -> None:
     end, _bench = measure_in_lockstep(load_profile(JOINT), key, 1, tmp_path / "runs" / key)
