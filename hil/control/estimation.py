@@ -61,14 +61,11 @@ class ObserverGains:
     wander_per_s: float
     covariance: tuple[float, float, float, float, float, float]
 
-    def after(self, dt: float, unseen_N: float) -> tuple[float, float, float, float, float, float]:
+    def after(self, dt: float) -> tuple[float, float, float, float, float, float]:
         """Return the gains for one sample that is taken ``dt`` s after the last.
 
         In the order position, velocity, disturbance, torque_now, alpha, beta. One step of the
         Kalman filter's covariance from its steady state (Riccati recursion).
-
-        Args:
-            unseen_N: standard deviation of the mean motor force meanwhile, for want of readings.
         """
         xx, xv, xd, vv, vd, dd = self.covariance
         per_mass = dt / self.mass
@@ -76,7 +73,7 @@ class ObserverGains:
         to_x = xx + dt * xv + half * xd
         to_v = xv + dt * vv + half * vd
         to_d = xd + dt * vd + half * dd
-        force = self.force_variance + unseen_N * unseen_N
+        force = self.force_variance
         x = to_x + dt * to_v + half * to_d + half * half * force
         v = to_v + per_mass * to_d + half * per_mass * force
         share = 1.0 / (x + self.measured_variance)
@@ -91,19 +88,18 @@ class ObserverGains:
             (1.0 - pole) ** 2 / dt,
         )
 
-    def weigh(self, covariance: Covariance, dt: float, error_m: float, unseen_N: float) -> Weighed:
+    def weigh(self, covariance: Covariance, dt: float, error_m: float) -> Weighed:
         """Return gains (position, velocity, disturbance) and covariance of one uncertain sample.
 
         One whole step of the Kalman filter, for a sample taken ``dt`` s after the last whose
-        position may be off by ``error_m`` (standard deviation) in addition to its resolution;
-        ``unseen_N`` as in ``after``.
+        position may be off by ``error_m`` (standard deviation) in addition to its resolution.
         """
         xx, xv, xd, vv, vd, dd = covariance
         per_mass = dt / self.mass
         half = 0.5 * dt * per_mass
         to_v = xv + dt * vv + half * vd
         to_d = xd + dt * vd + half * dd
-        force = self.force_variance + unseen_N * unseen_N
+        force = self.force_variance
         x = xx + dt * xv + half * xd + dt * to_v + half * to_d + half * half * force
         v = to_v + per_mass * to_d + half * per_mass * force
         v_v = vv + per_mass * (2.0 * vd + per_mass * (dd + force))
@@ -296,12 +292,8 @@ class Estimator:
                 self._alpha,
                 self._beta,
             )
-            unseen_N = 0.0
             if not -self._as_usual < off < self._as_usual:
-                if off > 0.0:
-                    # A command that arrives right before the sample shows in its torque, not in the motion.
-                    unseen_N = (motor_torque_N_m - self._torque) * self._per_torque
-                gain_x, gain_v, gain_d, now, alpha, beta = self._gains.after(dt, unseen_N)
+                gain_x, gain_v, gain_d, now, alpha, beta = self._gains.after(dt)
                 before = 1.0 - now
             mean_torque = now * motor_torque_N_m + before * self._torque
             acceleration = (
@@ -321,7 +313,7 @@ class Estimator:
                     self._unsettled -= 1
                 speed = math.sqrt(v * v + self._covariance[3])
                 gain_x, gain_v, gain_d, self._covariance = self._gains.weigh(
-                    self._covariance, dt, error_s * speed, unseen_N
+                    self._covariance, dt, error_s * speed
                 )
             self._x = x + gain_x * error
             v_next = v + acceleration * dt + gain_v * error
