@@ -10,10 +10,17 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     # springs
     InjectedFault(
         "springs_bind",
+        "the coils of the springs touch at five ninths of the stated deflection",
+        "springs",
+        lambda p: {"spring_solid_m": 5.0 / 9.0 * p.spring_solid_m},
+    ),
+    InjectedFault(
+        # Where the rated force is reached before five ninths of the deflection, those cannot show.
+        "springs_bind_early",
         "the coils of the springs touch at three eighths of the stated deflection",
         "springs",
-        # Within the deflection at the rated force of each shipped rig, or nothing would bind.
         lambda p: {"spring_solid_m": 3.0 / 8.0 * p.spring_solid_m},
+        "springs_bind",
     ),
     InjectedFault(
         "preload_low",
