@@ -27,7 +27,7 @@ HOT = {
         "position_target power_removal power_sequence reference_seek shaping velocity_controller"
     ),
     "hil/host": "host pacing replay_notes",
-    "hil/link": "local_port receiver request_gate server sources zmtp",
+    "hil/link": "local_port receiver server sources zmtp",
     "hil/supervision": (
         "bounds carried_load energy falling_weight followed following force_caps idle_travel leaving "
         "limit_notices motor_heat motor_sensor_watch outside_stroke position_following readiness "

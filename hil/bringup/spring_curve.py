@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 
 Floats = NDArray[np.float64]
 
@@ -137,17 +136,16 @@ def _sticking(
     each have two slopes, with one knee.
     """
     both_x = np.concatenate([going[0], coming[0]])
-    torque = np.concatenate([going[1], coming[1]])
     near, far = float(np.min(both_x)), float(np.max(both_x))
 
     def fitted(knee: float) -> tuple[float, Floats]:
-        parts = []
-        for x, _ in (going, coming):
+        rest, found = 0.0, []
+        for x, torque in (going, coming):
             bend = [np.maximum(x - knee, 0.0)] if math.isfinite(knee) else []
-            parts.append(np.column_stack([np.ones_like(x), x, *bend]))
-        found, *_ = np.linalg.lstsq(block_diag(*parts), torque)
-        rest = float(np.sum((block_diag(*parts) @ found - torque) ** 2))
-        return rest, found.reshape(2, -1)
+            part = np.column_stack([np.ones_like(x), x, *bend])
+            found.append(np.linalg.lstsq(part, torque)[0])
+            rest += float(np.sum((part @ found[-1] - torque) ** 2))
+        return rest, np.array(found)
 
     plain = fitted(math.inf)
     places = near + (far - near) * np.linspace(KNEE_FROM, KNEE_TO, 60)
