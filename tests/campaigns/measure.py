@@ -229,7 +229,7 @@ def coverage_rows(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for name, errors in errors_in_bands(found).items():
         # The scatter of the excitation is in both a figure and that of the true states.
         mark, bad = judged(np.array(errors), name not in exact)
-        covered = sum(abs(e) <= 1 for e in errors)
+        covered = int(sum(abs(e) <= 1 for e in errors))
         low, high = confidence(covered, len(errors))
         worst = max(errors, key=abs)
         rows.append(
@@ -240,7 +240,7 @@ def coverage_rows(found: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 "covered": covered,
                 "covered_%": round(100 * covered / len(errors)),
                 "confidence_95": f"{100 * low:.0f} to {100 * high:.0f} %",
-                "worst": round(worst, 2),
+                "worst": round(float(worst), 2),
                 "rms": round(math.sqrt(float(np.mean(np.square(errors)))), 2),
                 "verdict": mark,
                 "bad": bad,
