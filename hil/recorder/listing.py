@@ -8,7 +8,6 @@ from. The index may be removed at any time, or be wrong, and the list is still r
 from __future__ import annotations
 
 import contextlib
-import gc
 import json
 import os
 import time
@@ -20,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from hil.core import PlainYamlError, parse_plain_yaml, read_plain_bytes
+from hil.core.collector_hold import collector_held
 from hil.recorder.append_file import is_being_written
 from hil.recorder.errors import RunError
 from hil.recorder.folders import INDEX_FILE, LABELS, META, SAMPLES, SAMPLES_OPEN, number_and_name
@@ -79,13 +79,8 @@ def list_runs(directory: Path | str) -> list[RunSummary]:
         RunError: the directory cannot be read.
     """
     # Ten thousand lines are not garbage; scanning them repeatedly took half the time.
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
+    with collector_held():
         return _list(Path(directory))
-    finally:
-        if collecting:
-            gc.enable()
 
 
 def _list(directory: Path) -> list[RunSummary]:

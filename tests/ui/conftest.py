@@ -1,12 +1,12 @@
 """Fixtures: widgets drawn in memory, and view models fed with made-up rows."""
 
-import gc
 import os
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import pytest
 
+from hil.core.collector_hold import hold_collector, release_collector
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard import page_entries
 from ui.dashboard.app import application
@@ -16,9 +16,9 @@ from ui.dashboard.bench.operate_model import OperateModel
 @pytest.fixture(autouse=True)
 def no_collector_in_other_threads():
     """Collect no garbage during a test, as in the dashboard; see ``ui.dashboard.collecting``."""
-    gc.disable()
+    hold_collector()
     yield
-    gc.enable()
+    release_collector()
 
 
 @pytest.fixture(scope="session")

@@ -37,4 +37,4 @@ def test_garbage_of_another_thread_is_collected_in_this_one(qapp, qtbot, usual_t
     assert set(told) == {threading.main_thread()}
     assert not gc.isenabled()
     collector.end()
-    assert gc.isenabled()
+    assert not gc.isenabled()  # the hold of the test itself remains

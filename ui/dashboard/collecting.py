@@ -6,6 +6,8 @@ import gc
 
 from PySide6.QtCore import QObject, QTimer
 
+from hil.core.collector_hold import hold_collector, release_collector
+
 LOOK_MS = 250
 
 
@@ -18,7 +20,7 @@ class CollectorInTurn(QObject):
 
     def __init__(self, parent: QObject) -> None:
         super().__init__(parent)
-        gc.disable()
+        hold_collector()
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.look)
         self._timer.start(LOOK_MS)
@@ -33,4 +35,4 @@ class CollectorInTurn(QObject):
     def end(self) -> None:
         """Leave collection to Python again."""
         self._timer.stop()
-        gc.enable()
+        release_collector()
