@@ -119,12 +119,7 @@ class Recorder:
         self._writer.restore(rows, events)
         tripped = described.get("tripped")
         axis = str(described.get("axis") or "")
-        # Those of other axes belong to their own recorders.
-        interrupted = [
-            run
-            for run in list_runs(self._runs)
-            if run.status == "interrupted" and name_of_axis(run.name, axis) is not None
-        ]
+        interrupted = runs_left_open(self._runs, axis)
         event = to_continue(described.get("recording"), interrupted, axis)
         if event is not None:
             self._writer.event(event)
@@ -207,15 +202,23 @@ def keep_last_seconds(link: Path, runs: Path, disk: Disk | None = None) -> None:
         return
     writer = WriterThread(runs, lambda said: print(said.text, file=sys.stderr), disk, link)
     axis = str(description.get("axis") or "")
-    for run in list_runs(runs):
-        if run.status == "interrupted" and name_of_axis(run.name, axis) is not None:
-            writer.repair(run.path)
+    for run in runs_left_open(runs, axis):
+        writer.repair(run.path)
     writer.describe(description)
     writer.restore(rows, events)
     writer.host_gone(BOTH_DIED, died=True)
     writer.start()
     writer.end(BOTH_DIED)
     writer.join(END_S)
+
+
+def runs_left_open(runs: Path, axis: str) -> list[RunSummary]:
+    """Return the runs that dead recorders left open; those of other axes have their own recorders."""
+    return [
+        run
+        for run in list_runs(runs)
+        if run.status == "interrupted" and name_of_axis(run.name, axis) is not None
+    ]
 
 
 def has_trip(runs: Path, wall: str) -> bool:

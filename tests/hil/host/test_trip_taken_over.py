@@ -36,6 +36,12 @@ class TripWatch:
                 self.events.append(item)
         time.sleep(0.005)
 
+    def power_on(self) -> None:
+        """Take control and power the rig; wait for Standby."""
+        self.client.take_control()
+        self.client.request(PowerOn(load_supported=True))
+        self.until("state", state="STANDBY")
+
     def until(self, kind: str, **match: object) -> dict:
         end = time.monotonic() + PATIENCE_S
         while True:
@@ -54,9 +60,7 @@ def test_the_seconds_in_memory_outlive_their_recorder(tmp_path, dies) -> None:
         client.keep_control(),
     ):
         watch = TripWatch(client)
-        client.take_control()
-        client.request(PowerOn(load_supported=True))
-        watch.until("state", state="STANDBY")
+        watch.power_on()
         client.request(Apply(behaviour=Float()))
         watch.until("state", state="RUNNING")
         begun_s = watch.time_s
@@ -93,9 +97,7 @@ def test_the_last_seconds_outlive_recorder_and_rig_host(tmp_path) -> None:
             client.keep_control(),
         ):
             watch = TripWatch(client)
-            client.take_control()
-            client.request(PowerOn(load_supported=True))
-            watch.until("state", state="STANDBY")
+            watch.power_on()
             begun_s = watch.time_s
             while watch.time_s < begun_s + 1.5:
                 watch.look()
