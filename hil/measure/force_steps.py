@@ -31,15 +31,27 @@ SETTLED_SHARE = 0.2  # last part of a step's time
 SPARE_S = 0.5  # of a table, beyond what is recorded
 
 
+def up_and_down(
+    level: float, step: float, times: int, step_s: float
+) -> tuple[tuple[tuple[float, float], ...], float]:
+    """Return points (s, N) of steps up and down, so many ``times``, and how long they last in s.
+
+    Args:
+        level, step: force before a step up, and the step, N.
+        step_s: time at each force, s.
+    """
+    points = [(0.0, level)]
+    for n in range(2 * times):
+        before, after = (level, level + step) if n % 2 == 0 else (level + step, level)
+        at = (n + 1) * step_s
+        points += [(at, before), (at + 1e-6, after)]
+    return tuple(points), (2 * times + 1) * step_s
+
+
 def step_up_and_down(level: float, step: float) -> Part:
     """Step in one table: a change of behaviour would fade the step in."""
-    points = [(0.0, level)]
-    for n in range(2 * STEPS):
-        before, after = (level, level + step) if n % 2 == 0 else (level + step, level)
-        at = (n + 1) * STEP_S
-        points += [(at, before), (at + 1e-6, after)]
-    lasts = (2 * STEPS + 1) * STEP_S
-    yield from apply(Waveform(shape="table", points=tuple(points), duration_s=lasts + SPARE_S))
+    points, lasts = up_and_down(level, step, STEPS, STEP_S)
+    yield from apply(Waveform(shape="table", points=points, duration_s=lasts + SPARE_S))
     yield from window("steps", lasts, {"from_N": level, "to_N": level + step})
 
 

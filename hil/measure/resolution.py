@@ -20,6 +20,7 @@ from hil.measure.characteristic import (
     mean_u95,
     windows,
 )
+from hil.measure.force_steps import up_and_down
 from hil.measure.guarded import (
     GuardedTest,
     Part,
@@ -69,13 +70,8 @@ def _run(profile: Profile) -> Part:
     yield from window("still", STILL_S)
     for counts in _steps_counts(profile):
         size = counts * count_N(profile, sine_N(profile)[0])
-        points = [(0.0, level)]
-        for n in range(2 * REPEATS):
-            before, after = (level, level + size) if n % 2 == 0 else (level + size, level)
-            at = (n + 1) * STEP_S
-            points += [(at, before), (at + 1e-6, after)]
-        lasts = (2 * REPEATS + 1) * STEP_S
-        yield from apply(Waveform(shape="table", points=tuple(points), duration_s=lasts + 1.0))
+        points, lasts = up_and_down(level, size, REPEATS, STEP_S)
+        yield from apply(Waveform(shape="table", points=points, duration_s=lasts + 1.0))
         yield from window("small steps", lasts, {"size_N": size, "level_N": level})
     yield Hand("let_output_go", "Power goes off now; then take the clamp off the output.")
 
