@@ -165,10 +165,12 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "deflection_range",
-        "the magnet of the deflection sensor is too short: the reading saturates at a quarter of "
-        "the span",
+        # Of the springs, not of the span: a sensor of generous span would end beyond the rated force,
+        # where no step of a bring-up goes.
+        "the magnet of the deflection sensor is too short: the reading saturates at two fifths of "
+        "the springs' stated deflection",
         "deflection",
-        lambda p: {"sensor_range_m": 0.25 * p.sensor_span_m},
+        lambda p: {"sensor_range_m": 0.4 * p.spring_solid_m},
     ),
     InjectedFault(
         "deflection_zero_off",

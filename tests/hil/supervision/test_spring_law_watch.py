@@ -17,6 +17,7 @@ from hil.core.requests import (
     VirtualSpring,
     Waveform,
 )
+from hil.profile import arm_ratio
 from hil.profile.devices import varied_simulation
 from hil.profile.loader import load_profile
 
@@ -153,6 +154,41 @@ def test_a_deflection_sensor_that_slips_under_a_growing_load_is_named(
     bench.run(0.8)
     assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
     assert "the deflection sensor slips in its mount" in bench.bench.cause_text
+
+
+@pytest.mark.parametrize(
+    ("name", "sense", "ends_m", "most"),
+    [
+        ("bench_slide", 1, 0.006, 1.05),
+        ("bench_slide", -1, 0.006, 1.05),
+        ("rotary_joint", 1, 0.00855, 1.1),
+        ("footplate_velocity", -1, 0.00696, 1.15),
+    ],
+)
+def test_a_sensor_that_ends_between_rated_force_and_trip_stops_the_bench_near_the_trip(
+    name: str, sense: int, ends_m: float, most: float
+) -> None:
+    """The reading stays below the force trip whatever the true force; the law's watch acts instead."""
+    profile = load_profile(name)
+    assert profile.simulation is not None
+    actual = profile.simulation.actual | {"sensor_range_m": ends_m}
+    simulation = profile.simulation.model_copy(update={"actual": actual})
+    bench = LockstepBench(profile.model_copy(update={"simulation": simulation}))
+    bench.run(0.3)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.3)
+    go(bench, HoldPosition(position_m=0.5 * profile.actuator.stroke, speed_m_s=0.05))
+    bench.run(1.5)
+    bench.drive.core.reset_peaks()
+    step_N = profile.limits.force.tripped / arm_ratio(profile.rig) / 150
+    for number in range(1, 300):
+        bench.environment.push(sense * number * step_N)
+        bench.run(0.01)
+        if bench.bench.state is State.STOPPED:
+            break
+    assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
+    peak_N = bench.environment.state()["peak_spring_force_N"]
+    assert profile.limits.force.limited < peak_N < most * profile.limits.force.tripped
 
 
 @pytest.mark.parametrize(
