@@ -52,18 +52,27 @@ class _Beside(Generic[T]):
     def __init__(self, call: Callable[[], T]) -> None:
         self._answers: list[T] = []
         self._errors: list[BaseException] = []
+        # Not Thread.join: in Python 3.11 a join that Ctrl-C breaks off marks its thread as ended.
+        self._ended = threading.Event()
+        self._call = call
 
-        def work() -> None:
-            try:
-                self._answers.append(call())
-            except BaseException as error:
-                self._errors.append(error)
+    def start(self) -> None:
+        """Make the call."""
+        threading.Thread(target=self._work, daemon=True).start()
 
-        self.thread = threading.Thread(target=work, daemon=True)
-        self.thread.start()
+    def _work(self) -> None:
+        try:
+            self._answers.append(self._call())
+        except BaseException as error:
+            self._errors.append(error)
+        self._ended.set()
+
+    def ends_within(self, seconds: float) -> bool:
+        """Wait for the end of the call; return False if it takes longer."""
+        return self._ended.wait(seconds)
 
     def result(self) -> T:
-        """Return what the call returned, or raise what it raised; the thread has ended."""
+        """Return what the call returned, or raise what it raised; it has ended."""
         if self._errors:
             raise self._errors[0]
         return self._answers[0]
@@ -101,7 +110,7 @@ class LiveRunner(Runner):
         self._prompt = prompt
         self.recording = ""  # run folder's name, once the recorder has sent it
         self.recorded = ""  # the same, once the run is complete on disk
-        self._computing: threading.Thread | None = None
+        self._computing: _Beside[Action] | None = None
         self._blocks: list[NDArray[np.float64]] = []
         self._last: NDArray[np.float64] | None = None
 
@@ -201,10 +210,10 @@ class LiveRunner(Runner):
     def _meanwhile(self, ask: Callable[[], T]) -> T:
         """Call ``ask`` in a thread while the bench continues; return or raise as it does."""
         beside = _Beside(ask)
-        while beside.thread.is_alive():
+        beside.start()
+        while not beside.ends_within(POLL_S):
             self._service()
             self._raise_if_stopped()
-            beside.thread.join(POLL_S)
         return beside.result()
 
     def _advance(self, go: Callable[[], Action]) -> Action:
@@ -212,17 +221,16 @@ class LiveRunner(Runner):
 
         A stop meanwhile is thrown into it before the next action.
         """
-        beside = _Beside(go)
-        self._computing = beside.thread
-        beside.thread.join(POLL_S)
-        while beside.thread.is_alive():
+        # Known before it starts: Ctrl-C may come while the thread begins.
+        self._computing = beside = _Beside(go)
+        beside.start()
+        while not beside.ends_within(POLL_S):
             self._service()
-            beside.thread.join(POLL_S)
         return beside.result()
 
     def _close(self, procedure: Procedure) -> None:
         if self._computing is not None:
-            self._computing.join(COMPUTES_S)
+            self._computing.ends_within(COMPUTES_S)
         with contextlib.suppress(ValueError):  # it still computes, but power is off
             super()._close(procedure)
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import _thread
 import json
+import signal
 import threading
+import time
 from argparse import Namespace
 from collections.abc import Callable
 from pathlib import Path
@@ -14,10 +15,12 @@ import pytest
 
 from hil.analysis import measure
 from hil.host import start_axes
+from hil.procedures import Ended
 from hil.profile import SHIPPED, load_axes
 from hil.recorder import RunWriter, load_run
 from tests.ui_cli.answers_read import last_object
 from tests.ui_cli.conftest import Called
+from ui.commands import axes as axes_commands
 from ui.commands import session
 from ui.commands.axes import (
     bench_of_axes,
@@ -156,8 +159,62 @@ def test_links_of_a_served_bench_are_found(tmp_path: Path) -> None:
     assert served_links(str(tmp_path)) == {"heel": tmp_path / "heel", "toe": tmp_path / "toe"}
 
 
+class SlowToEnd:
+    """A runner that ends some time after its interruption."""
+
+    def __init__(self) -> None:
+        self.interrupted = threading.Event()
+
+    def interrupt(self) -> None:
+        self.interrupted.set()
+
+    def run(self) -> Ended:
+        assert self.interrupted.wait(30.0), "never interrupted"
+        time.sleep(0.3)
+        return Ended("interrupted")
+
+
+def press_ctrl_c() -> None:
+    main = threading.main_thread().ident
+    assert main is not None
+    signal.pthread_kill(main, signal.SIGINT)
+
+
+@pytest.mark.parametrize("connected", ["both", "one so far"])
+def test_ctrl_c_waits_for_every_axis_and_reaches_one_that_connects_later(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, connected: str
+) -> None:
+    """Each axis is a bare runner: only threads and the interrupt matter here."""
+    heel, heel_connected = SlowToEnd(), threading.Event()
+
+    def performed(*_: Any, axis: Any) -> Performed:
+        runner = heel if axis.part.axis == "heel" else SlowToEnd()
+        if runner is heel:
+            axis.made(runner)
+            heel_connected.set()
+        else:
+            assert heel_connected.wait(30.0)
+            if connected == "both":
+                axis.made(runner)
+            press_ctrl_c()
+            if connected == "one so far":
+                assert heel.interrupted.wait(30.0)
+                axis.made(runner)
+        return Performed(runner.run(), None)
+
+    monkeypatch.setattr(axes_commands, "perform_live", performed)
+    options = Namespace(json=False, seconds=None, headless=True)
+    axes = load_axes("two_axes")
+    sequence = load_session(options, "short.yaml", axes)
+    links = dict.fromkeys(("heel", "toe"), tmp_path)
+    done = perform_axes_live(options, sequence, axes, links, tmp_path, True)
+    assert [each.ended.how for each in done.values()] == ["interrupted"] * 2
+
+
 @pytest.mark.real_time
-def test_two_axes_live_finish_together_and_ctrl_c_ends_both(tmp_path: Path) -> None:
+def test_two_axes_live_finish_together_and_ctrl_c_ends_both(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     options = Namespace(json=False, seconds=None, headless=True)
     axes = load_axes("two_axes")
     runs = tmp_path / "runs"
@@ -177,7 +234,14 @@ def test_two_axes_live_finish_together_and_ctrl_c_ends_both(tmp_path: Path) -> N
         waits = SHORT.replace("  - power_on", "  - {do: wait, for: 60 s}\n  - power_on")
         (tmp_path / "short.yaml").write_text(waits)
         sequence = load_session(options, "short.yaml", axes)
-        timer = threading.Timer(2.0, _thread.interrupt_main)
-        timer.start()
+        waiting: list[str] = []
+
+        def interrupt_once_both_wait(_options: Namespace, text: str) -> None:
+            if text.endswith("1/5  wait"):
+                waiting.append(text)
+                if len(waiting) == 2:
+                    press_ctrl_c()
+
+        monkeypatch.setattr(axes_commands, "say", interrupt_once_both_wait)
         performed = perform_axes_live(options, sequence, axes, bench.axis_links, runs, True)
         assert [each.ended.how for each in performed.values()] == ["interrupted"] * 2, performed

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
+import queue
+import signal
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -42,7 +45,6 @@ _OF_ONE = {
     "tcp": "--tcp",
 }
 DEMO = "demo_two_axes"
-JOIN_S = 0.2
 
 
 def axes_given(options: argparse.Namespace, named: str | None = None) -> Axes | None:
@@ -163,9 +165,16 @@ def perform_axes_live(
     """
     meeting = Meeting(links)
     runners: list[LiveRunner] = []
+    news: queue.SimpleQueue[str | None] = queue.SimpleQueue()  # an axis has ended; None: Ctrl-C
+    interrupted = threading.Event()
     done: dict[str, Performed] = {}
     errors: dict[str, BaseException] = {}
     prompt = threading.Lock()
+
+    def made(runner: LiveRunner) -> None:
+        runners.append(runner)
+        if interrupted.is_set():  # before this axis was connected
+            runner.interrupt()
 
     def work(axis: str) -> None:
         part = meeting.part_of(axis)
@@ -176,28 +185,47 @@ def perform_axes_live(
                 links[axis],
                 runs,
                 confirmed,
-                axis=OneOfSeveral(part, _teller(options, axis), prompt, runners.append),
+                axis=OneOfSeveral(part, _teller(options, axis), prompt, made),
             )
         except BaseException as error:
             part.end(str(error))
             errors[axis] = error
+        news.put(axis)
 
     for axis in links:
         require_person(sequence.sequences[axis], axes.simulated, confirmed, options.headless)
-    threads = [threading.Thread(target=work, args=(axis,), daemon=True) for axis in links]
-    for thread in threads:
-        thread.start()
-    while any(thread.is_alive() for thread in threads):
-        try:
-            for thread in threads:
-                thread.join(JOIN_S)
-        except KeyboardInterrupt:
+    with _interrupts_put(news):
+        for axis in links:
+            threading.Thread(target=work, args=(axis,), daemon=True).start()
+        left = set(links)
+        while left:
+            ended = news.get()
+            if ended is not None:
+                left.remove(ended)
+                continue
+            interrupted.set()
             for runner in runners:
                 runner.interrupt()
     for axis in links:
         if axis in errors:
             raise errors[axis]
     return {axis: done[axis] for axis in links}
+
+
+@contextlib.contextmanager
+def _interrupts_put(news: queue.SimpleQueue[str | None]) -> Iterator[None]:
+    """Put None for each Ctrl-C and SIGTERM.
+
+    As an exception they could break off the start of a thread, and a join that they break off marks
+    its thread as ended in Python 3.11, though it runs.
+    """
+    numbers = [n for n in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(n) != signal.SIG_IGN]
+    before = {number: signal.signal(number, lambda *_: news.put(None)) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _teller(options: argparse.Namespace, axis: str) -> Callable[[str], None]:

@@ -309,14 +309,18 @@ def test_an_interrupt_while_a_procedure_computes_stops_the_rig_at_once(
     bench: BenchProcesses,
 ) -> None:
     at_rest(bench)
+    closed: list[bool] = []
 
     def computes() -> Generator[Action, Seen, None]:
         _thread.interrupt_main()
         until_s = time.monotonic() + 0.6
         while time.monotonic() < until_s:
             pass
-        yield Pause(1.0)
-        raise AssertionError("it went on")
+        try:
+            yield Pause(1.0)
+            raise AssertionError("it went on")
+        finally:
+            closed.append(True)
 
     client, hand = connected(bench)
     with client, Client.connect(bench.link_directory, name="witness") as witness:
@@ -324,7 +328,7 @@ def test_an_interrupt_while_a_procedure_computes_stops_the_rig_at_once(
         ended = LiveRunner(client, hand, lambda _question: True).run(energised(computes()))
         events = [item for item in witness.poll() if not hasattr(item, "rows")]
     hand.close()
-    assert ended.how == "interrupted"
+    assert ended.how == "interrupted" and closed, "the end did not wait for what it computed"
     assert [e["detail"] for e in events if e.kind == "stop"] == ["interrupted at the keyboard"]
 
 
