@@ -54,7 +54,8 @@ class SimulatedNode:
         self._luck = random.Random(f"bus {options.node}")
 
     def boot(self) -> None:
-        """Reset all as after power-up: boot-up message, then Pre-operational."""
+        """Reset all as after power-up: no power, boot-up message, then Pre-operational."""
+        self._core.request_power(PowerRequest.OFF)
         self._d = build(self._options, self._core, self._status_word)
         self._sdo = SdoServer(self._d)
         self._nmt = PRE_OPERATIONAL
@@ -141,7 +142,6 @@ class SimulatedNode:
             self._restarts = self._core.restarts
             self.boot()
         elif command == 0x82:  # communication only: counts and faults stay
-            self._core.request_power(PowerRequest.OFF)
             self.boot()
 
     def _leave(self, nmt: int) -> None:
@@ -214,7 +214,8 @@ class SimulatedNode:
             elif not word & 0x08:
                 core.request_power(PowerRequest.OFF)
                 self._level = 2 if self._level >= 1 else 0
-            elif self._level >= 2:
+            elif self._level == 2:
+                # Once: after a restart in another thread, ON repeated would bring power again.
                 core.request_power(PowerRequest.ON)
                 self._level = 3
         self._last_word = word

@@ -94,10 +94,12 @@ class WatchedCore:
             for _ in range(1000):
                 self._core.advance(0.001)
 
-    def begin_anew(self) -> None:
-        """Restart the board, as after a loss of its supply."""
+    def begin_anew(self, then_on: bool = False) -> None:
+        """Restart the board, as after a loss of its supply; on request, obey an ON right after."""
         with self._lock:
             self._core.restart()
+            if then_on:
+                self._core.request_power(PowerRequest.ON)
 
     def fault(self, code: int) -> None:
         with self._lock:

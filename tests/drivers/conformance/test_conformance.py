@@ -7,10 +7,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conformance_bench import PERIOD_S, Bench, Board, cycle_until, energise, moved
+from conformance_bench import (
+    LONG_ENOUGH,
+    PERIOD_S,
+    Bench,
+    Board,
+    cycle_until,
+    cycles,
+    energise,
+    moved,
+)
 from conformance_suite import DriveConformance
 
-from drivers.base import Mode
+from drivers.base import Mode, PowerRequest
 from drivers.cia402 import dictionary, node
 from drivers.cia402.objects import SUPPORTED_MODES
 from drivers.declared.combined.drive import CombinedDrive
@@ -52,6 +61,16 @@ class TestCia402(DriveConformance):
         monkeypatch.setattr(node, "build", of_torque_alone)
         before_power_up.start_board()
         self.test_a_command_acts_within_its_cycles(before_power_up, Mode.VELOCITY)
+
+    def test_the_node_powers_on_at_a_transition_and_boots_without_power(self, bench: Bench) -> None:
+        """A restart comes from another thread, between any two steps of the node."""
+        drive, core = bench.opened(), bench.core
+        command = energise(drive, core)
+        cycles(drive, command, LONG_ENOUGH)
+        assert core.asked.count(PowerRequest.ON) == 1
+        core.begin_anew(then_on=True)
+        cycle_until(drive, command, lambda t: t.lost != "", "the loss")
+        assert core.off
 
 
 class TestCanBoard(DriveConformance):
