@@ -24,17 +24,21 @@ from hil.sequences.parameters import settle_values
 from hil.sequences.reading import Placed, Reader, find_sequence
 from hil.sequences.sequence import Sequence as AxisSequence
 from hil.sequences.sequence import Written
+from hil.sequences.sequence_steps import EnergiseStep
 from hil.sequences.step_order import check_order
 
 
-def axes_named(path: str | Path) -> str | None:
+def axes_named(path: str | Path, text: str | None = None) -> str | None:
     """Return the axes file that a sequence names; None if the sequence is for one rig.
+
+    Args:
+        text: as of :func:`hil.sequences.load_sequence`.
 
     Raises:
         ProfileError: the sequence cannot be read.
     """
-    file, name = find_sequence(path)
-    named = read_source(file, name).data.get("axes")
+    file, name = find_sequence(path) if text is None else (Path(path), str(path))
+    named = read_source(file, name, text).data.get("axes")
     return named if isinstance(named, str) else None
 
 
@@ -43,19 +47,20 @@ def load_axes_sequence(
     axes: Sequence[str],
     motion: Motion = "linear",
     given: Mapping[str, object] | None = None,
+    text: str | None = None,
 ) -> AxesSequence:
     """Return the sequence for several axes at ``path``, or the shipped one of that bare name.
 
     Args:
         axes: names of the axes, in the order of the axes file.
         motion: kind of motion of every axis.
-        given: values of the sequence's parameters, as a file would state them.
+        given, text: as of :func:`hil.sequences.load_sequence`.
 
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
     """
-    file, name = find_sequence(path)
-    source = read_source(file, name)
+    file, name = find_sequence(path) if text is None else (Path(path), str(path))
+    source = read_source(file, name, text)
     reader = AxesReader(axes)
     with speaking(motion):
         head, declared = reader.head(source)
@@ -76,13 +81,25 @@ def load_axes_sequence(
         _raise(reader)
         rounds = rounds_of(placed, axes)
         check_followed(rounds, axes, reader.wrong)
+        powering = frozenset(
+            i
+            for i, each in enumerate(rounds)
+            if any(isinstance(step, EnergiseStep) for step, _ in each.values())
+        )
         sequences = {}
         for axis in axes:
             steps = tuple(each[axis][0] for each in rounds)
             written = tuple(each[axis][1] for each in rounds)
             check_order(steps, written, reader.wrong)
             sequences[axis] = AxisSequence(
-                head.name, head.description, head.axes, steps, written, values, motion=motion
+                head.name,
+                head.description,
+                head.axes,
+                steps,
+                written,
+                values,
+                motion=motion,
+                powering=powering,
             )
         _raise(reader)
     return AxesSequence(head.name, head.description, head.axes, sequences)

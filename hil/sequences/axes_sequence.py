@@ -32,9 +32,14 @@ class AxesSequence:
     @property
     def seconds(self) -> float:
         """Total duration of the steps, in s (without starts, answers and waits)."""
+        return float(sum(self.lengths))
+
+    @property
+    def lengths(self) -> tuple[float, ...]:
+        """Duration of each step in s, until the next one begins on every axis."""
         sequences = self.sequences.values()
         lengths = ([each.length(step) for step in each.steps] for each in sequences)
-        return float(sum(max(beside) for beside in zip(*lengths, strict=True)))
+        return tuple(max(beside) for beside in zip(*lengths, strict=True))
 
     def stretched(self, stretch: float) -> AxesSequence:
         """Return the same sequence with all times multiplied by this factor."""

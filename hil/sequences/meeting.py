@@ -18,6 +18,8 @@ class Meeting:
     def __init__(self, axes: Iterable[str]) -> None:
         self.reached = dict.fromkeys(axes, 0)
         self.ended: dict[str, str] = {}
+        self.unsafe: set[int] = set()  # boundaries at which an axis must not pause
+        self.paused: dict[int, bool] = {}  # decision at a boundary, the same for every axis
 
     def part_of(self, axis: str) -> MeetingPart:
         """Return the part of one axis."""
@@ -38,18 +40,36 @@ class MeetingPart:
         """Record that this axis ended early."""
         self._meeting.end(self.axis, why)
 
-    def meet(self) -> Generator[Action, Seen, None]:
+    def meet(self, may_pause: bool = False) -> Generator[Action, Seen, None]:
         """Part of a procedure: wait until every axis has reached this step boundary.
+
+        Args:
+            may_pause: the boundary is a safe point of this axis, see :meth:`pauses`.
 
         Raises:
             ProcedureFailed: another axis ended early.
         """
         meeting = self._meeting
-        meeting.reached[self.axis] += 1
-        here = meeting.reached[self.axis]
+        here = meeting.reached[self.axis] + 1
+        if not may_pause:
+            meeting.unsafe.add(here)
+        meeting.reached[self.axis] = here
         while True:
             for axis, why in meeting.ended.items():
                 raise ProcedureFailed(f"the axis '{axis}' ended: {why}")
             if min(meeting.reached.values()) >= here:
                 return
             yield Pause(LOOK_S)
+
+    def pauses(self, asked: bool) -> bool:
+        """Return whether every axis pauses at the boundary that it has just reached.
+
+        The first axis that looks decides for all: a pause requested between two looks would
+        hold one axis while another performs its step.
+
+        Args:
+            asked: a pause has been requested.
+        """
+        meeting = self._meeting
+        here = meeting.reached[self.axis]
+        return meeting.paused.setdefault(here, asked and here not in meeting.unsafe)

@@ -7,6 +7,7 @@ from typing import Any
 
 from hil.core import INDEX, Apply, HoldPosition, Marker
 from hil.procedures import Action, Pause, ProcedureFailed, Seen, send_requests
+from hil.sequences.axes_steps import BesideStep
 from hil.sequences.sequence_steps import BehaviourStep, HoldPositionStep, PowerOffStep, StopStep
 
 LOOK_S = 0.05
@@ -44,11 +45,17 @@ class Pacing:
         return self._pause_asked or self.stepwise
 
 
-def is_safe_point(step: Any, powered: bool) -> bool:
+def is_safe_point(step: Any, powered: bool, acting: Any | None = None) -> bool:
     """Return True if a sequence may pause before ``step``.
 
     No later step may depend on the previous behaviour: a pause holds the position instead.
+
+    Args:
+        acting: step of the active behaviour, None for none. An axis that waits beside another one
+            keeps it, so that only a held position may go on.
     """
+    if isinstance(step, BesideStep):
+        return not powered or acting is None or isinstance(acting, HoldPositionStep)
     return not powered or isinstance(step, BehaviourStep | PowerOffStep | StopStep)
 
 

@@ -96,15 +96,27 @@ def perform(
     pacing.done_s = 0.0
     for number, step in enumerate(sequence.steps, 1):
         pacing.number = number
-        if part is not None:
-            yield from part.meet()
-        if pacing.pause_asked and number > 1 and is_safe_point(step, powered):
+        safe = number > 1 and is_safe_point(step, powered, acting)
+        if part is None:
+            pauses = pacing.pause_asked and safe
+        else:
+            yield from part.meet(may_pause=safe)
+            pauses = part.pauses(pacing.pause_asked)
+        if pauses:
             yield from pause_here(pacing, acting)
+            if part is not None:
+                yield from part.meet()
         yield Note(f"{number:2d}/{total}  {describe(step)}")
         if step.note:
             yield Note(f"       {step.note.strip()}")
         if isinstance(step, HangStep):
             hung = step.mass
+        if (
+            part is not None
+            and number - 1 in sequence.powering
+            and not isinstance(step, EnergiseStep)
+        ):
+            yield from part.meet()  # the meeting of the axes that power on
         yield from _perform(sequence, step, profile, hung, part)
         pacing.done_s += sequence.length(step)
         if isinstance(step, BehaviourStep):
@@ -117,10 +129,16 @@ def perform(
         yield from send_requests([EndRun()])
 
 
-def perform_times(sequence: Sequence, profile: Profile, pacing: Pacing, times: int) -> Procedure:
-    """Perform a sequence several times, each as its own run."""
+def perform_times(
+    sequence: Sequence,
+    profile: Profile,
+    pacing: Pacing,
+    times: int,
+    part: MeetingPart | None = None,
+) -> Procedure:
+    """Perform a sequence several times, each as its own run; arguments as of :func:`perform`."""
     for _ in range(times):
-        yield from perform(sequence, profile, pacing)
+        yield from perform(sequence, profile, pacing, part=part)
         yield Pause(BREATH_S)
 
 
@@ -133,6 +151,9 @@ def _perform(
         if not seen.accepted:
             raise ProcedureFailed("the load was not confirmed as supported; nothing was energised")
         yield from wait_until_resting()
+        if part is not None:
+            # An axis under power without a behaviour sinks while the other one is still awaited.
+            yield from part.meet()
         yield from send_requests([PowerOn(load_supported=True)])
         yield from wait_for_state(State.STANDBY)
     elif isinstance(step, PowerOffStep):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence as Seq
 from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any, cast
@@ -13,6 +14,8 @@ from numpy.typing import NDArray
 from hil.control import Gains, check_behaviour, start_behaviour
 from hil.core import Limit, Waveform, label
 from hil.profile import Problem, Profile
+from hil.sequences.axes_sequence import AxesSequence
+from hil.sequences.axes_steps import BesideStep, StoppedStep
 from hil.sequences.performing import describe
 from hil.sequences.sequence import Sequence, unfit
 from hil.sequences.sequence_steps import (
@@ -52,18 +55,23 @@ class Preview:
     limited: tuple[str, ...]
 
 
-def preview(sequence: Sequence, profile: Profile) -> Preview:
+def preview(sequence: Sequence, profile: Profile, lengths: Seq[float] | None = None) -> Preview:
     """Return the setpoints of a sequence over its planned time.
 
     A wait for a measured value takes no time here. The load and the bounds of the force loop, which
     only the bench knows, are judged when a behaviour is applied.
+
+    Args:
+        lengths: duration of each step in s, if the axis waits for others at its end; shape (steps,).
     """
+    if lengths is None:
+        lengths = [sequence.length(step) for step in sequence.steps]
     rows: list[tuple[float, float, float]] = []
     begins, words = [0.0], []
     refused, limited = list(unfit(sequence, profile)), []
     position, acting = profile.limits.travel.lower, None
-    spacing_s = max(sequence.seconds, 1.0) / SAMPLES
-    for step, at in zip(sequence.steps, sequence.written, strict=True):
+    spacing_s = max(sum(lengths), 1.0) / SAMPLES
+    for step, at, length in zip(sequence.steps, sequence.written, lengths, strict=True):
         words.append(describe(step))
         if isinstance(step, EnergiseStep | PowerOffStep | StopStep | ResetStep):
             acting = None
@@ -82,7 +90,6 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
                 if isinstance(step, CoupledStep)
                 else start_behaviour(checked.behaviour, profile, position, 0.0, _NO_LOOP)
             )
-        length = sequence.length(step)
         count = max(2, math.ceil(length / spacing_s) + 1) if length else 0
         dt = length / (count - 1) if count else 0.0
         for n in range(count):
@@ -102,6 +109,25 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
         tuple(refused),
         tuple(dict.fromkeys(limited)),
     )
+
+
+def axes_words(sequence: AxesSequence) -> tuple[str, ...]:
+    """Return the description of every step, with the axis that it is for: a line for each axis."""
+    found = []
+    for steps in zip(*(each.steps for each in sequence.sequences.values()), strict=True):
+        of_axis = dict(zip(sequence.sequences, steps, strict=True))
+        texts = {
+            axis: describe(step).partition(" (measured")[0]
+            for axis, step in of_axis.items()
+            if not isinstance(step, BesideStep)
+        }
+        if any(isinstance(step, StoppedStep) for step in steps):
+            found.append("all: stop")
+        elif len(texts) == len(steps) and len(set(texts.values())) == 1:
+            found.append(f"all: {next(iter(texts.values()))}")
+        else:
+            found.append("\n".join(f"{axis}: {text}" for axis, text in texts.items()))
+    return tuple(found)
 
 
 def wave_setpoints(

@@ -53,6 +53,7 @@ class Sequence:
         values: values of the parameters, as written.
         stretch: factor on the times that may be scaled.
         motion: kind of motion of the rig that its quantities are for.
+        powering: indices of the steps that power an axis on, of any axis if there are several.
     """
 
     name: str
@@ -63,6 +64,7 @@ class Sequence:
     values: dict[str, Any]
     stretch: float = 1.0
     motion: Motion = "linear"
+    powering: frozenset[int] = frozenset()
 
     @property
     def seconds(self) -> float:

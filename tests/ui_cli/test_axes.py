@@ -11,8 +11,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from drivers.base import PowerStage
 from hil.analysis import measure
 from hil.host import start_axes
 from hil.procedures import Ended
@@ -71,6 +73,26 @@ def test_a_session_in_lockstep_is_the_same_for_one_seed() -> None:
     for axis in ("heel", "toe"):
         assert first[axis].ended.how == "finished", first[axis].ended
         assert columns(first[axis].run) == columns(second[axis].run)
+
+
+def test_axes_are_powered_together_once_the_last_one_rests() -> None:
+    """Power without a behaviour holds no load, so no axis has it while another still sinks."""
+    Path("short.yaml").write_text(
+        "name: short\naxes: two_axes\nsteps:\n  - power_on\n  - do: together\n    steps:\n"
+        "      - {axis: heel, do: hold_position, position: 20 mm, speed: 40 mm/s, for: 1.2 s}\n"
+        "      - {axis: toe, do: hold_position, position: 3 mm, speed: 40 mm/s, for: 0.5 s}\n"
+        "  - power_off\n  - power_on\n  - {do: hold_position, position: 3 mm, for: 0.5 s}\n"
+        "  - power_off\n"
+    )
+    performed = perform(3, "runs")
+    again_s = []
+    for axis, each in performed.items():
+        assert each.ended.how == "finished" and each.run is not None, (axis, each.ended)
+        run = load_run(each.run)
+        on = run.column("power_stage") == PowerStage.ON
+        begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
+        again_s.append(float(run.column("time_s")[begins[1]]))
+    assert abs(again_s[0] - again_s[1]) < 0.05, again_s
 
 
 def test_one_axis_that_fails_ends_the_other_and_the_reason_is_reported(capfd: Any) -> None:

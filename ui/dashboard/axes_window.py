@@ -13,6 +13,7 @@ from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QS
 from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
 from ui.dashboard.axes_bar import AxesBar
+from ui.dashboard.operate import AxesPlans, AxesSequences
 from ui.dashboard.widgets import sizes_for
 from ui.dashboard.window import Window
 from ui.manual.key_table import BY_NAME
@@ -47,6 +48,7 @@ class AxesWindow(QMainWindow):
             window.setWindowFlags(Qt.WindowType.Widget)
             window.open_house.not_here = NO_OPEN_HOUSE
             self.stack.addWidget(window)
+        self._join_sequences()
         self.setCentralWidget(self._sheet)
         self.axis = next(iter(self.windows))
         self._answers = dict.fromkeys(self.windows, False)
@@ -59,6 +61,15 @@ class AxesWindow(QMainWindow):
         self._look = QTimer(self)
         self._look.timeout.connect(self.refresh)
         self._look.start(LOOK_MS)
+
+    def _join_sequences(self) -> None:
+        """Let the page of each axis perform sequences for all of them."""
+        views = {name: window.view_of("Operate") for name, window in self.windows.items()}
+        plans = AxesPlans({name: window.model.profile for name, window in self.windows.items()})
+        axes = AxesSequences(plans, {name: view.sequences for name, view in views.items()})
+        for name, view in views.items():
+            view.sequences.axis, view.sequences.axes = name, axes
+            view.editor.axis, view.editor.plans = name, plans
 
     @property
     def shown(self) -> Window:

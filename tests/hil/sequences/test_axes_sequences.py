@@ -12,6 +12,7 @@ from hil.procedures import InTurn, Pause, ProcedureFailed
 from hil.profile import ProfileError
 from hil.sequences import AxesSequence, Meeting, axes_named, load_axes_sequence, load_sequence
 from hil.sequences.axes_steps import BesideStep, StoppedStep
+from hil.sequences.pacing import is_safe_point
 
 AXES = ("heel", "toe")
 HEAD = "name: two\naxes: two_axes\nsteps:\n"
@@ -238,6 +239,39 @@ def test_axes_wait_for_each_other_and_hear_why_one_ended() -> None:
     meeting.end("toe", "power on was refused")
     with pytest.raises(ProcedureFailed, match="the axis 'toe' ended: power on was refused"):
         advance(heel)
+
+
+def test_a_pause_is_decided_once_for_every_axis_and_only_where_all_may() -> None:
+    meeting = Meeting(["heel", "toe"])
+    heel, toe = meeting.part_of("heel"), meeting.part_of("toe")
+
+    def reach(heel_may: bool, toe_may: bool) -> None:
+        waiting = heel.meet(heel_may)
+        next(waiting)
+        assert list(toe.meet(toe_may)) == []
+        with pytest.raises(StopIteration):
+            waiting.send(None)  # type: ignore[arg-type]
+
+    reach(True, True)
+    assert heel.pauses(True) and toe.pauses(False)  # requested just before the second looked
+    reach(True, False)
+    assert not heel.pauses(True) and not toe.pauses(True)
+    reach(True, True)
+    assert not toe.pauses(False) and not heel.pauses(True)
+
+
+@pytest.mark.parametrize(
+    ("acting", "safe"), [(None, True), ("hold_position", True), ("float", False)]
+)
+def test_an_axis_that_waits_beside_another_pauses_only_where_it_is_held(
+    tmp_path: Path, acting: str | None, safe: bool
+) -> None:
+    steps = "  - power_on\n  - {do: hold_position, position: 5 mm, for: 1 s}\n"
+    steps += "  - {do: float, for: 1 s, load_may_move: true}\n"
+    steps += "  - {axis: toe, do: hold_position, position: 5 mm, for: 1 s}\n  - power_off\n"
+    heel = load(tmp_path, steps).sequences["heel"].steps
+    waits = next(step for step in heel if isinstance(step, BesideStep))
+    assert is_safe_point(waits, True, next((s for s in heel if s.do == acting), None)) is safe
 
 
 def test_runners_take_turns_in_a_fixed_order() -> None:

@@ -1,5 +1,6 @@
 """Page Operate."""
 
+from ui.dashboard.operate.axes_sequences import AxesPlans, AxesSequences
 from ui.dashboard.operate.open_house import OpenHouse
 from ui.dashboard.operate.open_house_page import OpenHousePage
 from ui.dashboard.operate.operate_page import OperatePage
@@ -12,6 +13,8 @@ from ui.dashboard.operate.zero_model import ZeroModel
 from ui.dashboard.operate.zero_panel import ZeroPanel
 
 __all__ = [
+    "AxesPlans",
+    "AxesSequences",
     "OpenHouse",
     "OpenHousePage",
     "OperatePage",

@@ -12,8 +12,9 @@ from pathlib import Path
 
 from drivers.motion import LENGTH, SPEED
 from hil.profile import Problem, Profile, ProfileError
-from hil.sequences import SEQUENCES, Preview, load_sequence, preview
+from hil.sequences import SEQUENCES, Preview, find_sequence, load_sequence, preview
 from ui.dashboard.bench import OperateModel
+from ui.dashboard.operate.axes_sequences import AxesPlans
 
 NEW = """\
 name: {name}
@@ -47,6 +48,7 @@ class SequenceEditor:
         file: where it is saved. text: as typed. saved: as in the file.
         checked: the latest finished check; of ``text`` once ``up_to_date``.
         said, wrong: outcome of the last action, and whether it failed.
+        axis, plans: with several axes, the name of this one, and their reader.
     """
 
     def __init__(self, model: OperateModel, folder: Path) -> None:
@@ -56,6 +58,8 @@ class SequenceEditor:
         self.text = self.saved = ""
         self.checked = Checked("")
         self.said, self.wrong = "", False
+        self.axis = ""
+        self.plans: AxesPlans | None = None
         self._checks: queue.SimpleQueue[Checked] = queue.SimpleQueue()
         self._checking = False
         self._ours = False  # the file is the one that was opened, or saved, here
@@ -81,7 +85,7 @@ class SequenceEditor:
             else:
                 self.file, self._ours = self._free(picked or "new"), False
                 self.saved = ""
-                self.text = _read(SEQUENCES / f"{picked}.yaml") if picked else self._new()
+                self.text = _read(find_sequence(picked)[0]) if picked else self._new()
                 if picked:
                     self.said = f"A copy of the shipped one, to be saved as {self.file.name}."
         except (OSError, UnicodeDecodeError) as error:
@@ -131,15 +135,25 @@ class SequenceEditor:
             return
         self._checking = True
         text, file, profile = self.text, self.file, self._model.profile
+        axis, plans = self.axis, self.plans
 
         def look() -> None:
             problems: tuple[Problem, ...] = ()
             limited: tuple[str, ...] = ()
             plan = None
             try:
-                sequence = load_sequence(file, text=text)
-                plan = preview(sequence, profile)
-                problems, limited = plan.refused, plan.limited
+                joint = plans.read(file, text) if plans is not None else None
+                if joint is not None:
+                    plan = joint.plans[axis]
+                    problems = tuple(one for each in joint.plans.values() for one in each.refused)
+                    limited = tuple(
+                        f"{name}: {one}"
+                        for name, each in joint.plans.items()
+                        for one in each.limited
+                    )
+                else:
+                    plan = preview(load_sequence(file, text=text), profile)
+                    problems, limited = plan.refused, plan.limited
             except ProfileError as error:
                 problems = tuple(error.problems)
             except Exception as error:  # the panel must be informed

@@ -8,6 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QListWidget, QSizePolicy, QVBoxLayout, QWidget
 
+from ui.dashboard.operate.axes_steps_list import AxesStepsList
 from ui.dashboard.operate.sequence_model import MOST_TIMES, SequenceModel
 from ui.dashboard.operate.setpoint_preview import SetpointPreview
 from ui.dashboard.widgets import CountBox, KeyButton, Sizes, StatusLabel, Theme
@@ -43,6 +44,7 @@ class SequencePanel(QWidget):
         self.list.setAccessibleName("Sequences")
         self.list.setMinimumHeight(px(90))
         self.list.currentRowChanged.connect(sequences.pick)
+        self.steps = AxesStepsList(px)
         self.preview = SetpointPreview(sequences.model.profile, theme, sizes)
         self.note = self._wrapped("said", "warning")
         self.status = self._wrapped("figure", "warning")
@@ -84,6 +86,7 @@ class SequencePanel(QWidget):
         column.addLayout(head)
         column.addWidget(self.list, 2)
         column.addWidget(self.note)
+        column.addWidget(self.steps, 3)
         column.addWidget(self.preview, 3)
         column.addWidget(self.status)
         column.addWidget(self.outcome)
@@ -125,12 +128,15 @@ class SequencePanel(QWidget):
         sequences = self.sequences
         if not sequences.running:
             sequences.renew()
+        self._fill()
+        self.list.setFocus(Qt.FocusReason.ShortcutFocusReason)
+
+    def _fill(self) -> None:
         self.list.blockSignals(True)
         self.list.clear()
-        self.list.addItems(sequences.names)
-        self.list.setCurrentRow(sequences.chosen)
+        self.list.addItems(self.sequences.names)
+        self.list.setCurrentRow(self.sequences.chosen)
         self.list.blockSignals(False)
-        self.list.setFocus(Qt.FocusReason.ShortcutFocusReason)
 
     def _set_times(self, times: int) -> None:
         self.sequences.times = times
@@ -143,14 +149,19 @@ class SequencePanel(QWidget):
 
     def refresh(self) -> None:
         sequences = self.sequences
-        running, held = sequences.running, sequences.pacing.held
+        running, held = sequences.running, sequences.held
         why_not = sequences.why_not_begin
         question = sequences.question
         # While it runs its notes need the room.
-        self.list.setVisible(not (running and sequences.note))
+        self.list.setVisible(not (running and (sequences.note or sequences.joint)))
+        if self.list.currentRow() != sequences.chosen:  # picked, or dropped, on another axis
+            self._fill()
+        self.steps.show_plan(sequences.joint, sequences.pacing.number if running else 0)
         self.list.setEnabled(not running)
         self.note.say(sequences.note, False)
-        self.note.setVisible(bool(sequences.note))
+        # The steps of all axes need the room of the description.
+        self.note.setVisible(bool(sequences.note) and (running or sequences.joint is None))
+        self.steps.setToolTip(sequences.note if sequences.joint is not None else "")
         self.times.setEnabled(not running)
         self.begin_button.setText("Continue" if running and held else "Begin")
         self.begin_button.setEnabled(held if running else not why_not)
@@ -163,7 +174,7 @@ class SequencePanel(QWidget):
         for button in (self.no, self.yes):
             button.setVisible(question is not None)
         if question is not None:
-            self.status.say(question.text, True)
+            self.status.say(sequences.question_text, True)
         elif sequences.taken is not None:
             count = sequences.taken.count
             self.status.say(f"Teaching: {count} steps so far", True)
