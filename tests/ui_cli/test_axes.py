@@ -140,7 +140,7 @@ def test_a_session_gives_figures_and_a_report_of_each_axis(hookeline: Hookeline)
         (("demo", "--cap-force", "100 N"), "several axes take no cap at the start"),
         (("serve", "--tcp", "127.0.0.1:0", "--keys", "keys"), "--tcp is for one axis"),
         (("perform", "short.yaml", "--unverified", "x"), "--unverified is for one axis"),
-        (("perform", "short.yaml", "--link", "somewhere"), "--link performs on one rig"),
+        (("perform", "short.yaml", "--link", "somewhere"), "is for several axes"),
         (("perform", "demo"), "for one rig, not for several axes"),
         (("calibrate", "--lockstep"), "name the profile of one axis"),
         (("measure", "--lockstep"), "name the profile of one axis"),

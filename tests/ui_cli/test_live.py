@@ -165,6 +165,38 @@ def test_serve_performs_for_others_and_the_readme_example_runs(tmp_path: Path) -
     assert code == 0, err
 
 
+def test_serve_of_axes_performs_for_others_and_the_example_of_the_manual_runs(
+    tmp_path: Path,
+) -> None:
+    link, runs = tmp_path / "link", tmp_path / "served"
+    arguments = ["serve", "--profile", "two_axes", "--link", str(link), "--runs", str(runs)]
+    serving = started(tmp_path, *arguments, "--json")
+    try:
+        told = json.loads(line_with(serving, '"link"'))
+        assert told["axes"] == {axis: str(link / axis) for axis in ("heel", "toe")}
+        page = (ROOT / "ui" / "manual" / "two_axes.md").read_text()
+        [example] = re.findall(r"```python\n(.*?)```", page, re.S)
+        variables: dict[str, Any] = {"link_directory": link}
+        exec(compile(example, "two_axes.md", "exec"), variables)
+        assert all(len(items) > 5 for items in variables["seen"])
+        for_axes = tmp_path / "for_axes.yaml"
+        for_axes.write_text(
+            "name: short\naxes: two_axes\nsteps:\n  - power_on\n"
+            "  - {do: hold_position, position: 4 mm, speed: 30 mm/s, for: 0.5 s}\n"
+            "  - {do: stop, measure: exercise, for: 0.3 s}\n  - reset\n"
+        )
+        given = ["perform", "--link", str(link), "--out", str(runs), "--headless", "--json"]
+        code, out, err = ended(started(tmp_path, *given, str(for_axes)))
+        assert code == 0, err
+        assert set(last_object(out)["axes"]) == {"heel", "toe"}
+        code, _, err = ended(started(tmp_path, *given, sequence(tmp_path, 1.5)))
+        assert code == 2 and f"such as --link {link / 'heel'}" in err, err
+    finally:
+        serving.send_signal(signal.SIGINT)
+        code, _, err = ended(serving)
+    assert code == 0, err
+
+
 def test_the_demo_at_a_screen_records_from_the_start_and_closes_in_order(tmp_path: Path) -> None:
     process = started(tmp_path, "demo", "--out", "seen", "--json", display=True)
     deadline = time.monotonic() + 40.0

@@ -13,10 +13,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from drivers.motion import speak
 from hil.bench import LockstepAxes
 from hil.host import BenchOptions
+from hil.link import Client, ClientKeys
 from hil.procedures import InTurn, LiveRunner
-from hil.profile import Axes, is_axes_file, load_axes
+from hil.profile import Axes, is_axes_file, load_axes, profile_from_dict
 from hil.sequences import AxesSequence, Meeting, axes_named, load_axes_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 from ui.commands.disturb import rehearsal_of_axes
@@ -75,20 +77,40 @@ def _profiles(axes: Axes) -> str:
 
 
 def axes_of_sequence(options: argparse.Namespace) -> Axes | None:
-    """Return the axes on which ``perform`` runs; None for one rig.
+    """Return the axes on which ``perform`` runs; None for one rig, or for a running bench.
 
     Raises:
-        CommandError: as :func:`axes_given`, or ``--link`` is given for a sequence of several axes.
-        ProfileError: as :func:`axes_given`.
+        CommandError, ProfileError: as :func:`axes_given`.
     """
-    named = axes_named(options.sequence)
-    if named is not None and options.link is not None:
+    if options.link is not None:
+        return None
+    return axes_given(options, axes_named(options.sequence))
+
+
+def served_axes(
+    options: argparse.Namespace, links: Mapping[str, str | Path], keys: ClientKeys | None
+) -> Axes:
+    """Return the axes of a running bench, as their rig hosts describe them.
+
+    Raises:
+        CommandError: the sequence is for one rig.
+        LinkError: an axis cannot be reached.
+        ProfileError: the sequence cannot be read.
+    """
+    if axes_named(options.sequence) is None:
+        one = next(iter(links.values()))
         raise CommandError(
-            "--link performs on one rig, and this sequence is for several axes. Fix: leave --link "
-            f"out, and give --profile {named}",
+            f"the bench at {options.link} has the axes {', '.join(links)}, and this sequence is for "
+            f"one rig. Fix: name the axis that performs it, such as --link {one}",
             BAD_INPUT,
         )
-    return axes_given(options, named)
+    profiles = {}
+    for axis, link in links.items():
+        with Client.connect(link, name="profile query", keys=keys) as client:
+            profiles[axis] = profile_from_dict(client.description["profile"])
+    speak(next(iter(profiles.values())).motion)
+    name = str(options.link)
+    return Axes(name, "", Path(name), {}, profiles)
 
 
 def load_session(options: argparse.Namespace, name: str, axes: Axes) -> AxesSequence:
@@ -154,9 +176,10 @@ def perform_axes_live(
     options: argparse.Namespace,
     sequence: AxesSequence,
     axes: Axes,
-    links: Mapping[str, Path],
+    links: Mapping[str, str | Path],
     runs: Path,
     confirmed: bool,
+    keys: ClientKeys | None = None,
 ) -> dict[str, Performed]:
     """Perform on a running bench, each axis in a thread with its own client.
 
@@ -185,6 +208,7 @@ def perform_axes_live(
                 links[axis],
                 runs,
                 confirmed,
+                keys,
                 axis=OneOfSeveral(part, _teller(options, axis), prompt, made),
             )
         except BaseException as error:

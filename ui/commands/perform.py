@@ -21,6 +21,8 @@ from ui.commands.axes import (
     load_session,
     perform_axes_live,
     perform_axes_lockstep,
+    served_axes,
+    served_links,
 )
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
@@ -104,19 +106,14 @@ def run(options: argparse.Namespace) -> int:
         return _on_axes(options, axes)
     if options.profile is not None:
         load_profile(options.profile)  # its kind of motion has the units of the sequence
-    sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
     if options.link is not None:
-        refuse_cap(
-            options, "the bench of --link is already running. Fix: give the cap where it starts"
-        )
-        if options.log_wire or options.replay is not None:
-            raise CommandError(
-                "--link performs on a running bench, whose wires belong to another process: leave "
-                "--log-wire and --replay out",
-                BAD_INPUT,
-            )
-        refuse_ineffective(options, OF_ITS_START, "with --link: that bench is already running")
+        _refuse_beside_link(options)
+        links = served_links(options.link)
+        if links:
+            return _on_running_axes(options, links)
+        sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
         return _on_running_bench(options, sequence)
+    sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
     refuse_ineffective(options, ["keys"], "without --link")
     name = options.profile or sequence.profile
     if name is None:
@@ -167,13 +164,37 @@ def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
     return code
 
 
-def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
+def _refuse_beside_link(options: argparse.Namespace) -> None:
+    """Refuse options of the start of a bench: that of ``--link`` runs already."""
+    refuse_cap(options, "the bench of --link is already running. Fix: give the cap where it starts")
+    if options.log_wire or options.replay is not None:
+        raise CommandError(
+            "--link performs on a running bench, whose wires belong to another process: leave "
+            "--log-wire and --replay out",
+            BAD_INPUT,
+        )
+    refuse_ineffective(options, OF_ITS_START, "with --link: that bench is already running")
     if options.profile is not None or options.lockstep:
         raise CommandError(
             "--link performs on a running bench with its own profile: leave --profile and "
             "--lockstep out",
             BAD_INPUT,
         )
+
+
+def _on_running_axes(options: argparse.Namespace, links: dict[str, Path]) -> int:
+    axes = served_axes(options, links, None)
+    sequence = load_session(options, options.sequence, axes)
+    say(options, f"performing on {', '.join(links)} at {options.link}")
+    performed = perform_axes_live(
+        options, sequence, axes, links, options.out, options.confirm_loads
+    )
+    code, data = finish_axes(options, sequence, axes, performed)
+    answer(options, data)
+    return code
+
+
+def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
     keys = ClientKeys.load(options.keys) if options.keys is not None else None
     with Client.connect(options.link, name="profile query", keys=keys) as client:
         description = client.description

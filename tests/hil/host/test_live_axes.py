@@ -130,6 +130,27 @@ def test_a_client_of_one_axis_that_dies_stops_both(both: dict[str, Client]) -> N
     dying.close()
 
 
+def test_a_late_heartbeat_of_one_holder_stops_both(both: dict[str, Client]) -> None:
+    for client in both.values():
+        client.request(ON)
+    states(both, heel="STANDBY", toe="STANDBY")
+    for client in both.values():
+        client.request(Apply(behaviour=HoldPosition(position_m=0.01), load_may_move=True))
+    states(both, heel="RUNNING", toe="RUNNING")
+    silent = both.pop("toe")  # it hangs: connected, but neither polls nor sends heartbeats
+    stops: list[Event] = []
+
+    def is_stop(name: str, event: Event) -> bool:
+        stops.extend([event] if event.kind == "stop" else [])
+        return event.kind == "stop"
+
+    until(both, is_stop)
+    assert stops[0]["code"] == Cause.OTHER_AXIS and "axis 'toe' stopped" in stops[0]["detail"]
+    own = [item for item in silent.poll() if isinstance(item, Event) and item.kind == "stop"]
+    assert [event["code"] for event in own] == [Cause.HEARTBEAT_LATE]
+    silent.close()
+
+
 def test_options_of_one_bench_are_refused(tmp_path: Path) -> None:
     options = BenchOptions(runs_directory=tmp_path, tcp="127.0.0.1:0")
     with pytest.raises(BenchError, match="'tcp' is not possible with several axes"):
