@@ -5,10 +5,11 @@ from hil.host.realtime import more_than_one_processor
 from hil.host.replaying import Replayed, played, replay
 from hil.host.share_beforehand import measure_share
 from hil.host.start import BenchOptions, start_bench, start_rig
-from hil.host.start_axes import start_axes
+from hil.host.start_axes import AxisOptions, start_axes
 from hil.host.timing import measure_host
 
 __all__ = [
+    "AxisOptions",
     "BenchError",
     "BenchOptions",
     "BenchProcesses",

@@ -79,7 +79,7 @@ def _run(
     prepared = prepare(options, parent)
     hosts: dict[str, Host] = {}
     for name, one in asked.items():
-        hosts[name] = open_host(one, loaded[name], prepared, opened[name], name)
+        hosts[name] = open_host(one, loaded[name], prepared, opened[name], name, tuple(asked))
     rigs = [one.rig for one in asked.values() if one.rig is not None]
     rate_Hz = next(iter(loaded.values())).profile.control.rate
     share = ShareWatch(rigs, rate_Hz, prepared.given - processors_given())

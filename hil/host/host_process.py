@@ -157,12 +157,17 @@ def prepare(options: argparse.Namespace, parent: int) -> Prepared:
 
 
 def open_host(
-    options: argparse.Namespace, loaded: Loaded, prepared: Prepared, opened: Opened, axis: str = ""
+    options: argparse.Namespace,
+    loaded: Loaded,
+    prepared: Prepared,
+    opened: Opened,
+    axis: str = "",
+    axes: Sequence[str] = (),
 ) -> Host:
     """Open the link and return the rig host; the drive must be open.
 
     Args:
-        axis: name of the axis among several; '' for a single rig.
+        axis: name of the axis among several, '' for a single rig; ``axes``: the names of all.
 
     Raises:
         ProfileError, LinkError, CurveKeyError: bad input.
@@ -182,7 +187,7 @@ def open_host(
     )
     link = opened.link = LinkServer(
         options.link,
-        described | ({"axis": axis} if axis else {}),
+        described | ({"axis": axis, "axes": list(axes)} if axis else {}),
         profile.link.control_heartbeat,
         tcp=options.tcp,
         keys=ServerKeys.load(options.keys) if options.keys else None,

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from functools import partial
 
 from hil.bench import Rehearsal
-from hil.core import write_private
+from hil.core import SessionCap, write_private
 from hil.host.processes import BenchError, BenchProcesses
 from hil.host.start import (
     LET_SLEEP,
@@ -20,30 +21,47 @@ from hil.host.start import (
     start_simulated_rig,
     write_checked,
 )
-from hil.link import make_link_directory
+from hil.link import axis_addresses, make_link_directory
 from hil.profile import Axes, Profile
 
 # Options of a bench of one rig that a bench of several axes refuses.
-NOT_FOR_AXES = ("tcp", "keys", "profile", "log_wire", "cap", "unverified")
+NOT_FOR_AXES = ("profile", "log_wire", "cap", "unverified")
 
 
-def start_axes(axes: Axes, options: BenchOptions) -> BenchProcesses:
+@dataclass(frozen=True)
+class AxisOptions:
+    """Options of one axis.
+
+    Attributes:
+        unverified, cap: as of :class:`hil.host.BenchOptions`.
+    """
+
+    unverified: str = ""
+    cap: SessionCap | None = None
+
+
+def start_axes(
+    axes: Axes, options: BenchOptions, each: Mapping[str, AxisOptions] | None = None
+) -> BenchProcesses:
     """Start all processes of the axes; ``axis_links`` of the result has the link directory of each.
 
     Args:
-        options: options for all axes; those of ``NOT_FOR_AXES`` are refused.
+        options: options for all axes; those of ``NOT_FOR_AXES`` are refused. On the network each
+            axis takes two ports, from that of ``tcp`` on, in the order of the axes.
+        each: options by axis; an axis without any has the defaults.
 
     Raises:
         BenchError: a process did not start, or an option is not for several axes.
     """
     _refuse(options)
+    each = each or {}
     bench = bench_of(options)
     try:
         processor = bench.claim_processor()
         bench.axis_links = {name: bench.link_directory / name for name in axes.profiles}
         for directory in bench.axis_links.values():
             make_link_directory(directory)
-        host = _host_command(bench, axes, options, processor)
+        host = _host_command(bench, axes, options, each, processor)
         bench.start("host", host, held=True)
         recorders = {}
         for name, directory in bench.axis_links.items() if options.recorder else ():
@@ -99,15 +117,23 @@ def _refuse(options: BenchOptions) -> None:
 
 
 def _host_command(
-    bench: BenchProcesses, axes: Axes, options: BenchOptions, processor: int | None
+    bench: BenchProcesses,
+    axes: Axes,
+    options: BenchOptions,
+    each: Mapping[str, AxisOptions],
+    processor: int | None,
 ) -> list[str]:
     """Start the simulated rigs; return the command of the rig host."""
     leaders = axes.buses()
     hosts = {}
+    addresses = axis_addresses(options.tcp, axes.profiles) if options.tcp is not None else {}
     for name, profile in axes.profiles.items():
+        own = each.get(name, AxisOptions())
         given = ["--profile", str(axes.paths[name]), "--link", str(bench.axis_links[name])]
         given += ["--checked", str(write_checked(bench.axis_links[name], profile))]
-        given += host_options(options)
+        given += host_options(
+            replace(options, unverified=own.unverified, cap=own.cap, tcp=addresses.get(name))
+        )
         if profile.simulation is not None:
             given += _rig_options(bench, name, leaders[name], profile, processor)
         hosts[name] = given

@@ -1,5 +1,6 @@
 """The link between rig host and clients: messages, keys, server, client."""
 
+from hil.link.axes_links import axis_addresses, links_of_axes
 from hil.link.beside import connect_beside
 from hil.link.client import Block, Client, Refused
 from hil.link.directory import claimed_link_directory, default_directory, make_link_directory
@@ -27,9 +28,11 @@ __all__ = [
     "NoRigHost",
     "Refused",
     "ServerKeys",
+    "axis_addresses",
     "claimed_link_directory",
     "connect_beside",
     "default_directory",
+    "links_of_axes",
     "make_client_keys",
     "make_link_directory",
     "make_server_keys",

@@ -17,6 +17,7 @@ import pytest
 from drivers.base import PowerStage
 from hil.analysis import measure
 from hil.host import start_axes
+from hil.link import links_of_axes
 from hil.procedures import Ended
 from hil.profile import SHIPPED, load_axes
 from hil.recorder import RunWriter, load_run
@@ -24,14 +25,9 @@ from tests.ui_cli.answers_read import last_object
 from tests.ui_cli.conftest import Called
 from ui.commands import axes as axes_commands
 from ui.commands import session
-from ui.commands.axes import (
-    bench_of_axes,
-    load_session,
-    perform_axes_live,
-    perform_axes_lockstep,
-    served_links,
-)
+from ui.commands.axes import bench_of_axes, load_session, perform_axes_live, perform_axes_lockstep
 from ui.commands.session import Performed
+from ui.commands.unverified import confirmed_of_axes
 
 Hookeline = Callable[..., Called]
 SHORT = """\
@@ -137,9 +133,8 @@ def test_a_session_gives_figures_and_a_report_of_each_axis(hookeline: Hookeline)
         (("demo", "--replay", "bus.log"), "--replay is for one axis"),
         (("demo", "--log-wire"), "--log-wire is for one axis"),
         (("demo", "--scripted"), "--scripted is for one axis"),
-        (("demo", "--cap-force", "100 N"), "several axes take no cap at the start"),
-        (("serve", "--tcp", "127.0.0.1:0", "--keys", "keys"), "--tcp is for one axis"),
-        (("perform", "short.yaml", "--unverified", "x"), "--unverified is for one axis"),
+        (("demo", "--cap-force", "100 mm"), "'100 mm' is not a force"),
+        (("perform", "short.yaml", "--unverified", "x"), "'x' is not the name of an axis's"),
         (("perform", "short.yaml", "--link", "somewhere"), "is for several axes"),
         (("perform", "demo"), "for one rig, not for several axes"),
         (("calibrate", "--lockstep"), "name the profile of one axis"),
@@ -156,6 +151,37 @@ def test_what_is_for_one_axis_is_refused_with_the_fix(
     assert words in called.stderr and "Traceback" not in called.stderr
     if "one axis" in words:
         assert "heel.yaml" in called.stderr and "toe.yaml" in called.stderr
+
+
+def test_a_cap_is_for_every_axis_and_recorded(hookeline: Hookeline) -> None:
+    called = hookeline("perform", "short.yaml", "--lockstep", "--json", "--cap-force", "490 N")
+    assert called.returncode == 0, called.stderr
+    assert "heel: session cap" in called.stderr
+    # The toe's own limit is 480 N.
+    assert "toe: --cap-force has no effect: the profile's own limit is narrower" in called.stderr
+    for each in last_object(called.stdout)["axes"].values():
+        assert load_run(Path(each["run"])).meta["session_cap"]["force_N"] == 490.0
+
+
+def confirmed(*given: str) -> dict[str, str]:
+    profiles = {
+        axis: profile.model_copy(update={"simulation": None})
+        for axis, profile in load_axes("two_axes").profiles.items()
+    }
+    options = Namespace(json=False, unverified=list(given) or None)
+    return confirmed_of_axes(options, profiles)
+
+
+@pytest.mark.usefixtures("own_state")
+def test_each_axis_is_confirmed_by_the_name_of_its_own_profile(capfd: Any) -> None:
+    assert confirmed() == {"heel": "", "toe": ""}
+    told = capfd.readouterr().out
+    assert "heel: unverified rig: this rig was never brought up" in told and "toe: unv" in told
+    name = "footplate trainer, toe"
+    assert confirmed(name) == {"heel": "", "toe": name}
+    told = capfd.readouterr().out
+    assert "heel: unverified rig" in told and "toe: UNVERIFIED rig" in told
+    assert confirmed(name, "footplate trainer, heel")["heel"] == "footplate trainer, heel"
 
 
 def test_other_axes_have_no_shipped_session(hookeline: Hookeline, tmp_path: Path) -> None:
@@ -176,9 +202,9 @@ def test_check_shows_every_axis(hookeline: Hookeline) -> None:
 
 
 def test_links_of_a_served_bench_are_found(tmp_path: Path) -> None:
-    assert served_links(str(tmp_path)) == {} == served_links("tcp://bench:7700")
+    assert links_of_axes(str(tmp_path)) == {}
     (tmp_path / "axes.json").write_text(json.dumps({"hosts": {"heel": [], "toe": []}}))
-    assert served_links(str(tmp_path)) == {"heel": tmp_path / "heel", "toe": tmp_path / "toe"}
+    assert links_of_axes(str(tmp_path)) == {"heel": tmp_path / "heel", "toe": tmp_path / "toe"}
 
 
 class SlowToEnd:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import json
 import queue
 import signal
 import threading
@@ -15,7 +14,7 @@ from typing import Any
 
 from drivers.motion import speak
 from hil.bench import LockstepAxes
-from hil.host import BenchOptions
+from hil.host import AxisOptions, BenchOptions
 from hil.link import Client, ClientKeys
 from hil.procedures import InTurn, LiveRunner
 from hil.profile import Axes, is_axes_file, load_axes, profile_from_dict
@@ -34,17 +33,16 @@ from ui.commands.session import (
     require_person,
     values_given,
 )
-from ui.commands.session_cap import refuse_cap
+from ui.commands.session_cap import cap_given
+from ui.commands.unverified import confirmed_of_axes
 
 # Options of one axis only, by attribute.
 _OF_ONE = {
     "replay": "--replay",
     "log_wire": "--log-wire",
     "springs": "--springs",
-    "unverified": "--unverified",
     "open_house": "--open-house",
     "scripted": "--scripted",
-    "tcp": "--tcp",
 }
 DEMO = "demo_two_axes"
 
@@ -67,8 +65,6 @@ def axes_given(options: argparse.Namespace, named: str | None = None) -> Axes | 
                 f"out, or start one axis by itself: {_profiles(axes)}",
                 BAD_INPUT,
             )
-    if hasattr(options, "cap_force"):
-        refuse_cap(options, "several axes take no cap at the start. Fix: set it on each page (L)")
     return axes
 
 
@@ -127,6 +123,22 @@ def load_session(options: argparse.Namespace, name: str, axes: Axes) -> AxesSequ
     return sequence
 
 
+def options_of_axes(options: argparse.Namespace, axes: Axes) -> dict[str, AxisOptions]:
+    """Return the options of each axis: typed confirmation of an unverified rig, and session cap.
+
+    Raises:
+        CommandError: as :func:`confirmed_of_axes` and :func:`cap_given`.
+    """
+    confirmed = confirmed_of_axes(options, axes.profiles) if hasattr(options, "unverified") else {}
+    capped = hasattr(options, "cap_force")
+    return {
+        axis: AxisOptions(
+            confirmed.get(axis, ""), cap_given(options, profile, axis) if capped else None
+        )
+        for axis, profile in axes.profiles.items()
+    }
+
+
 def bench_of_axes(options: argparse.Namespace, axes: Axes, runs: Path) -> BenchOptions:
     """Return the bench options that the commands on axes share."""
     stated = bool(getattr(options, "reference_at_lower_end", False))
@@ -152,6 +164,9 @@ def perform_axes_lockstep(
             BAD_INPUT,
         )
     joint = LockstepAxes(axes, options.seed)
+    for axis, own in options_of_axes(options, axes).items():
+        if own.cap is not None:
+            joint.benches[axis].request(own.cap)
     rehearsal = rehearsal_of_axes(options, axes)
     if rehearsal is not None:
         joint.rehearse(rehearsal, lambda text: say(options, text))
@@ -274,15 +289,6 @@ def finish_axes(
     code = OK if not any(codes) else INTERRUPTED if INTERRUPTED in codes else FAILED
     data["figures_good"] = code == OK
     return code, data
-
-
-def served_links(link: str) -> dict[str, Path]:
-    """Return the link directory of each axis served below ``link``; empty for one rig."""
-    try:
-        hosts = json.loads((Path(link) / "axes.json").read_text(encoding="utf-8"))["hosts"]
-    except (OSError, ValueError, KeyError):
-        return {}
-    return {axis: Path(link) / axis for axis in hosts}
 
 
 def demo_sequence(options: argparse.Namespace, axes: Axes) -> AxesSequence:

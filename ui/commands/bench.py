@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from hil.host import start_axes, start_bench
-from hil.link import ClientKeys
+from hil.link import ClientKeys, links_of_axes
 from hil.profile import Axes, find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
-from ui.commands.axes import axes_given, bench_of_axes, served_links
+from ui.commands.axes import axes_given, bench_of_axes, options_of_axes
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.ineffective import OF_ITS_START, refuse_ineffective
@@ -73,9 +73,12 @@ def run(options: argparse.Namespace) -> int:
     check_open_house(options)
     opening = Opening(open_house=options.open_house or "", attract=options.attract)
     axes = axes_given(options)
-    served = served_links(options.link) if options.link is not None else {}
+    if options.link is None:
+        refuse_ineffective(options, ["keys"], "without --link")
+    keys = ClientKeys.load(options.keys) if options.keys is not None else None
+    served = links_of_axes(options.link, keys) if options.link is not None else {}
     if axes is not None or served:
-        code = _on_axes(options, axes, served)
+        code = _on_axes(options, axes, served, keys)
         answer(options, {"exit_code": code, "runs": options.runs})
         return OK if code == 0 else FAILED
     if options.link is not None:
@@ -85,12 +88,10 @@ def run(options: argparse.Namespace) -> int:
         )
         if options.springs is not None:
             fitted_profile(options)
-        keys = ClientKeys.load(options.keys) if options.keys is not None else None
         code = operate(
             options.link, keys=keys, watch=options.watch, runs=options.runs, opening=opening
         )
     else:
-        refuse_ineffective(options, ["keys"], "without --link")
         options.profile = fitted_profile(options)
         while True:
             code, chosen = _on_a_bench(options, opening)
@@ -104,15 +105,22 @@ def run(options: argparse.Namespace) -> int:
     return OK if code == 0 else FAILED
 
 
-def _on_axes(options: argparse.Namespace, axes: Axes | None, served: dict[str, Path]) -> int:
+def _on_axes(
+    options: argparse.Namespace,
+    axes: Axes | None,
+    served: dict[str, str | Path],
+    keys: ClientKeys | None,
+) -> int:
     """Run the dashboard of several axes; return its exit code."""
     if axes is None:
         if options.open_house:
             raise CommandError("--open-house is for one axis: leave it out", BAD_INPUT)
         refuse_cap(options, IN_THE_DASHBOARD)
+        refuse_ineffective(options, OF_ITS_START, "with --link: that bench is already running")
         title = Path(options.link).name
-        return operate_axes(title, served, watch=options.watch, runs=options.runs)
-    with start_axes(axes, bench_of_axes(options, axes, options.runs)) as bench:
+        return operate_axes(title, served, keys=keys, watch=options.watch, runs=options.runs)
+    each = options_of_axes(options, axes)
+    with start_axes(axes, bench_of_axes(options, axes, options.runs), each) as bench:
         for notice in bench.notices:
             say(options, notice)
         return operate_axes(

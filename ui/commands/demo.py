@@ -21,10 +21,12 @@ from ui.commands.answers import (
     say,
 )
 from ui.commands.axes import (
+    DEMO,
     axes_given,
     bench_of_axes,
     demo_sequence,
     finish_axes,
+    options_of_axes,
     perform_axes_live,
     perform_axes_lockstep,
 )
@@ -178,9 +180,10 @@ def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
         headless = options.headless or not has_display()
         if headless and not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
-        with start_axes(axes, bench_of_axes(options, axes, runs)) as bench:
+        each = options_of_axes(options, axes)
+        with start_axes(axes, bench_of_axes(options, axes, runs), each) as bench:
             if not headless:
-                opening = Opening(record_as="demo", hint=AXES_HINT)
+                opening = Opening(record_as="demo", hint=AXES_HINT, offer=DEMO)
                 code = operate_axes(axes.name, bench.axis_links, runs=runs, opening=opening)
                 say(options, f"the runs are in '{runs}': hookeline runs --runs {runs}")
                 answer(options, {"exit_code": code, "runs": runs})

@@ -10,7 +10,7 @@ from typing import Any
 
 from drivers.motion import speak
 from hil.host import start_axes, start_bench
-from hil.link import Client, ClientKeys
+from hil.link import Client, ClientKeys, links_of_axes
 from hil.profile import Axes, load_profile, profile_from_dict
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, number, say
@@ -19,10 +19,10 @@ from ui.commands.axes import (
     bench_of_axes,
     finish_axes,
     load_session,
+    options_of_axes,
     perform_axes_live,
     perform_axes_lockstep,
     served_axes,
-    served_links,
 )
 from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
@@ -108,11 +108,12 @@ def run(options: argparse.Namespace) -> int:
         load_profile(options.profile)  # its kind of motion has the units of the sequence
     if options.link is not None:
         _refuse_beside_link(options)
-        links = served_links(options.link)
+        keys = ClientKeys.load(options.keys) if options.keys is not None else None
+        links = links_of_axes(options.link, keys)
         if links:
-            return _on_running_axes(options, links)
+            return _on_running_axes(options, links, keys)
         sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
-        return _on_running_bench(options, sequence)
+        return _on_running_bench(options, sequence, keys)
     sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
     refuse_ineffective(options, ["keys"], "without --link")
     name = options.profile or sequence.profile
@@ -155,7 +156,8 @@ def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
     if options.lockstep:
         performed = perform_axes_lockstep(options, sequence, axes, options.out)
     else:
-        with start_axes(axes, bench_of_axes(options, axes, options.out)) as bench:
+        each = options_of_axes(options, axes)
+        with start_axes(axes, bench_of_axes(options, axes, options.out), each) as bench:
             performed = perform_axes_live(
                 options, sequence, axes, bench.axis_links, options.out, options.confirm_loads
             )
@@ -182,20 +184,21 @@ def _refuse_beside_link(options: argparse.Namespace) -> None:
         )
 
 
-def _on_running_axes(options: argparse.Namespace, links: dict[str, Path]) -> int:
-    axes = served_axes(options, links, None)
+def _on_running_axes(
+    options: argparse.Namespace, links: dict[str, str | Path], keys: ClientKeys | None
+) -> int:
+    axes = served_axes(options, links, keys)
     sequence = load_session(options, options.sequence, axes)
     say(options, f"performing on {', '.join(links)} at {options.link}")
     performed = perform_axes_live(
-        options, sequence, axes, links, options.out, options.confirm_loads
+        options, sequence, axes, links, options.out, options.confirm_loads, keys
     )
     code, data = finish_axes(options, sequence, axes, performed)
     answer(options, data)
     return code
 
 
-def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
-    keys = ClientKeys.load(options.keys) if options.keys is not None else None
+def _on_running_bench(options: argparse.Namespace, sequence: Any, keys: ClientKeys | None) -> int:
     with Client.connect(options.link, name="profile query", keys=keys) as client:
         description = client.description
     profile = profile_from_dict(description["profile"])

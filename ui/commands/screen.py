@@ -93,8 +93,9 @@ def operate(
 
 def operate_axes(
     name: str,
-    links: Mapping[str, Path],
+    links: Mapping[str, str | Path],
     *,
+    keys: Any = None,
     watch: bool = False,
     runs: Path | None = None,
     opening: Opening = OPENS_PLAIN,
@@ -104,8 +105,8 @@ def operate_axes(
 
     Args:
         name: name of the axes file.
-        links: link directory of each axis.
-        watch, runs, opening: as :func:`operate`.
+        links: link directory or network address of each axis.
+        keys, watch, runs, opening: as :func:`operate`.
         files: profile of each axis, if it is on this computer.
 
     Raises:
@@ -116,7 +117,7 @@ def operate_axes(
 
     def show() -> int:
         return run_axes_dashboard(
-            name, links, watch_only=watch, runs_directory=runs, profile_files=files or {}
+            name, links, keys=keys, watch_only=watch, runs_directory=runs, profile_files=files or {}
         )
 
     return _operate(show, watch, opening)

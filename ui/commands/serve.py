@@ -5,15 +5,23 @@ from __future__ import annotations
 import argparse
 import contextlib
 import time
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from hil.host import BenchError, BenchProcesses, start_axes, start_bench
-from hil.link import ServerKeys, default_directory, make_client_keys, make_server_keys
+from hil.link import (
+    ServerKeys,
+    axis_addresses,
+    default_directory,
+    make_client_keys,
+    make_server_keys,
+)
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
-from ui.commands.axes import axes_given, bench_of_axes
+from ui.commands.axes import axes_given, bench_of_axes, options_of_axes
 from ui.commands.bench_asked import bench_asked
 from ui.commands.session_cap import add_cap, cap_given
 from ui.commands.springs import add_springs, fitted_profile
@@ -81,16 +89,20 @@ def run(options: argparse.Namespace) -> int:
             "'hookeline serve --make-keys DIR --client NAME'",
             BAD_INPUT,
         )
+    if options.keys is not None:
+        ServerKeys.load(options.keys)  # the rig host would report it seconds later
     axes = axes_given(options)
     if axes is not None:
         asked = replace(
             bench_of_axes(options, axes, options.runs),
             link_directory=options.link or default_directory(),
+            tcp=options.tcp,
+            keys=options.keys,
             recorder=not options.no_recorder,
         )
-        return _serve(options, start_axes(axes, asked))
-    if options.keys is not None:
-        ServerKeys.load(options.keys)  # the rig host would report it seconds later
+        addresses = axis_addresses(options.tcp, axes.profiles) if options.tcp else {}
+        each = options_of_axes(options, axes)
+        return _serve(options, start_axes(axes, asked, each), addresses)
     options.profile = fitted_profile(options)
     profile = load_profile(options.profile)
     asked = replace(
@@ -104,18 +116,24 @@ def run(options: argparse.Namespace) -> int:
     return _serve(options, start_bench(options.profile, asked))
 
 
-def _serve(options: argparse.Namespace, started: BenchProcesses) -> int:
+def _serve(
+    options: argparse.Namespace,
+    started: BenchProcesses,
+    addresses: Mapping[str, str] = MappingProxyType({}),
+) -> int:
     with started as bench:
         for notice in bench.notices:
             say(options, notice)
         say(options, f"serving at {bench.link_directory}; Ctrl-C ends it")
         for axis, link in bench.axis_links.items():
-            say(options, f"axis {axis} at {link}")
+            over = f", and at tcp://{addresses[axis]}" if axis in addresses else ""
+            say(options, f"axis {axis} at {link}{over}")
         of_axes = {axis: str(link) for axis, link in bench.axis_links.items()}
         answer(
             options,
             {"link": bench.link_directory, "tcp": options.tcp, "runs": options.runs}
-            | ({"axes": of_axes} if of_axes else {}),
+            | ({"axes": of_axes} if of_axes else {})
+            | ({"axes_tcp": dict(addresses)} if addresses else {}),
         )
         with contextlib.suppress(KeyboardInterrupt):
             while (failed := bench.wait_failed()) is None:

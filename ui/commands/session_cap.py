@@ -42,8 +42,11 @@ def add_cap(parser: argparse.ArgumentParser) -> None:
         )
 
 
-def cap_given(options: argparse.Namespace, profile: Profile) -> SessionCap | None:
+def cap_given(options: argparse.Namespace, profile: Profile, axis: str = "") -> SessionCap | None:
     """Return the session cap of the options; None without one.
+
+    Args:
+        axis: name of the axis among several, for the texts; '' for a single rig.
 
     Raises:
         CommandError: a value without unit, of the wrong dimension, or not above zero.
@@ -66,10 +69,11 @@ def cap_given(options: argparse.Namespace, profile: Profile) -> SessionCap | Non
         return None
     cap = SessionCap.model_validate(given)
     own = own_values(profile)
+    begins = f"{axis}: " if axis else ""
     for name, key, _, _, _ in OPTIONS:
         if key in given and given[key] > own[key]:
-            say(options, f"--cap-{name} has no effect: the profile's own limit is narrower")
-    say(options, f"session cap {cap_text(cap)}")
+            say(options, f"{begins}--cap-{name} has no effect: the profile's own limit is narrower")
+    say(options, f"{begins}session cap {cap_text(cap)}")
     return cap
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from hil.link import Client
+from hil.link import Client, ClientKeys
 from ui.dashboard.app import application, show_until_closed
 from ui.dashboard.axes_window import AxesWindow
 from ui.dashboard.bench import Session
@@ -15,8 +15,9 @@ from ui.dashboard.window import Window
 
 def run_axes_dashboard(
     name: str,
-    links: Mapping[str, Path],
+    links: Mapping[str, str | Path],
     *,
+    keys: ClientKeys | None = None,
     watch_only: bool = False,
     runs_directory: Path | None = None,
     profile_files: Mapping[str, Path],
@@ -25,7 +26,8 @@ def run_axes_dashboard(
 
     Args:
         name: name of the axes file, for the window's title.
-        links: link directory of each axis.
+        links: link directory or ``tcp://HOST:PORT`` of each axis.
+        keys: needed for ``tcp://``.
         watch_only: never take control; stop still works.
         runs_directory: folder shown on the Runs pages.
         profile_files: profile file of each axis, if it is on this computer.
@@ -36,7 +38,7 @@ def run_axes_dashboard(
     app = application()
     windows = {}
     for axis, link in links.items():
-        client = Client.connect(link, name="dashboard")
+        client = Client.connect(link, name="dashboard", keys=keys)
         session = Session(client, watch_only, profile_files.get(axis))
         windows[axis] = Window(session.model, session, "light", runs_directory)
     window = AxesWindow(name, windows)

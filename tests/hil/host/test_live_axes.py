@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import shutil
+import socket
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -11,9 +14,10 @@ from typing import Any
 import can
 import pytest
 
-from hil.core import Apply, Cause, HoldPosition, PowerOn, Reset
-from hil.host import BenchError, BenchOptions, start_axes
+from hil.core import Apply, Cause, HoldPosition, PowerOn, Reset, SessionCap
+from hil.host import AxisOptions, BenchError, BenchOptions, start_axes
 from hil.host.processes import BenchProcesses
+from hil.link import ClientKeys, LinkError, links_of_axes, make_client_keys, make_server_keys
 from hil.link.client import Client, Event
 from hil.link.errors import Refused
 from hil.profile import load_axes
@@ -151,7 +155,56 @@ def test_a_late_heartbeat_of_one_holder_stops_both(both: dict[str, Client]) -> N
     silent.close()
 
 
+def free_ports(count: int) -> int:
+    """Return a port that, with those that follow it, is free now."""
+    for _ in range(50):
+        with contextlib.ExitStack() as stack, contextlib.suppress(OSError):
+            first = stack.enter_context(socket.socket())
+            first.bind(("127.0.0.1", 0))
+            port = int(first.getsockname()[1])
+            for more in range(1, count):
+                stack.enter_context(socket.socket()).bind(("127.0.0.1", port + more))
+            return port
+    raise AssertionError("no free ports")
+
+
+def test_each_axis_is_served_on_the_network_to_listed_clients_only(tmp_path: Path) -> None:
+    make_server_keys(tmp_path / "server")
+    make_client_keys(tmp_path / "mine", tmp_path / "server", "laptop")
+    make_server_keys(tmp_path / "other")
+    make_client_keys(tmp_path / "unlisted", tmp_path / "other", "stranger")
+    shutil.copy(tmp_path / "mine" / "server.public", tmp_path / "unlisted" / "server.public")
+    first = f"127.0.0.1:{free_ports(4)}"
+    options = BenchOptions(
+        runs_directory=tmp_path, recorder=False, tcp=first, keys=tmp_path / "server"
+    )
+    caps = {"toe": AxisOptions(cap=SessionCap(force_N=100.0))}
+    axes = load_axes("two_axes")
+    mine = ClientKeys.load(tmp_path / "mine")
+    with start_axes(axes, options, caps) as bench, contextlib.ExitStack() as stack:
+        links = links_of_axes(f"tcp://{first}", mine)
+        assert list(links) == list(axes.profiles)
+        toe = str(links["toe"])
+        assert links_of_axes(toe, mine) == {}  # the address of a single axis
+        with pytest.raises(LinkError, match="does not allow this client's key"):
+            Client.connect(toe, keys=ClientKeys.load(tmp_path / "unlisted"), timeout_s=1.0)
+        far = {
+            axis: stack.enter_context(Client.connect(link, name=axis, keys=mine))
+            for axis, link in links.items()
+        }
+        assert [client.description["axis"] for client in far.values()] == ["heel", "toe"]
+        assert far["toe"].description["session_cap"]["force_N"] == 100.0
+        assert not far["heel"].description.get("session_cap")
+        near = stack.enter_context(Client.connect(bench.axis_links["heel"], name="near"))
+        for client in far.values():
+            client.take_control()
+            client.request(ON)
+        states(far, heel="STANDBY", toe="STANDBY")
+        near.stop("pressed beside the rig")
+        states(far, heel="STOPPED", toe="STOPPED")
+
+
 def test_options_of_one_bench_are_refused(tmp_path: Path) -> None:
-    options = BenchOptions(runs_directory=tmp_path, tcp="127.0.0.1:0")
-    with pytest.raises(BenchError, match="'tcp' is not possible with several axes"):
+    options = BenchOptions(runs_directory=tmp_path, log_wire=True)
+    with pytest.raises(BenchError, match="'log_wire' is not possible with several axes"):
         start_axes(load_axes("two_axes"), options)

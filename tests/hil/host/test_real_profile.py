@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from hil.control import verify, withdraw
 from hil.core import Apply, ConfirmReference, ConstantForce, EndRun, PowerOff, PowerOn, StartRun
-from hil.host import BenchOptions, start_bench
+from hil.host import AxisOptions, BenchOptions, start_axes, start_bench
 from hil.host.start import start_rig
 from hil.link import Client, Refused
-from hil.profile import load_profile
+from hil.profile import load_axes, load_profile
 from hil.recorder import load_run
+from ui.dashboard.bench import OperateModel
 
 SIMULATED = load_profile("bench_slide")
 PATIENCE_S = 20.0
@@ -120,3 +123,34 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
         assert run.meta["verification"]["how"] == "confirmed_unverified"
         assert run.meta["verification"]["confirmed"] == profile.name
         assert run.meta["reference"] == "kept" and run.meta["simulated"] is False
+
+
+def test_each_axis_is_verified_by_its_own_fingerprint(tmp_path):
+    simulated = load_axes("two_axes")
+    with contextlib.ExitStack() as stack:
+        profiles = {}
+        for axis, profile in simulated.profiles.items():
+            rig = stack.enter_context(start_rig(profile))  # on a bus of its own
+            bus = profile.drive["bus"] | {"channel": str(rig.link_directory / "can.sock")}
+            drive = profile.drive | {"bus": bus}
+            profiles[axis] = profile.model_copy(update={"simulation": None, "drive": drive})
+        axes = replace(simulated, profiles=profiles)
+        verify(profiles["toe"], tmp_path, "2026-01-01T12:00:00+00:00")
+        options = BenchOptions(runs_directory=tmp_path / "runs", recorder=False)
+        confirmed = {"heel": AxisOptions(unverified=profiles["heel"].name)}
+        for each, how in (({}, "unverified"), (confirmed, "confirmed_unverified")):
+            with start_axes(axes, options, each) as bench:
+                models = {}
+                for axis, link in bench.axis_links.items():
+                    with Client.connect(link, name="looks") as client:
+                        models[axis] = OperateModel(client.description)
+                        found = client.description["verification"]
+                        assert found["how"] == (how if axis == "heel" else "brought_up")
+                        assert found["open"] == (axis == "toe" or bool(each))
+                # The reason is on the axis's own pages.
+                assert "this rig was never brought up" in models["heel"].unverified
+                assert models["toe"].unverified == ""
+                reduced = models["heel"].profile.limits.force.limited
+                full = profiles["heel"].limits.force.limited
+                assert (reduced == full) == bool(each)
+                assert models["toe"].profile.limits == profiles["toe"].limits

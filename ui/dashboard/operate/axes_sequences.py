@@ -35,7 +35,7 @@ class AxesPlan:
 
     @property
     def problem(self) -> str:
-        """What the axes cannot do, as text; '' for nothing."""
+        """Demands that the axes cannot meet, as text; '' for none."""
         return "\n".join(
             f"{axis}: {one}" for axis, plan in self.plans.items() for one in plan.refused
         )
