@@ -198,6 +198,8 @@ def test_each_axis_is_served_on_the_network_to_listed_clients_only(tmp_path: Pat
         near = stack.enter_context(Client.connect(bench.axis_links["heel"], name="near"))
         for client in far.values():
             client.take_control()
+            stack.enter_context(client.keep_control())
+        for client in far.values():
             client.request(ON)
         states(far, heel="STANDBY", toe="STANDBY")
         near.stop("pressed beside the rig")
