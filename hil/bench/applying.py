@@ -21,6 +21,7 @@ from hil.control import (
 from hil.core import (
     CONFIRM_LOAD_MOTION,
     Apply,
+    BehaviourCode,
     ConstantForce,
     MotorSpeed,
     MotorTorque,
@@ -105,7 +106,8 @@ class ApplyingBench(AskedBench):
             self.shaper.start(self._shaped)
         self._active = active
         self._request_limits = limited_mask
-        self.supervisor.following.change()
+        by_time = active.code == BehaviourCode.WAVEFORM
+        self.supervisor.following.change(by_time and not active.stiffness_N_m > 0.0)
         self._event("applied", behaviour=described)
         if self.state is not State.RUNNING:
             self._enter(State.RUNNING)

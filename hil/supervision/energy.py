@@ -66,7 +66,8 @@ class OutputEnergy:
 
         Args:
             force_N: force on the output.
-            conservative_N: setpoint without its damping.
+            conservative_N: setpoint without its damping; of a force that a program changes, what a
+                sound loop makes of it.
             explained_N: difference between the two that counts as explained.
             velocity_m_s: velocity of the output.
             step: time since the last sample was taken, s; 0 if no new one arrived.

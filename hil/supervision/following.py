@@ -24,16 +24,43 @@ EXPLAINED_S = 1.0
 RAMPED_S = 0.15  # in which the shaper ramps back most of a gap
 
 
+class LoopModel:
+    """Model of the closed loop: two lags of its bandwidth.
+
+    Attributes:
+        lag_s: time constant of each. force_N: modelled spring force; NaN before the start.
+    """
+
+    def __init__(self) -> None:
+        self.lag_s = 0.0
+        self.reset()
+
+    def reset(self) -> None:
+        """Wait for a start."""
+        self.force_N = self._first_N = math.nan
+
+    def follow(self, force_N: float, start_N: float, step: float) -> None:
+        """Follow a force to be given for one sample, ``step`` s after the last; start at ``start_N``."""
+        first = self._first_N
+        if first != first:
+            first = self.force_N = start_N
+        blend = step / (self.lag_s + step)
+        self._first_N = first = first + blend * (force_N - first)
+        self.force_N += blend * (first - self.force_N)
+
+
 class ForceFollowing:
     """Spring force against shaped force.
 
     Attributes:
         error_N: mean difference from the loop's model over a period of its bandwidth.
+        model: the loop that it compares with.
         drag_N_s_m: drag of a loop over velocity or position, known from its design; else 0.
     """
 
     def __init__(self, profile: Profile) -> None:
         self.drag_N_s_m = 0.0
+        self.model = LoopModel()
         self.use(profile)
         self.reset()
 
@@ -42,14 +69,14 @@ class ForceFollowing:
         limit = force_following(profile)
         self.limited_N, self.tripped_N = limit.limited, limit.tripped
         bandwidth = profile.control.force_bandwidth
-        self._lag_s = 1.0 / (2 * math.pi * bandwidth)
+        self.model.lag_s = 1.0 / (2 * math.pi * bandwidth)
         self._mean_s = 1.0 / bandwidth
         self._swing_s = SWING_PERIODS / bandwidth
 
     def reset(self) -> None:
         """Start at the next force."""
         self.error_N = 0.0
-        self._first = self._second = math.nan
+        self.model.reset()
         self._side = self._swings = 0
         self._quiet_s = 0.0
 
@@ -60,13 +87,8 @@ class ForceFollowing:
             side: +1 or -1 if the torque is at its upper or lower cap, else 0.
             step: time since the last sample was taken, s; 0 if no new one arrived.
         """
-        first = self._first
-        if first != first:
-            first = self._second = force_N
-        blend = step / (self._lag_s + step)
-        self._first = first = first + blend * (shaped_N - first)
-        self._second += blend * (first - self._second)
-        error = force_N - self._second
+        self.model.follow(shaped_N, force_N, step)
+        error = force_N - self.model.force_N
         self._quiet_s += step
         if side:
             if side == -self._side:
@@ -141,6 +163,8 @@ class Following:
 
     Attributes:
         limited: bit mask of the limits that act. cause: the ``Limit`` that trips, or 0.
+        programmed: True for a force over time, of which nothing responds to position or to a program
+            elsewhere.
     """
 
     def __init__(self, profile: Profile, bounds: Bounds) -> None:
@@ -148,6 +172,8 @@ class Following:
         self.force = ForceFollowing(profile)
         self.setpoint = SetpointFollowing(profile)
         self.energy = OutputEnergy(profile)
+        self.programmed = False
+        self._model = LoopModel()
         self.reset()
 
     def reset(self) -> None:
@@ -155,13 +181,20 @@ class Following:
         self.force.reset()
         self.setpoint.reset()
         self.energy.reset()
+        self._model.reset()
         self._explained_N = 0.0
         self._fresh = True
         self.limited = self.cause = 0
 
-    def change(self) -> None:
-        """Start over with the setpoint only: another behaviour sets another force."""
+    def change(self, programmed: bool = False) -> None:
+        """Start over with the setpoint only: another behaviour sets another force.
+
+        Args:
+            programmed: as the attribute.
+        """
+        self.programmed = programmed
         self.setpoint.reset()
+        self._model.reset()
         self._fresh = True
 
     def follow(
@@ -194,9 +227,17 @@ class Following:
         self.force.follow(force_N, dragged_N, side, step)
         at_cap = shaped_N >= bounds.force_high_N or shaped_N <= bounds.force_low_N
         self.setpoint.follow(setpoint_N, shaped_N, at_cap, dt)
+        expected_N = potential_N
+        if self.programmed:
+            # The lag behind a force over time does not respond to motion and feeds no limit cycle,
+            # but its energy grows with each period of a sine of a few hertz on a light output.
+            model = self._model
+            model.lag_s = self.force.model.lag_s
+            model.follow(potential_N, potential_N, step)
+            expected_N = model.force_N
         self.energy.follow(
             force_N,
-            potential_N,
+            expected_N,
             self._work_explained(potential_N, shaped_N, at_cap, dt),
             estimator.output_velocity_m_s,
             step,

@@ -12,10 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.base import Command
+from hil.bench.lockstep import LockstepBench
 from hil.control.shaping import Shaper
 from hil.core.limits import ALWAYS_CATEGORY_0, Limit
-from hil.core.requests import Float, VirtualSpring
-from hil.core.samples import State
+from hil.core.requests import Apply, Float, HoldPosition, PowerOn, VirtualSpring, Waveform
+from hil.core.samples import INDEX, State
 from hil.profile.following import force_following, output_energy, ramp_lag, setpoint_following
 from hil.profile.limit_checks import limit_inconsistencies
 from hil.profile.limit_schema import EnergyLimit, FollowingLimit
@@ -144,6 +145,56 @@ def test_a_torque_at_its_cap_explains_a_lag_but_no_oscillation() -> None:
         high = cycle // 20 % 2 == 0
         watch.follow(-300.0 if high else 300.0, 0.0, 1 if high else -1, PERIOD)
     assert watch.error_N > watch.tripped_N
+
+
+@pytest.mark.parametrize(
+    ("name", "amplitude_N", "hertz"),
+    [
+        ("rotary_joint", 95.0, 5.0),
+        ("rotary_joint", 95.0, 7.0),
+        ("footplate_trainer", 100.0, 7.0),
+        ("footplate_velocity", 100.0, 7.0),
+        ("footplate_position", 100.0, 7.0),
+    ],
+)
+def test_the_loops_own_lag_behind_a_force_over_time_is_no_energy_of_a_limit_cycle(
+    name: str, amplitude_N: float, hertz: float
+) -> None:
+    profile = load_profile(name)
+    bench = LockstepBench(profile)
+    bench.run(0.3)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.2)
+    middle = HoldPosition(position_m=0.5 * profile.actuator.stroke, speed_m_s=0.06)
+    assert bench.request(Apply(behaviour=middle)).accepted
+    bench.run(1.5)
+    wave = Waveform(
+        of="force",
+        shape="sine",
+        amplitude=amplitude_N,
+        frequency_Hz=hertz,
+        duration_s=1.5,
+        offset=float(bench.last_row[INDEX["spring_force_N"]]),
+    )
+    assert bench.request(Apply(behaviour=wave, load_may_move=True)).accepted
+    energy, most = bench.bench.supervisor.following.energy, 0.0
+    for _ in range(1400):
+        bench.step()
+        most = max(most, energy.energy_J)
+    assert bench.bench.state is State.RUNNING, bench.bench.cause_text
+    assert most < 0.5 * energy.limited_J
+
+
+def test_a_loop_that_shakes_by_delay_trips_under_a_force_over_time(footplate: Profile) -> None:
+    rig = Rig(footplate, 1.0, at_m=MIDDLE)
+    delayed(rig, 5)
+    rig.apply(
+        Waveform(
+            of="force", shape="sine", offset=50.0, amplitude=60.0, frequency_Hz=5.0, duration_s=2.0
+        )
+    )
+    rig.until_stopped()
+    assert rig.bench.bench.cause in (Limit.FORCE_FOLLOWING, Limit.OUTPUT_ENERGY)
 
 
 @settings(max_examples=30, deadline=None)
