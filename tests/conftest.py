@@ -17,6 +17,7 @@ from drivers.compiled import UNCOMPILED, compiled_modules
 from drivers.motion import speak
 
 REPEATS = 2
+MOST_OF_A_MESSAGE = 400  # characters of a failure that a repeat did not show again
 
 # Modules load in nine tenths of the time without the collector; it is on again once all are loaded.
 gc.disable()
@@ -185,11 +186,13 @@ def pytest_runtest_teardown() -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> Iterator[None]:
-    repeated = sorted({report.nodeid for report in terminalreporter.stats.get("rerun", ())})
+    repeated = terminalreporter.stats.get("rerun", ())
     if repeated:
         terminalreporter.section("live tests that were repeated")
-        for name in repeated:
-            terminalreporter.line(name)
+        for report in sorted(repeated, key=lambda report: str(report.nodeid)):
+            crash = getattr(report.longrepr, "reprcrash", None)
+            why = crash.message.splitlines() if crash is not None else [str(report.longrepr)]
+            terminalreporter.line(f"{report.nodeid}: {' '.join(why)[:MOST_OF_A_MESSAGE]}")
     return (yield)
 
 
