@@ -89,6 +89,15 @@ def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@pytest.fixture
+def favoured_client() -> Iterator[None]:
+    """Run a test that is a client itself before programs that only compute, as live clients do."""
+    from hil.link import favoured
+
+    with favoured():
+        yield
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--no-repeats",
