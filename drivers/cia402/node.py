@@ -16,6 +16,7 @@ from drivers.cia402.dictionary import Dictionary, build, error_register
 from drivers.cia402.node_pdos import ReceivePdo, TransmitPdo, compile_pdos
 from drivers.cia402.options import Cia402Options
 from drivers.cia402.sdo_server import SdoServer
+from drivers.transport.local_socket_bus import LocalSocketBus
 
 PRE_OPERATIONAL, OPERATIONAL, STOPPED = 0x7F, 0x05, 0x04
 SYNC = 0x80
@@ -71,6 +72,15 @@ class SimulatedNode:
     def _send(self, identifier: int, data: bytes) -> None:
         if not self._core.environment.silent and not self._lost(identifier):
             self._bus.send(can.Message(arbitration_id=identifier, is_extended_id=False, data=data))
+
+    def _send_together(self, messages: list[can.Message]) -> None:
+        """Send messages that are all packed, so that they reach the host together."""
+        bus = self._bus
+        if isinstance(bus, LocalSocketBus):
+            bus.send_together(messages)
+            return
+        for message in messages:
+            bus.send(message)
 
     def _lost(self, identifier: int) -> bool:
         """Return whether a frame of the cyclic exchange is lost, as by a queue overrun.
@@ -166,10 +176,7 @@ class SimulatedNode:
         self._syncs += 1
         environment = self._core.environment
         if not environment.silent and not environment.loses_sample():
-            # Pack all before sending the first, so that they reach the host together.
-            send = self._bus.send
-            for message in self._due():
-                send(message)
+            self._send_together(self._due())
         if self._pending:
             for identifier, data in self._pending.items():
                 self._receive[identifier].store(data)

@@ -3,10 +3,11 @@
 One member opens with ``role="hub"`` (the simulated node) and passes every frame on to all others;
 when it leaves, the bus ends and the others get an error. A classic frame is 16 bytes: identifier
 with flags (bit 31 extended, bit 30 remote, bit 29 CAN FD), length, 3 bytes of padding, 8 data
-bytes, little endian, one packet each (Unix SOCK_SEQPACKET). A CAN FD frame has its flags (1: data
-at the second bit rate, 2: error state) in the first byte of padding, and only as many data bytes as
-its length. As on a wire, it needs ``fd=True`` at both ends: classic-only nodes treat FD frames as
-errors.
+bytes, little endian, one packet each (Unix SOCK_SEQPACKET). Classic frames sent in one call
+(``send_together``) share a packet: the receiver wakes once for all of them. A CAN FD frame has its
+flags (1: data at the second bit rate, 2: error state) in the first byte of padding, only as many
+data bytes as its length, and its own packet. As on a wire, it needs ``fd=True`` at both ends:
+classic-only nodes treat FD frames as errors.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ import socket
 import stat
 import struct
 import time
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, Final
 
 import can
 
@@ -29,19 +31,26 @@ from drivers.transport.kernel_stamps import (
     stamp_receptions,
 )
 
-FRAME = struct.Struct("<IB3x8s")
-EXTENDED = 0x8000_0000
-REMOTE = 0x4000_0000
-FLEXIBLE = 0x2000_0000
-FLEXIBLE_HEAD = struct.Struct("<IBB2x")
-SWITCHED, ERROR_STATE = 1, 2
-FLEXIBLE_LENGTHS = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))
-LONGEST = FLEXIBLE_HEAD.size + 64
-PACK = FRAME.pack
-UNPACK = FRAME.unpack
-LONGEST_PATH = 100
+FRAME: Final = struct.Struct("<IB3x8s")
+FRAME_BYTES: Final = 16
+MOST_TOGETHER: Final = 8  # classic frames in one packet
+EXTENDED: Final = 0x8000_0000
+REMOTE: Final = 0x4000_0000
+FLEXIBLE: Final = 0x2000_0000
+FLEXIBLE_HEAD: Final = struct.Struct("<IBB2x")
+SWITCHED: Final = 1
+ERROR_STATE: Final = 2
+FLEXIBLE_LENGTHS: Final = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))
+LONGEST: Final = FRAME_BYTES * MOST_TOGETHER  # of a packet; one of CAN FD has 72 bytes at most
+PACK: Final = FRAME.pack
+UNPACK_FROM: Final = FRAME.unpack_from
+# Looked up once: they are called several times in each cycle.
+_select: Final = select.select
+_monotonic: Final = time.monotonic
+_wall: Final = time.time
+LONGEST_PATH: Final = 100
 # General options of python-can that are meaningful or harmless here.
-TAKEN = frozenset({"can_filters", "bitrate", "data_bitrate", "receive_own_messages"})
+TAKEN: Final = frozenset({"can_filters", "bitrate", "data_bitrate", "receive_own_messages"})
 
 
 class LocalSocketBus(can.BusABC):
@@ -101,6 +110,10 @@ class LocalSocketBus(can.BusABC):
             raise can.CanInitializationError(f"{path}: {error.strerror}", error.errno) from error
         self._socket.setblocking(False)
         self._watched = [self._number]
+        self._ready: list[can.Message] = []  # rest of a packet's frames, the next one last
+        # A member looks for one socket only. A look that does not wait costs less by poll.
+        self._look = select.poll()
+        self._look.register(self._number, select.POLLIN)
         self._clock: StampClock | None = None
         self._received_s = 0.0
         if stamps and not self._hub and stamp_receptions(self._socket):
@@ -111,7 +124,7 @@ class LocalSocketBus(can.BusABC):
         super().__init__(channel=channel, **kwargs)
 
     def fileno(self) -> int:
-        """Return the descriptor of a member, readable when a frame waits; -1 for a hub."""
+        """Return the descriptor of a member, readable when a packet waits; -1 for a hub."""
         return -1 if self._hub else self._number
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
@@ -121,11 +134,27 @@ class LocalSocketBus(can.BusABC):
             can.CanOperationError: the hub has left.
             ValueError: a frame that this bus does not carry.
         """
-        data = msg.data
         if msg.is_fd:
             self._pass_on(self._flexible_packet(msg), -1)
-            return
-        if msg.is_error_frame or len(data) > 8:
+        else:
+            self._send_packet(self._classic_packet(msg))
+
+    def send_together(self, messages: Sequence[can.Message]) -> None:
+        """Send classic frames as one packet: their receivers wake once.
+
+        Args:
+            messages: any number; more than ``MOST_TOGETHER`` take several packets.
+
+        Raises:
+            can.CanOperationError, ValueError: as ``send``.
+        """
+        for first in range(0, len(messages), MOST_TOGETHER):
+            some = messages[first : first + MOST_TOGETHER]
+            self._send_packet(b"".join([self._classic_packet(message) for message in some]))
+
+    def _classic_packet(self, msg: can.Message) -> bytes:
+        data = msg.data
+        if msg.is_fd or msg.is_error_frame or len(data) > 8:
             raise ValueError(
                 "local_socket carries no error frames, and classic ones of 8 bytes at most"
             )
@@ -134,7 +163,9 @@ class LocalSocketBus(can.BusABC):
             identifier |= EXTENDED
         if msg.is_remote_frame:
             identifier |= REMOTE
-        packet = PACK(identifier, msg.dlc, data)
+        return PACK(identifier, msg.dlc, data)
+
+    def _send_packet(self, packet: bytes) -> None:
         if self._hub:
             self._pass_on(packet, -1)
             return
@@ -184,30 +215,40 @@ class LocalSocketBus(can.BusABC):
         return self._recv_internal(timeout)[0]
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
-        deadline = None
+        ready = self._ready
+        if ready:
+            return ready.pop(), False
+        deadline = -1.0
         while True:
             if not self._waiting:
-                # select, not poll: poll rounds a wait of 0.3 ms up to a whole millisecond.
-                if not timeout:
-                    left = timeout
-                elif deadline is None:
-                    deadline = time.monotonic() + timeout
-                    left = timeout
-                else:
-                    left = max(0.0, deadline - time.monotonic())
-                try:
-                    # One frame of each in turn: none can starve the others.
-                    self._waiting[:] = select.select(self._watched, (), (), left)[0]
-                except (OSError, ValueError) as error:
-                    raise can.CanOperationError(f"{self._path}: the bus is closed") from error
-                if not self._waiting:
+                left = timeout
+                if timeout:
+                    now = _monotonic()
+                    if deadline < 0.0:
+                        deadline = now + timeout
+                    else:
+                        left = max(0.0, deadline - now)
+                if not self._wait(left):
                     return None, False
             number = self._waiting.pop()
             packet = self._packet(number)
-            if packet and (frame := self._frame(packet, number)) is not None:
-                if isinstance(frame, StampedFrame):
-                    frame.received_s = self._received_s
+            if packet and (frame := self._frames(packet, number)) is not None:
                 return frame, False
+
+    def _wait(self, timeout: float | None) -> bool:
+        """Wait until some socket has a packet; False after ``timeout`` seconds, None waits on."""
+        try:
+            if timeout == 0.0 and not self._hub:
+                if not self._look.poll(0):
+                    return False
+                self._waiting.append(self._number)
+                return True
+            # select, not poll: poll rounds a wait of 0.3 ms up to a whole millisecond.
+            # One packet of each in turn: none can starve the others.
+            self._waiting = _select(self._watched, (), (), timeout)[0]
+        except (OSError, ValueError) as error:
+            raise can.CanOperationError(f"{self._path}: the bus is closed") from error
+        return bool(self._waiting)
 
     def _packet(self, number: int) -> bytes:
         """Return a packet of one socket; empty if none waits, it is new, or disconnected."""
@@ -232,32 +273,48 @@ class LocalSocketBus(can.BusABC):
             self._gone(number)
         return packet
 
-    def _frame(self, packet: bytes, number: int) -> can.Message | None:
-        """Return the frame in a packet, or None: counted as malformed."""
+    def _frames(self, packet: bytes, number: int) -> can.Message | None:
+        """Return the first frame of a packet and keep the others; None: counted as malformed."""
         if len(packet) > 3 and packet[3] & 0x20:
             return self._flexible_frame(packet, number)
-        if len(packet) != 16 or packet[4] > 8:
+        size = len(packet)
+        sound = size % FRAME_BYTES == 0 and 0 < size <= LONGEST
+        if sound:
+            for first in range(0, size, FRAME_BYTES):
+                if packet[first + 4] > 8 or packet[first + 3] & 0x20:
+                    sound = False
+        if not sound:
             self.malformed += 1
             return None
         if self._hub and len(self._peers) > 1:
             self._pass_on(packet, number)
-        identifier, length, data = UNPACK(packet)
+        for first in range(size - FRAME_BYTES, 0, -FRAME_BYTES):
+            self._ready.append(self._classic_frame(packet, first))
+        return self._classic_frame(packet, 0)
+
+    def _classic_frame(self, packet: bytes, first: int) -> can.Message:
+        number, length, data = UNPACK_FROM(packet, first)
+        identifier: int = number
         extended = identifier >= EXTENDED
-        remote = bool(identifier & REMOTE)
+        remote = identifier & REMOTE != 0
         # Without the class's own constructor, which checks what is known here: 1 us of a cycle.
         frame = self._kind.__new__(self._kind)
-        frame.timestamp = time.time()
+        frame.timestamp = _wall()
         frame.arbitration_id = identifier & (0x1FFF_FFFF if extended else 0x7FF)
         frame.is_extended_id = extended
         frame.is_remote_frame = remote
         frame.is_error_frame = False
         frame.channel = None
         frame.dlc = length
-        frame.data = bytearray(0 if remote else data[:length])
+        frame.data = bytearray() if remote else bytearray(data)
+        if length < 8 and not remote:
+            del frame.data[length:]
         frame.is_fd = False
         frame.is_rx = True
         frame.bitrate_switch = False
         frame.error_state_indicator = False
+        if isinstance(frame, StampedFrame):
+            frame.received_s = self._received_s
         return frame
 
     def _flexible_frame(self, packet: bytes, number: int) -> can.Message | None:
@@ -275,8 +332,8 @@ class LocalSocketBus(can.BusABC):
             return None
         identifier, length, flags = FLEXIBLE_HEAD.unpack_from(packet)
         extended = identifier >= EXTENDED
-        return self._kind(
-            time.time(),
+        frame = self._kind(
+            _wall(),
             identifier & (0x1FFF_FFFF if extended else 0x7FF),
             extended,
             dlc=length,
@@ -285,6 +342,9 @@ class LocalSocketBus(can.BusABC):
             bitrate_switch=bool(flags & SWITCHED),
             error_state_indicator=bool(flags & ERROR_STATE),
         )
+        if isinstance(frame, StampedFrame):
+            frame.received_s = self._received_s
+        return frame
 
     def _gone(self, number: int) -> None:
         if not self._hub:
