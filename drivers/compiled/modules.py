@@ -6,10 +6,15 @@ import hashlib
 import os
 import sys
 import sysconfig
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 BUILDS = Path(__file__).with_name("built")
+# The package imports this module before any other of its own.
+_STARTED_NS = time.time_ns()
+_CLOCK_STEP_NS = 50_000_000  # of the times of files; ample
 
 # Modules whose code runs in each cycle, by room, with the base classes that they need. The rest of
 # these rooms runs once, at the start or on a request, and stays as it is.
@@ -26,7 +31,7 @@ HOT = {
         "calibration commissioning drive_loop dry_friction estimation external force_controller load_motion "
         "position_target power_removal power_sequence reference_seek shaping velocity_controller"
     ),
-    "hil/host": "host pacing replay_notes",
+    "hil/host": "host pacing pauses replay_notes",
     "hil/link": "local_port receiver server sources zmtp",
     "hil/supervision": (
         "bounds carried_load energy falling_weight followed following force_caps idle_travel leaving "
@@ -47,11 +52,24 @@ def digest() -> str:
     found = hashlib.sha256()
     for part in (RECIPE, sys.version, str(sysconfig.get_config_var("SOABI")), *MODULES):
         found.update(part.encode() + b"\0")
-    for pattern in READ:
-        for source in sorted(ROOT.glob(pattern)):
-            found.update(os.fsencode(source.relative_to(ROOT)) + b"\0")
-            found.update(source.read_bytes() + b"\0")
+    for source in _sources():
+        found.update(os.fsencode(source.relative_to(ROOT)) + b"\0")
+        found.update(source.read_bytes() + b"\0")
     return found.hexdigest()[:32]
+
+
+def code_digest() -> str | None:
+    """Return the digest of the code that this process runs; None if a source changed after its start.
+
+    A source that changed later may have been imported before or after.
+    """
+    newest = max(source.stat().st_ctime_ns for source in _sources())
+    return digest() if newest < _STARTED_NS - _CLOCK_STEP_NS else None
+
+
+def _sources() -> Iterator[Path]:
+    for pattern in READ:
+        yield from sorted(ROOT.glob(pattern))
 
 
 def build_directory() -> Path:

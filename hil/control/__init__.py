@@ -12,6 +12,7 @@ from hil.control.external import ExternalForce
 from hil.control.force_controller import MOST_LATE_S, ForceController
 from hil.control.force_design import ForceGains, design, highest
 from hil.control.force_model import LawGains, Loop
+from hil.control.kept_designs import keeping_designs
 from hil.control.load_motion import expected_motion
 from hil.control.loop_slide import LoopSlide
 from hil.control.position_target import PositionTarget
@@ -127,6 +128,7 @@ __all__ = [
     "driven_current_A",
     "expected_motion",
     "highest",
+    "keeping_designs",
     "left_over_N",
     "limits_reduced",
     "make_controller",

@@ -20,6 +20,7 @@ from functools import partial
 import numpy as np
 
 from hil.control.bound_at import bound_at
+from hil.control.bracketed_root import bracketed_root
 from hil.control.calibration import ForceCalibration, passive_bounds
 from hil.control.dry_friction import at_half_power, bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import ObserverGains, observer_gains
@@ -379,8 +380,6 @@ class _Task:
 
     def solved(self, share: float, shaping: float) -> float:
         """Return ω at which the model has the required bandwidth, or the highest that is stable."""
-        from scipy.optimize import brentq  # slow to load
-
         wanted = self.specification
         at = np.array([wanted.bandwidth_Hz])
 
@@ -398,6 +397,6 @@ class _Task:
         while low < highest:
             high = 1.25 * low
             if miss(high) >= 0:
-                return float(brentq(miss, low, high, xtol=1e-3 * low))
+                return bracketed_root(miss, low, high, 1e-3 * low)
             low = high
         return low

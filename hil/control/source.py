@@ -8,6 +8,7 @@ from functools import lru_cache
 from hil.control.calibration import LiveCalibration
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
+from hil.control.kept_designs import kept
 from hil.control.position_target import PositionTarget
 from hil.control.slower_loop import slower_loops
 from hil.control.slower_velocity import slower_velocity_loops
@@ -36,6 +37,10 @@ class _Designable:
         names = [name for name in Profile.model_fields if name not in _NOT_DESIGNED_FOR]
         self._facts = tuple(getattr(profile, name) for name in names)
 
+    def arguments(self, period_s: float, delay_s: float) -> str:
+        """Return all that a design depends on besides the code, in full."""
+        return f"{self._facts!r} {period_s!r} {delay_s!r}"
+
     def __eq__(self, other: object) -> bool:
         return isinstance(other, _Designable) and self._facts == other._facts
 
@@ -50,9 +55,14 @@ def design_source(profile: Profile, period_s: float, delay_s: float) -> Gains:
 
 @lru_cache(maxsize=MOST_DESIGNS)
 def _designed(designable: _Designable, period_s: float, delay_s: float) -> Gains:
-    if designable.profile.control.source != "torque":
-        return design_velocity(designable.profile, period_s, delay_s)
-    return _designed_over_torque(designable, period_s, delay_s)
+    if designable.profile.control.source == "torque":
+        return _designed_over_torque(designable, period_s, delay_s)
+    return kept(
+        "over velocity",
+        designable.arguments(period_s, delay_s),
+        VelocityGains,
+        lambda: design_velocity(designable.profile, period_s, delay_s),
+    )
 
 
 def design_over_torque(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
@@ -62,7 +72,12 @@ def design_over_torque(profile: Profile, period_s: float, delay_s: float) -> For
 
 @lru_cache(maxsize=MOST_DESIGNS)
 def _designed_over_torque(designable: _Designable, period_s: float, delay_s: float) -> ForceGains:
-    return design(designable.profile, period_s, delay_s)
+    return kept(
+        "over torque",
+        designable.arguments(period_s, delay_s),
+        ForceGains,
+        lambda: design(designable.profile, period_s, delay_s),
+    )
 
 
 def design_slower(profile: Profile, period_s: float, delay_s: float) -> tuple[Gains, ...]:
@@ -72,15 +87,26 @@ def design_slower(profile: Profile, period_s: float, delay_s: float) -> tuple[Ga
 
 @lru_cache(maxsize=MOST_DESIGNS)
 def _designed_slower(designable: _Designable, period_s: float, delay_s: float) -> tuple[Gains, ...]:
-    gains = _designed(designable, period_s, delay_s)
-    if isinstance(gains, VelocityGains):
-        return slower_velocity_loops(designable.profile, gains, period_s, delay_s)
-    return slower_loops(designable.profile, gains, period_s, delay_s)
+    profile = designable.profile
+
+    def loops() -> tuple[Gains, ...]:
+        gains = _designed(designable, period_s, delay_s)
+        if isinstance(gains, VelocityGains):
+            return slower_velocity_loops(profile, gains, period_s, delay_s)
+        return slower_loops(profile, gains, period_s, delay_s)
+
+    arguments = designable.arguments(period_s, delay_s)
+    return kept("slower", arguments, tuple[ForceGains | VelocityGains, ...], loops)
 
 
 @lru_cache(maxsize=MOST_DESIGNS)
 def _passive_share(designable: _Designable, period_s: float, delay_s: float) -> float:
-    return design_velocity(designable.profile, period_s, delay_s, bounds=False).passive_share
+    return kept(
+        "passive share",
+        designable.arguments(period_s, delay_s),
+        float,
+        lambda: design_velocity(designable.profile, period_s, delay_s, bounds=False).passive_share,
+    )
 
 
 def make_controller(

@@ -17,10 +17,11 @@ from types import FrameType
 from drivers.base import Drive, DriverError
 from drivers.capture import WireRecorder, wires
 from drivers.motion import speak
-from hil.control import Standing, standing
+from hil.control import Standing, keeping_designs, standing
 from hil.core import SessionCap, begin_log, read_private
 from hil.host.awake_process import AwakeProcess
 from hil.host.description import describe
+from hil.host.design_files import DesignFiles
 from hil.host.host import Host
 from hil.host.kept_heat import HeatFiles, begin_heat
 from hil.host.kept_reference import keep_reference, take_reference
@@ -197,8 +198,13 @@ def open_host(
         "version %s, profile '%s', process %d", version("hookeline"), options.profile, os.getpid()
     )
     log.info(grant.notice)
-    host = opened.host = Host(profile, drive, link, opened.wire, known)
-    host.bench.prepare_slower()
+    # The loop reads nothing from a disk: designs are kept until it begins, and a redesign finds loaded
+    # what it needs.
+    import scipy.linalg  # noqa: F401
+
+    with keeping_designs(DesignFiles()):
+        host = opened.host = Host(profile, drive, link, opened.wire, known)
+        host.bench.prepare_slower()
     if options.cap:
         host.begin_capped(SessionCap.model_validate_json(options.cap))
     host.verification = VerificationWatch(
