@@ -6,16 +6,21 @@ import enum
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import Final
 
-ANSWERS = 500  # the shortest answer is taken over the last one to two times as many
+ANSWERS: Final = 500  # the shortest answer is taken over the last one to two times as many
 # Variation of the answer time on an idle computer: an assumption, no source. At 0.1 m/s it means 25
 # um.
-USUAL_JITTER_S = 0.00025
+USUAL_JITTER_S: Final = 0.00025
 
 
-MISSED_INTERVALS = 4  # of a quantity until it is treated as silent; common practice, no source
-LEAST_AGE_LIMIT_S = 0.02  # a shorter one would trip on a busy computer; common practice, no source
-NEVER_CAME_S = 1e9
+MISSED_INTERVALS: Final = (
+    4  # of a quantity until it is treated as silent; common practice, no source
+)
+LEAST_AGE_LIMIT_S: Final = (
+    0.02  # a shorter one would trip on a busy computer; common practice, no source
+)
+NEVER_CAME_S: Final = 1e9
 
 
 class PowerStage(enum.IntEnum):

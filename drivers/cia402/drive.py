@@ -10,6 +10,7 @@ import contextlib
 import math
 import time
 from collections.abc import Sequence
+from typing import Final
 
 import can
 
@@ -36,16 +37,23 @@ from drivers.cia402.state_machine import (
 )
 from drivers.transport import MOST_WAITING, open_bus
 
-MOST_FRAMES_A_CYCLE = 64  # a babbling node must not block the cycle
-FIRST_ANSWER_S = 1.0
-CHEAP_LOOK_S = 0.2e-3
-LOOKS_AFTER_A_GAP = 10
-OPERATIONAL_BEAT = b"\x05"
-NMT_START = 0x01
-LARGEST = 2**31 - 1
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_ON: Final = PowerRequest.ON
+_OFF: Final = PowerRequest.OFF
+_POWERED: Final = PowerStage.ON
+_UNPOWERED: Final = PowerStage.OFF
+_TORQUE: Final = Mode.TORQUE
+
+MOST_FRAMES_A_CYCLE: Final = 64  # a babbling node must not block the cycle
+FIRST_ANSWER_S: Final = 1.0
+CHEAP_LOOK_S: Final = 0.2e-3
+LOOKS_AFTER_A_GAP: Final = 10
+OPERATIONAL_BEAT: Final = b"\x05"
+NMT_START: Final = 0x01
+LARGEST: Final = 2**31 - 1
 # Exceptions that adapters are known to raise for one damaged frame; the next may be valid.
-DAMAGED = (ValueError, IndexError, KeyError)
-GONE = (can.CanError, OSError)
+DAMAGED: Final = (ValueError, IndexError, KeyError)
+GONE: Final = (can.CanError, OSError)
 
 
 class Cia402Drive:
@@ -290,27 +298,27 @@ class Cia402Drive:
             raise DriverError("the drive is not open")
         telemetry = self.telemetry
         mode = command.mode
-        if command.power is PowerRequest.ON and mode not in self.capabilities.modes:
+        if command.power is _ON and mode not in self.capabilities.modes:
             raise DriverError(
                 f"node {self._options.node} has no cyclic synchronous {mode.name.lower()} mode: "
                 "enable it in the drive, or use another"
             )
         self._heartbeat_on = command.heartbeat
-        request = PowerRequest.OFF if telemetry.lost else self._renewed(command.power)
+        request = _OFF if telemetry.lost else self._renewed(command.power)
         word = control_word(telemetry.status_word, request, bool(self._last_word & FAULT_RESET))
         if word == ENABLE_OPERATION and telemetry.mode != mode:
             # Never enable in a mode that the drive has not confirmed.
             word = SWITCH_ON
-        enabled = word == ENABLE_OPERATION and telemetry.power is PowerStage.ON
+        enabled = word == ENABLE_OPERATION and telemetry.power is _POWERED
         torque = offset = 0
-        if mode is Mode.TORQUE:
+        if mode is _TORQUE:
             torque = self._per_mille("torque", command.torque_N_m, enabled)
         elif self._adds_torque:
             offset = self._per_mille("torque offset", command.torque_offset_N_m, enabled)
         if self._watched_by_commands and not command.heartbeat:
             return  # the command itself satisfies the drive's watch
         try:
-            if mode is not Mode.TORQUE:
+            if mode is not _TORQUE:
                 self._send_motion(bus, command, enabled)
             self._rpdo_1.data = self._packed(word, mode, torque, offset)
             bus.send(self._rpdo_1)
@@ -335,13 +343,13 @@ class Cia402Drive:
     def _renewed(self, request: PowerRequest) -> PowerRequest:
         """Return the request, but OFF for an ON from before the drive lost its power."""
         stage = self.telemetry.power
-        if request is not PowerRequest.ON:
+        if request is not _ON:
             self._came_on = self._gave_up = False
-        elif stage is PowerStage.ON:
+        elif stage is _POWERED:
             self._came_on = True
-        elif stage is PowerStage.FAULT or (self._came_on and stage is PowerStage.OFF):
+        elif stage is PowerStage.FAULT or (self._came_on and stage is _UNPOWERED):
             self._gave_up = True
-        return PowerRequest.OFF if self._gave_up else request
+        return _OFF if self._gave_up else request
 
     def _send_motion(self, bus: can.BusABC, command: Command, enabled: bool) -> None:
         """Send the targets of RPDO 2: standstill at the present position unless enabled."""
@@ -375,7 +383,7 @@ class Cia402Drive:
             return
         self._last_word = DISABLE_VOLTAGE
         with contextlib.suppress(Exception):
-            self._rpdo_1.data = self._packed(DISABLE_VOLTAGE, Mode.TORQUE, 0, 0)
+            self._rpdo_1.data = self._packed(DISABLE_VOLTAGE, _TORQUE, 0, 0)
             bus.send(self._rpdo_1)
             bus.send(self._sync)
 
@@ -386,7 +394,7 @@ class Cia402Drive:
             raise DriverError("the drive is not open")
         self._last_word = DISABLE_VOLTAGE
         try:
-            self._rpdo_1.data = self._packed(DISABLE_VOLTAGE, Mode.TORQUE, 0, 0)
+            self._rpdo_1.data = self._packed(DISABLE_VOLTAGE, _TORQUE, 0, 0)
             bus.send(self._heartbeat)
             bus.send(_frame(0, bytes((NMT_START, self._options.node))))
             bus.send(self._rpdo_1)

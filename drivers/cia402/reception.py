@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import can
 
@@ -13,18 +14,26 @@ from drivers.cia402.emergency import text_of
 from drivers.cia402.options import Cia402Options
 from drivers.cia402.state_machine import STAGE, state_of
 
-FAST_1, FAST_2, BOTH = 1, 2, 3
-BOOT_UP, STOPPED, OPERATIONAL, PRE_OPERATIONAL = 0x00, 0x04, 0x05, 0x7F
-NMT_STATES = {
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_FAULT: Final = PowerStage.FAULT
+
+FAST_1: Final = 1
+FAST_2: Final = 2
+BOTH: Final = 3
+BOOT_UP: Final = 0x00
+STOPPED: Final = 0x04
+OPERATIONAL: Final = 0x05
+PRE_OPERATIONAL: Final = 0x7F
+NMT_STATES: Final = {
     BOOT_UP: "boot-up",
     STOPPED: "Stopped",
     OPERATIONAL: "Operational",
     PRE_OPERATIONAL: "Pre-operational",
 }
-NEVER = -1e9
-VOLT = 1e-3
+NEVER: Final = -1e9
+VOLT: Final = 1e-3
 
-_STAGE_BY_BITS = [PowerStage.UNKNOWN] * 0x80
+_STAGE_BY_BITS: Final = [PowerStage.UNKNOWN] * 0x80
 for _bits in range(0x80):
     _state = state_of(_bits)
     if _state is not None:
@@ -147,7 +156,7 @@ class Reception:
                 return 0
             status, position, torque = self._unpack_1(data)
             power = _STAGE_BY_BITS[status & 0x7F]
-            if telemetry.power is PowerStage.FAULT and power is not PowerStage.FAULT:
+            if telemetry.power is _FAULT and power is not _FAULT:
                 telemetry.fault_code = 0
                 telemetry.fault_text = ""
             telemetry.status_word = status
@@ -207,7 +216,7 @@ class Reception:
             if entry is mapping.SUPPLY:
                 telemetry.supply_V = value * VOLT
             elif entry is mapping.ERROR:
-                if value and telemetry.power is PowerStage.FAULT:
+                if value and telemetry.power is _FAULT:
                     self._fault(value)
             elif entry is mapping.MODE:
                 telemetry.mode = value
@@ -224,7 +233,7 @@ class Reception:
     def _hear_emergency(self, code: int) -> None:
         """Note an EMCY, which may precede the fault in the statusword; only a reset clears it."""
         if code >> 8 == 0:
-            if self.telemetry.power is not PowerStage.FAULT:
+            if self.telemetry.power is not _FAULT:
                 self.telemetry.fault_code = 0
                 self.telemetry.fault_text = ""
         else:

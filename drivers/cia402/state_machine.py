@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import enum
+from typing import Final
 
 from drivers.base import PowerRequest, PowerStage
+
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_TO_ON: Final = PowerRequest.ON
+_TO_CLEAR_FAULT: Final = PowerRequest.CLEAR_FAULT
+_TO_QUICK_STOP: Final = PowerRequest.QUICK_STOP
 
 
 class DriveState(enum.Enum):
@@ -20,20 +26,20 @@ class DriveState(enum.Enum):
     FAULT = (0x4F, 0x08)
 
 
-DISABLE_VOLTAGE = 0x00
-QUICK_STOP = 0x02
-SHUTDOWN = 0x06
-SWITCH_ON = 0x07
-ENABLE_OPERATION = 0x0F
-FAULT_RESET = 0x80
+DISABLE_VOLTAGE: Final = 0x00
+QUICK_STOP: Final = 0x02
+SHUTDOWN: Final = 0x06
+SWITCH_ON: Final = 0x07
+ENABLE_OPERATION: Final = 0x0F
+FAULT_RESET: Final = 0x80
 
-_BY_BITS: dict[int, DriveState] = {}
+_BY_BITS: Final[dict[int, DriveState]] = {}
 for _bits in range(0x80):
     for _state in DriveState:
         if _bits & _state.value[0] == _state.value[1]:
             _BY_BITS[_bits] = _state
 
-STAGE: dict[DriveState, PowerStage] = {
+STAGE: Final[dict[DriveState, PowerStage]] = {
     DriveState.NOT_READY_TO_SWITCH_ON: PowerStage.OFF,
     DriveState.SWITCH_ON_DISABLED: PowerStage.OFF,
     DriveState.READY_TO_SWITCH_ON: PowerStage.OFF,
@@ -44,7 +50,7 @@ STAGE: dict[DriveState, PowerStage] = {
     DriveState.FAULT: PowerStage.FAULT,
 }
 
-_TOWARDS_ON = {
+_TOWARDS_ON: Final = {
     DriveState.SWITCH_ON_DISABLED: SHUTDOWN,
     DriveState.READY_TO_SWITCH_ON: SWITCH_ON,
     DriveState.SWITCHED_ON: ENABLE_OPERATION,
@@ -64,11 +70,11 @@ def control_word(status_word: int, request: PowerRequest, reset_edge: bool = Fal
         rising edge, so the bit must fall in between.
     """
     state = state_of(status_word)
-    if request is PowerRequest.CLEAR_FAULT:
+    if request is _TO_CLEAR_FAULT:
         return FAULT_RESET if state is DriveState.FAULT and not reset_edge else DISABLE_VOLTAGE
-    if request is PowerRequest.QUICK_STOP:
+    if request is _TO_QUICK_STOP:
         running = (DriveState.OPERATION_ENABLED, DriveState.QUICK_STOP_ACTIVE)
         return QUICK_STOP if state in running else DISABLE_VOLTAGE
-    if request is PowerRequest.ON and state is not None:
+    if request is _TO_ON and state is not None:
         return _TOWARDS_ON.get(state, DISABLE_VOLTAGE)
     return DISABLE_VOLTAGE

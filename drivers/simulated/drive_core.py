@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from typing import Final
 
 from drivers.base import Mode, PowerRequest, PowerStage
 from drivers.simulated.drive_faults import (
@@ -22,14 +23,14 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
 from drivers.simulated.sensor_mount import SensorMount
 
-FIRMWARE_TICK_S = 250e-6  # speed and position loops
-QUICK_STOP_LONGEST_S = 1.0
-STANDSTILL_RAD_S = 1.0
-SPARE_SHARE = 0.3  # of the range: level of the spare analogue input
-SPARE_NOISE_COUNTS = 0.7
-OPEN_SENSOR_degC = -40.0  # end of the drive's table of its sensor; invented
+FIRMWARE_TICK_S: Final = 250e-6  # speed and position loops
+QUICK_STOP_LONGEST_S: Final = 1.0
+STANDSTILL_RAD_S: Final = 1.0
+SPARE_SHARE: Final = 0.3  # of the range: level of the spare analogue input
+SPARE_NOISE_COUNTS: Final = 0.7
+OPEN_SENSOR_degC: Final = -40.0  # end of the drive's table of its sensor; invented
 
-_ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
+_ENERGISED: Final = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 
 
 class SimulatedDriveCore:

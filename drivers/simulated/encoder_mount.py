@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.simulated.parameters import RigParameters
 
-SLIPS_RAD_S = 1.5  # while the torque exceeds the clamp's hold; invented
+SLIPS_RAD_S: Final = 1.5  # while the torque exceeds the clamp's hold; invented
 
 
 class EncoderMount:

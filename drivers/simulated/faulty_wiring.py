@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import math
 import random
+from typing import Final
 
 from drivers.simulated.parameters import RigParameters
 
 # An open input picks up charge and mains hum; share of the range. Invented.
-WANDER = 0.18  # standard deviation
-WANDER_S = 1.5
-HUM = 0.02
-HUM_Hz = 50.0
-FLOAT_NOISE_COUNTS = 2.0
+WANDER: Final = 0.18  # standard deviation
+WANDER_S: Final = 1.5
+HUM: Final = 0.02
+HUM_Hz: Final = 50.0
+FLOAT_NOISE_COUNTS: Final = 2.0
 # How often a loose contact opens, in 1/s, and for how long. Invented.
-LOOSE_AT_REST = 0.1
-LOOSE_MOVING = 2.0
-LOOSE_WIGGLED = 30.0
-LOOSE_S = 0.003
-MOVING_M_S = 0.002
+LOOSE_AT_REST: Final = 0.1
+LOOSE_MOVING: Final = 2.0
+LOOSE_WIGGLED: Final = 30.0
+LOOSE_S: Final = 0.003
+MOVING_M_S: Final = 0.002
 
 
 class FaultyWiring:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import random
-from typing import Any
+from typing import Any, Final
 
 from drivers.base import (
     AnswerJudge,
@@ -21,11 +21,11 @@ from drivers.simulated.drive_faults import FAULT_TEXTS
 from drivers.simulated.lateness import Delay
 from drivers.simulated.parameters import RigParameters
 
-SLOW_EVERY = 10  # cycles between slowly sent values
-SLOW_VALUES = "supply, temperature"
-_MOTOR_FRAME = ("position_rad", "torque_N_m", "power", "fault_code", "fault_text")
-_SENSOR_FRAME = ("velocity_rad_s", "deflection_counts", "mode")
-_SLOW_FRAME = ("supply_V", "supply_A", "temperature_degC")
+SLOW_EVERY: Final = 10  # cycles between slowly sent values
+SLOW_VALUES: Final = "supply, temperature"
+_MOTOR_FRAME: Final = ("position_rad", "torque_N_m", "power", "fault_code", "fault_text")
+_SENSOR_FRAME: Final = ("velocity_rad_s", "deflection_counts", "mode")
+_SLOW_FRAME: Final = ("supply_V", "supply_A", "temperature_degC")
 
 
 class LockstepDrive:

@@ -13,13 +13,16 @@ from __future__ import annotations
 import enum
 import math
 from math import cos, exp, sin, sqrt
+from typing import Final
 
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.stepped_rig import SteppedRig
 from drivers.simulated.turning_hand import TurningHand
 from drivers.simulated.warming import warm
 
-LOWERED_M_S, LOWERED_S = 0.010, 1.5  # of a load lowered by hand
+# Of a load lowered by hand.
+LOWERED_M_S: Final = 0.010
+LOWERED_S: Final = 1.5
 
 
 class Winding(enum.IntEnum):

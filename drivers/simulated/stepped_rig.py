@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 from math import cos, exp, expm1
+from typing import Final
 
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.rig_state import RigState
 from drivers.simulated.screw_friction import local_friction
 from drivers.simulated.substep import Substep
 
-LONGEST_SUBSTEP_S = 250e-6
-SHORTEST_SUBSTEP_S = 10e-6
-IMMOVABLE_N = 1e12
-DISCHARGE_S = 0.04  # of the link through its resistor, when disconnected from the supply; invented
+LONGEST_SUBSTEP_S: Final = 250e-6
+SHORTEST_SUBSTEP_S: Final = 10e-6
+IMMOVABLE_N: Final = 1e12
+DISCHARGE_S: Final = (
+    0.04  # of the link through its resistor, when disconnected from the supply; invented
+)
 
 
 class SteppedRig(RigState):

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
-FOLLOWS_S = 0.02  # time constant of the hand's speed
-LEANS_S = 0.05  # time constant of its compensation of friction
-LEANS_N_S = 200.0  # rate of force on a screw at standstill
-SLOWS_M_S2 = 0.3
-ARRIVES_S = 0.1
-LETS_GO_M = 5e-5
-STANDS_M_S = 1e-4
-GIVES_UP_S = 0.5
+FOLLOWS_S: Final = 0.02  # time constant of the hand's speed
+LEANS_S: Final = 0.05  # time constant of its compensation of friction
+LEANS_N_S: Final = 200.0  # rate of force on a screw at standstill
+SLOWS_M_S2: Final = 0.3
+ARRIVES_S: Final = 0.1
+LETS_GO_M: Final = 5e-5
+STANDS_M_S: Final = 1e-4
+GIVES_UP_S: Final = 0.5
 
 
 class TurningHand:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Final
 
 from drivers.base import Capabilities
 from drivers.motion import FORCE
@@ -38,7 +38,7 @@ from hil.core import (
 from hil.core import Stop as StopRequest
 from hil.profile import Profile
 
-LIMITS_OWN = "the limits are the profile's"
+LIMITS_OWN: Final = "the limits are the profile's"
 
 
 class AskedBench(PoweringBench):

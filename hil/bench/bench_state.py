@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from drivers.base import Capabilities, Command, PowerRequest, Telemetry
 from hil.control import (
@@ -53,10 +53,10 @@ from hil.core import (
 from hil.profile import Profile
 from hil.supervision import LimitNotices, Supervisor
 
-NAN = float("nan")
+NAN: Final = float("nan")
 # A stop sent to every axis at once comes within two cycles; a person presses no key twice so quickly.
 # Common practice, no source.
-SAME_STOP_S = 0.05
+SAME_STOP_S: Final = 0.05
 
 
 class BenchState:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.base import Capabilities
 from drivers.motion import FORCE
@@ -38,7 +39,7 @@ from hil.profile import Profile
 
 # Over the present load on the rod: at a closer limit the load would sink at the next disturbance.
 # Common practice, no source.
-LEAST_OVER_BORNE = 1.1
+LEAST_OVER_BORNE: Final = 1.1
 LIMITS_OF: dict[int, str] = {
     Limit.FORCE: "force_N",
     Limit.SPEED: "speed_m_s",

@@ -11,6 +11,7 @@ command → sample.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from drivers.base import Capabilities, Mode, PowerRequest, Telemetry
 from hil.bench.capping import CappedBench
@@ -26,9 +27,20 @@ from hil.control import (
 from hil.core import Cause, Limit, Sample, State
 from hil.profile import Profile
 
-NAN = float("nan")
-AGE_CREEP = 1e-4  # per cycle, towards larger ages: a slower path is the usual one after seconds
-MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the transport of two messages
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_STANDBY: Final = State.STANDBY
+_RUNNING: Final = State.RUNNING
+_POWER_ON: Final = PowerRequest.ON
+_POSITION: Final = Mode.POSITION
+_VELOCITY: Final = Mode.VELOCITY
+_TORQUE: Final = Mode.TORQUE
+_DRIVE_LOST: Final = Cause.DRIVE_LOST
+
+NAN: Final = float("nan")
+AGE_CREEP: Final = (
+    1e-4  # per cycle, towards larger ages: a slower path is the usual one after seconds
+)
+MOST_SKEW_PERIODS: Final = 0.5  # less between deflection and motor is the transport of two messages
 
 
 @dataclass(slots=True)
@@ -112,7 +124,6 @@ class Bench(CappedBench):
         self._act(answer, dt_s)
         self.command.torque_offset_N_m = answer.offset_N_m * self.sign
         self._command(0.0 if self.by_velocity else answer.torque_N_m, answer.velocity_m_s)
-        self.estimator.command(NAN if self.by_velocity else self.command.torque_N_m * self.sign)
         if self._limit_notices.new(answer.limited, dt_s):
             self._event("limited", limits=self._limit_names(answer.limited))
         self.row = self._sample(telemetry, answer, timing)
@@ -137,20 +148,20 @@ class Bench(CappedBench):
         supervisor = self.supervisor
         state = self.state
         # A controlled stop still drives the motor: a cause that makes this unsafe must cut it short.
-        energised = state is State.STANDBY or state is State.RUNNING or self.controlled_stop.running
+        energised = state is _STANDBY or state is _RUNNING or self.controlled_stop.running
         supervisor.open_loop = isinstance(self._active, OpenLoop)
-        supervisor.idle = state is State.STANDBY
+        supervisor.idle = state is _STANDBY
         cause = supervisor.check(telemetry, self.estimator, self._true_force, energised, dt_s)
         if supervisor.reference_lost and self.reference != LOST:
             self.state_reference(LOST, 0.0, text=supervisor.reference_lost)
-        if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
+        if cause and (energised or self.energising or cause == _DRIVE_LOST):
             self.stop(cause, supervisor.detail)
         if self.hold_to_run.needed:
             self._follow_hold_to_run(dt_s)
 
     def _act(self, answer: Answer, dt_s: float) -> None:
         """Answer for what is active: a behaviour, an open-loop run, a controlled stop, or nothing."""
-        active = self._active if self.state is State.RUNNING else None
+        active = self._active if self.state is _RUNNING else None
         feedforward = self.torque_feedforward
         if feedforward is not None and (active is None or isinstance(active, OpenLoop)):
             feedforward.reset()
@@ -378,27 +389,27 @@ class Bench(CappedBench):
         active = self._active
         if isinstance(active, OpenLoop) and active.finished and velocity_rad_s == 0.0:
             return target.holding(position)  # where the run ended, not where it is now
-        if self.state is State.RUNNING or self.controlled_stop.running:
+        if self.state is _RUNNING or self.controlled_stop.running:
             return target.moving(position, velocity_rad_s)
-        return target.holding(position) if self.state is State.STANDBY else target.free(position)
+        return target.holding(position) if self.state is _STANDBY else target.free(position)
 
     def _command(self, torque: float, velocity_m_s: float) -> None:
         command = self.command
         velocity = velocity_m_s / self.nut_per_rad
         command.velocity_rad_s = velocity
         if self.position_target is not None:
-            command.mode = Mode.POSITION
+            command.mode = _POSITION
             command.position_rad = self._target(self.position_target, velocity)
         else:
-            command.mode = Mode.VELOCITY if self.by_velocity else Mode.TORQUE
+            command.mode = _VELOCITY if self.by_velocity else _TORQUE
         command.heartbeat = self._withheld_s <= 0.0
         if not command.heartbeat:
             self._withheld_s -= self.period_s
         elif self.removal.withhold_heartbeat:
             command.heartbeat = False
-        if self.state is State.RUNNING or self.controlled_stop.running:
-            command.power = PowerRequest.ON
+        if self.state is _RUNNING or self.controlled_stop.running:
+            command.power = _POWER_ON
             command.torque_N_m = torque * self.sign
             return
         command.torque_N_m = 0.0
-        command.power = PowerRequest.ON if self.state is State.STANDBY else self._power.requested
+        command.power = _POWER_ON if self.state is _STANDBY else self._power.requested

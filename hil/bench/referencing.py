@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from drivers.base import Capabilities, Telemetry
 from drivers.motion import LENGTH, SPEED
@@ -22,21 +22,31 @@ from hil.core import (
 from hil.profile import Profile, rig_parameters
 
 # Guesses: the force loop stays open.
-UNVERIFIED, KEPT, LOST = "unverified", "kept", "lost"
+UNVERIFIED: Final = "unverified"
+KEPT: Final = "kept"
+LOST: Final = "lost"
 # Verified: by the operator, by a seek, by design.
-CONFIRMED, MARK, FOUND, HOME_SWITCH = "confirmed", "mark", "found", "home_switch"
-ABSOLUTE, SIMULATED = "absolute", "simulated"
-STARTS_ON_END_M = 1e-4  # nearer is on it: rest on a stiff end stop, common practice, no source
-STANDS_M_S = 0.005  # slower is at rest: above the noise of the estimate, common practice, no source
-STATE_IT = (
+CONFIRMED: Final = "confirmed"
+MARK: Final = "mark"
+FOUND: Final = "found"
+HOME_SWITCH: Final = "home_switch"
+ABSOLUTE: Final = "absolute"
+SIMULATED: Final = "simulated"
+STARTS_ON_END_M: Final = (
+    1e-4  # nearer is on it: rest on a stiff end stop, common practice, no source
+)
+STANDS_M_S: Final = (
+    0.005  # slower is at rest: above the noise of the estimate, common practice, no source
+)
+STATE_IT: Final = (
     "Fix: power off; let the output rest on its lower end, or move it by hand to the profile's "
     "mark, and confirm it"
 )
-FIX = f"{STATE_IT}; or seek the reference ('hookeline reference')"
-NOT_VERIFIED = (
+FIX: Final = f"{STATE_IT}; or seek the reference ('hookeline reference')"
+NOT_VERIFIED: Final = (
     f"reference not verified: zero is only where the rig was when the rig host started. {FIX}"
 )
-WHY_OPEN = {
+WHY_OPEN: Final = {
     UNVERIFIED: NOT_VERIFIED,
     KEPT: f"reference not verified: zero is kept from the last session, but not checked. {FIX}",
     # A seek needs power, which is refused while the motor position is unknown.

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from functools import lru_cache
+from typing import Final
 
 from hil.profile import Calibration, DeflectionSensor, Polynomial, Profile, TwoSlopes
 
-SOLVE_STEPS = 60
-SLIDING_STEPS = 4  # two laws have up to three kinks on either side
+SOLVE_STEPS: Final = 60
+SLIDING_STEPS: Final = 4  # two laws have up to three kinks on either side
 
 
 class ForceCalibration:

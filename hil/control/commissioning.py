@@ -10,19 +10,22 @@ only while it is held (hold-to-run control, IEC 60204-1).
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control.drive_loop import LoopTorque, SpeedByLoop, braked
 from hil.control.estimation import Estimator
 from hil.core import BehaviourCode, MotorSpeed, MotorTorque
 from hil.profile import Profile
 
-NAN = float("nan")
-HOLD_LASTS_S = 0.15  # after the last sign that the control is held
-SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
-LOOP_SPEED_SHARE = 0.9  # of the speed that ends a run: largest setpoint of a drive's own loop
-BLOCKED_SHARE = 0.1  # of the speed setpoint
-BLOCKED_S = 0.25
-STARTING_S = 0.4  # in which standstill does not count as blocked yet
+NAN: Final = float("nan")
+HOLD_LASTS_S: Final = 0.15  # after the last sign that the control is held
+SPEED_BANDWIDTH_RAD_S: Final = 2 * math.pi * 5
+LOOP_SPEED_SHARE: Final = (
+    0.9  # of the speed that ends a run: largest setpoint of a drive's own loop
+)
+BLOCKED_SHARE: Final = 0.1  # of the speed setpoint
+BLOCKED_S: Final = 0.25
+STARTING_S: Final = 0.4  # in which standstill does not count as blocked yet
 
 
 class OpenLoop:

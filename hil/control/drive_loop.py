@@ -8,16 +8,17 @@ a torque through it: with the lag ω_i/(s + ω_i) before the loop, the host sees
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control.estimation import Estimator
 from hil.profile import Profile
 
 # Crossover of the torque: at 9 ms from command to reading, late cycles included, 30° of 60 remain.
-TORQUE_RAD_S = 60.0
-SPEED_RAD_S = 2 * math.pi * 5  # bandwidth of a speed, as by torque
-FOLLOWED = 0.9  # of the nut's own speed; all of it would leave the springs no damping
-ACCELERATING = 0.3  # of the permitted torque; the rest is for friction
-FREE_SHARE = 0.8  # of the permitted torque: below it a nut that was held is free again
+TORQUE_RAD_S: Final = 60.0
+SPEED_RAD_S: Final = 2 * math.pi * 5  # bandwidth of a speed, as by torque
+FOLLOWED: Final = 0.9  # of the nut's own speed; all of it would leave the springs no damping
+ACCELERATING: Final = 0.3  # of the permitted torque; the rest is for friction
+FREE_SHARE: Final = 0.8  # of the permitted torque: below it a nut that was held is free again
 
 
 def braked(velocity_m_s: float, deceleration_m_s2: float, dt_s: float) -> float:

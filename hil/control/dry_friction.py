@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -18,9 +19,9 @@ from hil.control.calibration import passive_bounds
 from hil.control.force_model import Loop
 from hil.profile import Profile
 
-LEVEL_SHARE = 0.5  # of the knee force, or of the force limit: mean force of the sines
-AMPLITUDE_SHARE = 0.5  # of the level, unless the profile says otherwise
-HALF_POWER = math.sqrt(0.5)
+LEVEL_SHARE: Final = 0.5  # of the knee force, or of the force limit: mean force of the sines
+AMPLITUDE_SHARE: Final = 0.5  # of the level, unless the profile says otherwise
+HALF_POWER: Final = math.sqrt(0.5)
 
 
 def sine_N(profile: Profile) -> tuple[float, float]:

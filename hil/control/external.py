@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control.behaviour_checks import Checked, check_behaviour
 from hil.control.behaviours import ActiveBehaviour, start_behaviour
@@ -10,7 +11,7 @@ from hil.control.source import Gains
 from hil.core import BehaviourCode, ConstantForce, ExternalSetpoint, Setpoint, VirtualSpring
 from hil.profile import Profile
 
-ROUNDING_S = 1e-9  # periods that add up to the longest gap do not exceed it
+ROUNDING_S: Final = 1e-9  # periods that add up to the longest gap do not exceed it
 
 
 def as_behaviour(values: ExternalSetpoint | Setpoint) -> ConstantForce | VirtualSpring:

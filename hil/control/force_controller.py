@@ -14,6 +14,7 @@ action. It is fed with the limited command, so it does not wind up.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control.calibration import ForceCalibration, LiveCalibration
 from hil.control.estimation import Estimator
@@ -21,14 +22,16 @@ from hil.control.force_design import ForceGains, dead_zone_m
 from hil.control.force_model import LawGains
 from hil.profile import Profile
 
-SLIP_FROM_M_S = 0.0015  # desired nut speed from which friction is compensated: above the noise
-SLIP_SPEED_M_S = 0.005  # beyond that, until it is compensated in full
-RESTING_M_S = 0.004  # nut speed below which the dead zone acts, growing towards standstill
+SLIP_FROM_M_S: Final = (
+    0.0015  # desired nut speed from which friction is compensated: above the noise
+)
+SLIP_SPEED_M_S: Final = 0.005  # beyond that, until it is compensated in full
+RESTING_M_S: Final = 0.004  # nut speed below which the dead zone acts, growing towards standstill
 # Of a sample's delay beyond the usual: as far as one acceleration describes the springs, a third of
 # a radian of their oscillation on the shipped rigs.
-MOST_LATE_S = 0.005
-MOST_SHARE = 0.9  # of a gap; a command that acts for less than the rest is neglected
-INTEGRAL_SHARE = 0.4  # of the force limit: friction and the screw's loss, nothing larger
+MOST_LATE_S: Final = 0.005
+MOST_SHARE: Final = 0.9  # of a gap; a command that acts for less than the rest is neglected
+INTEGRAL_SHARE: Final = 0.4  # of the force limit: friction and the screw's loss, nothing larger
 
 
 class ForceController:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control.calibration import passive_bounds
 from hil.control.rig_model import moved_mass
@@ -10,11 +11,11 @@ from hil.core import Behaviour, ConstantForce, HoldPosition, VirtualSpring, Wave
 from hil.profile import Lever, Profile
 
 # Below both, friction and a hand hold the imbalance; common practice, no source.
-OUT_OF_BALANCE_SHARE = 0.15  # of the balanced load
-LEAST_OUT_OF_BALANCE_SHARE = 0.05  # of the force limit
-LEAST_ROOM_M = 0.005  # to an end: a shorter motion is over before it is fast
-SWING_M = 0.01  # a sine that moves the free load by less is not a fall
-LEAST_KG = 0.2  # hung; below this it is called the empty rig
+OUT_OF_BALANCE_SHARE: Final = 0.15  # of the balanced load
+LEAST_OUT_OF_BALANCE_SHARE: Final = 0.05  # of the force limit
+LEAST_ROOM_M: Final = 0.005  # to an end: a shorter motion is over before it is fast
+SWING_M: Final = 0.01  # a sine that moves the free load by less is not a fall
+LEAST_KG: Final = 0.2  # hung; below this it is called the empty rig
 
 
 def expected_motion(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
-HOLDING_SHARE = 0.1  # of the speed limit: at rest there is no hurry
+HOLDING_SHARE: Final = 0.1  # of the speed limit: at rest there is no hurry
 
 
 class PositionTarget:

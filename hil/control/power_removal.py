@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import enum
 import math
+from typing import Final
 
 from drivers.base import MISSED_INTERVALS, Capabilities, PowerStage
 
 # From OFF until the drive must report it. Common practice, no source: a power stage blocks its
 # bridge within a millisecond; the rest is for a status that comes late. Meanwhile a drive that
 # stays on without torque lets the load fall: 50 ms mean 70 mm/s on the lever rig.
-ALLOWED_S = 0.05
-MOST_COUNTED_S = 0.005  # of one cycle: after a pause the first status may be from before it
-DECAY = 0.25  # of the time for which OFF is reported: a stage that flickers is not off
-WATCH_MARGIN_S = 0.2  # after the drive's own watch over its host must have acted
-NO_WATCH_S = 1.0  # OFF is repeated for this long without such a watch; common practice, no source
+ALLOWED_S: Final = 0.05
+MOST_COUNTED_S: Final = 0.005  # of one cycle: after a pause the first status may be from before it
+DECAY: Final = 0.25  # of the time for which OFF is reported: a stage that flickers is not off
+WATCH_MARGIN_S: Final = 0.2  # after the drive's own watch over its host must have acted
+NO_WATCH_S: Final = (
+    1.0  # OFF is repeated for this long without such a watch; common practice, no source
+)
 
-_SHOWN_OFF = (PowerStage.OFF, PowerStage.FAULT)
-_SHOWN_ON = (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
+_SHOWN_OFF: Final = (PowerStage.OFF, PowerStage.FAULT)
+_SHOWN_ON: Final = (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
 
 
 class Removal(enum.Enum):

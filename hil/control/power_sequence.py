@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import enum
+from typing import Final
 
 from drivers.base import PowerRequest, PowerStage
 
-LONGEST_S = {PowerRequest.ON: 2.0, PowerRequest.CLEAR_FAULT: 1.0}
-AWAITED = {PowerRequest.ON: PowerStage.ON, PowerRequest.CLEAR_FAULT: PowerStage.OFF}
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_OFF: Final = PowerRequest.OFF
+
+LONGEST_S: Final = {PowerRequest.ON: 2.0, PowerRequest.CLEAR_FAULT: 1.0}
+AWAITED: Final = {PowerRequest.ON: PowerStage.ON, PowerRequest.CLEAR_FAULT: PowerStage.OFF}
 
 
 class Progress(enum.Enum):
@@ -22,7 +26,7 @@ class PowerSequence:
     """Wait for the power stage; ``requested`` is the pending request, OFF if none is."""
 
     def __init__(self) -> None:
-        self.requested = PowerRequest.OFF
+        self.requested = _OFF
         self._waited_s = 0.0
 
     def ask(self, request: PowerRequest) -> None:
@@ -33,13 +37,13 @@ class PowerSequence:
     def follow(self, stage: PowerStage, dt_s: float) -> Progress:
         """Wait for one cycle; after ``REACHED`` or ``TOO_LONG`` nothing is waited for."""
         requested = self.requested
-        if requested is PowerRequest.OFF:
+        if requested is _OFF:
             return Progress.NONE
         self._waited_s += dt_s
         if stage == AWAITED[requested]:
-            self.requested = PowerRequest.OFF
+            self.requested = _OFF
             return Progress.REACHED
         if self._waited_s > LONGEST_S[requested]:
-            self.requested = PowerRequest.OFF
+            self.requested = _OFF
             return Progress.TOO_LONG
         return Progress.NONE

@@ -16,6 +16,7 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Callable
+from typing import Final
 
 from drivers.motion import FINE, FORCE, LENGTH, SPEED
 from hil.control.commissioning import SPEED_BANDWIDTH_RAD_S, OpenLoop
@@ -25,23 +26,29 @@ from hil.control.seek_figures import OVER_LOAD, repeatability, seek_figures
 from hil.core import BehaviourCode, SeekReference
 from hil.profile import Profile
 
-SWITCH_SPEED_SHARE = 0.5  # of the seek speed: an input that comes every 10 ms, 40 um
-BASE_S = 0.25  # filter of the force while nothing is met
-FREE_M = 5e-4  # output motion beyond which nothing holds it
-STANDS_SHARE = 0.3  # of the seek speed: below it the output counts as at rest
-YIELD_M = 1e-4  # an end gives less under the second half of the force's rise
-DWELL_S, MEAN_S = 0.30, 0.15  # standstill at a touch, and its last part, which is averaged
-STILL_M = 1e-4  # range of an output at rest; noise of a coarse sensor is a fifth of it
-CLEAR_M = 0.002  # backed off from each touch
-SCATTER_M = 2e-4  # of the touches; an end repeats within a tenth of it
-STROKE_OFF_M, STROKE_OFF_SHARE = 0.001, 0.02  # as in the bring-up's travel
-KEPT_OFF_M = 0.001  # a kept reference confirms an end this close
-BLOCKED_RISE = 0.4  # of the rise that ends a seek: a nut stopped at this has met something
-BLOCKED_SHARE, BLOCKED_S, STARTING_S = 0.1, 0.4, 1.0
-BEYOND = 1.2  # of the stroke: search range for an end
-SWITCH_ROOM_M = 0.003  # beyond its position, by which a home switch must have released
-LOAD_SHARE = 0.3  # of the rise: a force that acts while the output moves freely is a load
-BALANCES_S = 0.02  # filter of the spring force from which the load is taken
+SWITCH_SPEED_SHARE: Final = 0.5  # of the seek speed: an input that comes every 10 ms, 40 um
+BASE_S: Final = 0.25  # filter of the force while nothing is met
+FREE_M: Final = 5e-4  # output motion beyond which nothing holds it
+STANDS_SHARE: Final = 0.3  # of the seek speed: below it the output counts as at rest
+YIELD_M: Final = 1e-4  # an end gives less under the second half of the force's rise
+# Standstill at a touch, and its last part, which is averaged.
+DWELL_S: Final = 0.30
+MEAN_S: Final = 0.15
+STILL_M: Final = 1e-4  # range of an output at rest; noise of a coarse sensor is a fifth of it
+CLEAR_M: Final = 0.002  # backed off from each touch
+SCATTER_M: Final = 2e-4  # of the touches; an end repeats within a tenth of it
+# As in the bring-up's travel.
+STROKE_OFF_M: Final = 0.001
+STROKE_OFF_SHARE: Final = 0.02
+KEPT_OFF_M: Final = 0.001  # a kept reference confirms an end this close
+BLOCKED_RISE: Final = 0.4  # of the rise that ends a seek: a nut stopped at this has met something
+BLOCKED_SHARE: Final = 0.1
+BLOCKED_S: Final = 0.4
+STARTING_S: Final = 1.0
+BEYOND: Final = 1.2  # of the stroke: search range for an end
+SWITCH_ROOM_M: Final = 0.003  # beyond its position, by which a home switch must have released
+LOAD_SHARE: Final = 0.3  # of the rise: a force that acts while the output moves freely is a load
+BALANCES_S: Final = 0.02  # filter of the spring force from which the load is taken
 
 
 class _Phase(enum.Enum):

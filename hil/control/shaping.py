@@ -9,18 +9,20 @@ missing part then follows slowly. A jump of the setpoint, which no motion can ca
 
 from __future__ import annotations
 
+from typing import Final
+
 from hil.core import Limit
 from hil.profile import Profile
 
-IMPOSSIBLE_N = 1e9  # beyond this a force is an error, not a setpoint
-BLEND_S = 0.08  # time constant with which the step of a change of behaviour decays
-JUMP_RATES = 2.0  # change of slope from cycle to cycle, in rate limits, that is a jump
-SLOW_S = 0.5  # time constant for the part cut off a slope, while slopes are still being cut
-CALM_S = 0.1  # without a cut; from then on it decays as quickly as a change of behaviour
+IMPOSSIBLE_N: Final = 1e9  # beyond this a force is an error, not a setpoint
+BLEND_S: Final = 0.08  # time constant with which the step of a change of behaviour decays
+JUMP_RATES: Final = 2.0  # change of slope from cycle to cycle, in rate limits, that is a jump
+SLOW_S: Final = 0.5  # time constant for the part cut off a slope, while slopes are still being cut
+CALM_S: Final = 0.1  # without a cut; from then on it decays as quickly as a change of behaviour
 # Time constant with which a force imposed by a cap decays once the cap opens; at the rate alone, 500 N that
 # caught a light output would last for 60 ms and throw it back.
-RELEASE_S = 0.01
-SETTLED_N = 0.5
+RELEASE_S: Final = 0.01
+SETTLED_N: Final = 0.5
 
 
 class Shaper:

@@ -10,6 +10,7 @@ velocity is limited to what its proportional part may add to the torque that the
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control.calibration import ForceCalibration, LiveCalibration
 from hil.control.estimation import Estimator
@@ -19,13 +20,13 @@ from hil.control.velocity_design import VelocityGains
 from hil.control.velocity_model import VelocityLaw
 from hil.profile import Profile
 
-SLIDE_S = (
+SLIDE_S: Final = (
     0.03  # in which the feed-forward changes to another behaviour's; common practice, no source
 )
 # Of the drive's proportional gain over the stated one: the bring-up measures it up to 16 % low, and a torque
 # is read a cycle late.
-GAIN_TIMES = 1.25
-CARRIED_S = (
+GAIN_TIMES: Final = 1.25
+CARRIED_S: Final = (
     0.003  # mean of the torque that the drive's integral carries; common practice, no source
 )
 

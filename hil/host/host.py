@@ -12,7 +12,7 @@ import datetime
 import os
 import sys
 import time
-from typing import Any
+from typing import Any, Final
 
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic, Telemetry
 from drivers.capture import WireRecorder
@@ -32,17 +32,17 @@ from hil.host.verification_watch import VerificationWatch
 from hil.link import Incoming, LinkServer
 from hil.profile import Profile, live_cycle_late_s
 
-ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
+ANSWER_SHARE: Final = 0.6  # of the period in which the drive must have answered
 # After a missed cycle: the cause of the delay may still be delaying the bus and the drive.
-LATE_ANSWER_S = 0.004
-BEAT_S = 0.04
-UNDER_POWER = (State.STANDBY, State.RUNNING)
-WAIT_S = 0.0005  # until the first cycle
+LATE_ANSWER_S: Final = 0.004
+BEAT_S: Final = 0.04
+WAIT_S: Final = 0.0005  # until the first cycle
+_monotonic: Final = time.monotonic  # looked up once, as it is read several times in each cycle
 # A message that blocks all others for this long also blocks a stop. Common practice, no source: a
 # third of the shortest heartbeat limit in the profiles.
-DEAF_S = 0.05
+DEAF_S: Final = 0.05
 # Stops that the link's gate knows of before the bench does.
-ASKED_FOR = (Cause.OPERATOR, Cause.CONTROL_RELEASED, Cause.HEARTBEAT_LATE)
+ASKED_FOR: Final = (Cause.OPERATOR, Cause.CONTROL_RELEASED, Cause.HEARTBEAT_LATE)
 
 
 class Host:
@@ -92,6 +92,8 @@ class Host:
         self.tied: TiedBenches | None = None  # with other axes of this process
         self.parent: int | None = None  # ends when this process has exited
         self._sent_s: float | None = None  # when the stop being executed was requested
+        self._timing = CycleTiming(0.0)  # refilled in place each cycle
+        self._keeps_awake = False
         self.recorder = RecorderWatch()
         self.awake = AwakeProcess(None)
         self._turn = 0  # parts of the watch since the last heartbeat
@@ -154,7 +156,7 @@ class Host:
             self._notes.note({"answer_s": answer_s})
         # Measured from here to here, so that no pause of this process, anywhere in the cycle,
         # goes unseen.
-        before_s, self._acted_s = self._acted_s, time.monotonic()
+        before_s, self._acted_s = self._acted_s, _monotonic()
         late_s = self._acted_s - before_s - self.period_s
         if late_s > self.most_late_s:
             bench.held_up(late_s, self.most_late_s)
@@ -162,15 +164,14 @@ class Host:
         # stop that arrived in the meantime.
         if bench.cycle:
             self._obey_stop(self._acted_s)
-        timing = CycleTiming(
-            time_s=woke_s - pace.began_s,
-            wake_latency_s=woke_s - pace.due_s,
-            work_s=pace.work_s,
-            answer_s=answer_s,
-        )
+        timing = self._timing
+        timing.time_s = woke_s - pace.began_s
+        timing.wake_latency_s = woke_s - pace.due_s
+        timing.work_s = pace.work_s
+        timing.answer_s = answer_s
         row = bench.advance(telemetry, dt_s, timing)
         drive.write(bench.command)
-        written_s = time.monotonic()
+        written_s = _monotonic()
         self.link.publish_row(row)
         return written_s
 
@@ -183,10 +184,10 @@ class Host:
         drive, woke_s, period_s = self.drive, self.pace.woke_s, self.period_s
         in_time = woke_s - self.pace.due_s <= period_s
         telemetry = drive.read(woke_s + (self._answer_by_s if in_time else LATE_ANSWER_S))
-        if time.monotonic() - woke_s > LATE_ANSWER_S + period_s:
+        if _monotonic() - woke_s > LATE_ANSWER_S + period_s:
             # Held up while waiting: the answer may have arrived but not been read.
             self._notes.cycle(0)
-            telemetry = drive.read(time.monotonic() + LATE_ANSWER_S)
+            telemetry = drive.read(_monotonic() + LATE_ANSWER_S)
         return telemetry
 
     def _serve(self, written_s: float) -> None:
@@ -200,7 +201,10 @@ class Host:
         for incoming in self.link.poll(written_s, self._powered):
             self._answer(incoming)
         self._watch_holder(written_s)
-        self.awake.work(bench.state in UNDER_POWER or bench.energising)
+        powered = bench.powered
+        if powered != self._keeps_awake:
+            self._keeps_awake = powered
+            self.awake.work(powered)
         if written_s >= self._next_heartbeat_s:
             self._next_heartbeat_s = written_s + BEAT_S
             self.link.publish_event(self._heartbeat(written_s - pace.began_s))
@@ -221,7 +225,7 @@ class Host:
         bench.stop(Cause.HOST_ENDING)
         bench.controlled_stop.abandon()
         drive.de_energise()
-        self._publish_events(time.monotonic(), time.monotonic())
+        self._publish_events(_monotonic(), _monotonic())
         look = self.last_look = see_power_go(drive, self.period_s, bench.removal.still_on)
         ending = {"kind": "host_ending", "time_s": bench.time_s}
         ending |= {"power": look.text, "power_still_on": look.still_on}
@@ -244,7 +248,7 @@ class Host:
             "kind": "pause",
             "time_s": time_s,
             "late_ms": round(1e3 * late_s, 2),
-            "cause": self.pauses.explain(late_s, time.monotonic()),
+            "cause": self.pauses.explain(late_s, _monotonic()),
         }
         self.link.publish_event(self._stamp(event))
 
@@ -267,7 +271,7 @@ class Host:
 
     def _failed(self, error: Exception) -> float:
         self.drive.de_energise()
-        written = time.monotonic()
+        written = _monotonic()
         command = self.bench.command
         command.power = PowerRequest.OFF
         command.torque_N_m = 0.0

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import time
+from typing import Final
 
-from hil.host.realtime import sleep_until
+# Looked up once: they are called in each cycle.
+_monotonic: Final = time.monotonic
+_sleep: Final = time.sleep
 
 
 class Pace:
@@ -26,14 +29,19 @@ class Pace:
 
     def begin(self) -> None:
         """Count from now on."""
-        self.began_s = self.last_s = self.woke_s = time.monotonic()
+        self.began_s = self.last_s = self.woke_s = _monotonic()
         self.due_s = self.began_s + self.period_s
 
     def wake(self) -> int:
         """Sleep until the cycle is due; return the whole periods since the last wake-up."""
-        sleep_until(self.due_s)
-        self.last_s, self.woke_s = self.woke_s, time.monotonic()
-        return max(1, round((self.woke_s - self.last_s) / self.period_s))
+        left = self.due_s - _monotonic()
+        if left > 0.0:
+            _sleep(left)  # as ``sleep_until`` does
+        before_s = self.woke_s
+        self.last_s = before_s
+        self.woke_s = woke_s = _monotonic()
+        periods = (woke_s - before_s) / self.period_s
+        return round(periods) if periods >= 1.5 else 1
 
     @property
     def overslept_s(self) -> float:
@@ -42,7 +50,7 @@ class Pace:
 
     def end(self, written_s: float) -> None:
         """End the cycle whose command left at ``written_s``."""
-        done_s, period = time.monotonic(), self.period_s
+        done_s, period = _monotonic(), self.period_s
         self.work_s = done_s - self.woke_s
         if written_s - self.due_s > period:
             self.late_cycles += 1

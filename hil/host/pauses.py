@@ -6,22 +6,26 @@ import math
 import os
 import time
 from dataclasses import dataclass
+from typing import Final
 
-PAUSE_S = 0.005  # shortest lateness for which a cause is given
-LOOK_S = 1.0  # between looks at the slower counters
-SHARE = 0.5  # of a pause that one cause must fill to be named
-_NEAR_LIMIT = (
+_thread_time: Final = time.thread_time  # looked up once, as it is called in each cycle
+
+PAUSE_S: Final = 0.005  # shortest lateness for which a cause is given
+LOOK_S: Final = 1.0  # between looks at the slower counters
+SHARE: Final = 0.5  # of a pause that one cause must fill to be named
+_NEAR_LIMIT: Final = (
     0.9  # share of the time allowed to real-time programs above which the limit is suspected
 )
 # The limit takes away the rest of the period in one piece; other causes have no such length.
-_LIMIT_PERIOD_S, _LIKE_REST = 1.0, 0.1  # sched_rt_period_us by the kernel's default, sched(7)
+_LIMIT_PERIOD_S: Final = 1.0  # sched_rt_period_us by the kernel's default, sched(7)
+_LIKE_REST: Final = 0.1
 # Without a count of the time waited. Measured next to programs of higher priority: 48 to 60 ms of 50.
-_LIKELY_REST = 0.25
-_SCHEDSTAT = "/proc/self/schedstat"
-_STAT = "/proc/stat"
-_PRESSURE = "/proc/pressure/"
-_LIMIT = "/proc/sys/kernel/sched_rt_{}_us"
-_STAT_BYTES = 16_384  # its first lines, one for each processor
+_LIKELY_REST: Final = 0.25
+_SCHEDSTAT: Final = "/proc/self/schedstat"
+_STAT: Final = "/proc/stat"
+_PRESSURE: Final = "/proc/pressure/"
+_LIMIT: Final = "/proc/sys/kernel/sched_rt_{}_us"
+_STAT_BYTES: Final = 16_384  # its first lines, one for each processor
 
 
 @dataclass(frozen=True)
@@ -151,7 +155,7 @@ class PauseWitness:
                 continue  # not Linux, or hidden: this cause stays unknown
         self.limit = _realtime_limit()
         self._continued_s = -math.inf
-        self._used = (time.thread_time(),) * 2  # at the last two wake-ups
+        self._used_s = self._used_before_s = _thread_time()  # at the last two wake-ups
         self._share = 0.0
         now_s = time.monotonic()
         self._fast = _Counted(now_s, self._fast_counters())
@@ -169,7 +173,7 @@ class PauseWitness:
 
     def wake(self) -> None:
         """Note the processor time used so far (takes about 0.5 us)."""
-        self._used = (self._used[1], time.thread_time())
+        self._used_before_s, self._used_s = self._used_s, _thread_time()
 
     def look(self, now_s: float) -> None:
         """Note the counters (takes about 20 us, and 80 us once per ``LOOK_S``)."""
@@ -198,7 +202,7 @@ class PauseWitness:
         return Evidence(
             stopped=self._continued_s >= now_s - pause_s - PAUSE_S,
             waited=waited,
-            used=self._used[1] - self._used[0],
+            used=self._used_s - self._used_before_s,
             rig=rig,
             stolen=stolen,
             interrupts=interrupts,

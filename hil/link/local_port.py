@@ -10,26 +10,27 @@ import struct
 import time
 from collections import Counter, deque
 from pathlib import Path
+from typing import Final
 
 from hil.link.errors import LinkError
 from hil.link.zmtp import Incoming, Parcel, ProtocolError, framed
 
 # Of one port: the drive needs some of the process's file descriptors (1024 by default).
-MOST_PEERS = 300
+MOST_PEERS = 300  # not Final, as SHAKE_S below: tests lower both
 SHAKE_S = 2.0  # for the handshake. Common practice, no source
-_ACCEPT_S = 0.002  # between two connections; each costs about 50 us of a cycle
-_READ_BYTES = 65_536
+_ACCEPT_S: Final = 0.002  # between two connections; each costs about 50 us of a cycle
+_READ_BYTES: Final = 65_536
 # Of answers that a peer does not read; later ones are dropped. A hello's answer has about 20 kB.
-_UNSENT_BYTES = 262_144
-_BACKLOG = 128
-_READY_AT_ONCE = 64
-_SENT_AT_ONCE = 4  # messages to one peer; a block of samples costs about 8 us
-_MOST_TOPICS = 8
-_TOPIC_BYTES = 64  # of a subscription; those of this program are empty
-_LOOK_S = 0.004  # between two looks for new subscribers: each costs a call of the system
-_DIRECT = 4  # subscribers served within the call that publishes
-_CREDENTIALS = struct.Struct("3i")
-_SO_PEERCRED = getattr(socket, "SO_PEERCRED", None)
+_UNSENT_BYTES: Final = 262_144
+_BACKLOG: Final = 128
+_READY_AT_ONCE: Final = 64
+_SENT_AT_ONCE: Final = 4  # messages to one peer; a block of samples costs about 8 us
+_MOST_TOPICS: Final = 8
+_TOPIC_BYTES: Final = 64  # of a subscription; those of this program are empty
+_LOOK_S: Final = 0.004  # between two looks for new subscribers: each costs a call of the system
+_DIRECT: Final = 4  # subscribers served within the call that publishes
+_CREDENTIALS: Final = struct.Struct("3i")
+_SO_PEERCRED: Final = getattr(socket, "SO_PEERCRED", None)
 
 
 class Peer:

@@ -6,6 +6,7 @@ import time
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from hil.link.budgets import Budgets
 from hil.link.messages import (
@@ -19,11 +20,11 @@ from hil.link.messages import (
 )
 from hil.link.sources import Source, Taken
 
-STOP_BYTES = 2048  # of a message from a client that was cut off; it may be a stop
+STOP_BYTES: Final = 2048  # of a message from a client that was cut off; it may be a stop
 # Messages taken from the sockets and not yet read: a stop among them comes first. Taking one costs
 # 4 us, reading one up to 100 us.
-MOST_WAITING = 16
-_LEAST_TAKEN = 6  # in one turn, however late: a stop may be behind other messages
+MOST_WAITING: Final = 16
+_LEAST_TAKEN: Final = 6  # in one turn, however late: a stop may be behind other messages
 
 
 @dataclass(slots=True)

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from hil.core import INDEX, ROW, Cause, Request, Sample, Stop
 from hil.link.budgets import Budgets
@@ -39,16 +39,17 @@ from hil.link.serving import ServerSockets
 
 __all__ = ["Incoming", "LinkError", "LinkServer"]
 
-BLOCK_S = 0.02  # of samples in one message
-KEPT_S = 120.0  # of messages kept for a client that does not read them
+BLOCK_S: Final = 0.02  # of samples in one message
+KEPT_S: Final = 120.0  # of messages kept for a client that does not read them
 # For receiving in one call of poll, however much waits: less than a tenth of the period. One more
 # message may be begun.
-RECEIVE_S, RECEIVE_SHARE = 60e-6, 0.06
-LOOKED_S = 0.002  # for which ``poll`` relies on the look of ``poll_stop``
-MOST_AT_ONCE = 6  # messages that are answered in one call of poll
-AHEAD_S = 0.001  # a date further ahead of the host's clock is ignored
-_STAMP_AT = 2 * KIND
-_TIME = INDEX["time_s"]
+RECEIVE_S: Final = 60e-6
+RECEIVE_SHARE: Final = 0.06
+LOOKED_S: Final = 0.002  # for which ``poll`` relies on the look of ``poll_stop``
+MOST_AT_ONCE: Final = 6  # messages that are answered in one call of poll
+AHEAD_S: Final = 0.001  # a date further ahead of the host's clock is ignored
+_STAMP_AT: Final = 2 * KIND
+_TIME: Final = INDEX["time_s"]
 
 
 @dataclass(slots=True)
@@ -120,6 +121,7 @@ class LinkServer:
         self._full = len(self._block)
         kept = max(1000, round(KEPT_S * (rate_hz / rows + 100)))
         self._sockets = ServerSockets(self.directory, kept, tcp, keys)
+        self._samples = self._sockets.samples
         self._sources = self._sockets.sources
         self._receiver = Receiver(self._sources, budgets or Budgets())
         self.tcp = self._sockets.tcp
@@ -170,7 +172,9 @@ class LinkServer:
             now_s: ``time.monotonic()``.
             powered: returns whether the power stage is on or coming on now.
         """
-        self._sockets.turn(now_s)
+        self._samples.turn(now_s)
+        if self.tcp is not None:
+            self._sockets.admit(now_s)
         if 0.0 <= now_s - self._looked_s < LOOKED_S:
             # What has come since waits: the next ``poll_stop`` is before the next command. After a
             # pause it is looked for: heartbeats that have come are heard before silence is judged.
@@ -218,7 +222,7 @@ class LinkServer:
 
     def deaf_s(self, now_s: float) -> float:
         """Return how long one endless message has blocked all others of the network, in s."""
-        return self._sockets.deaf_s(now_s)
+        return self._sockets.deaf_s(now_s) if self.tcp is not None else 0.0
 
     def drop_holder(self, powered: bool = False) -> None:
         """Take control away from its holder; with power on, the caller stops the bench."""

@@ -38,6 +38,7 @@ class ServerSockets:
         tcp: ``HOST:PORT`` for requests, the next port for samples; needs ``keys``.
 
     Attributes:
+        samples: local port of the samples.
         sources: sources of requests.
         tcp: the address served, with the real port; or None.
         samples_port: samples port on the network, else 0.
@@ -58,8 +59,8 @@ class ServerSockets:
         make_link_directory(directory)
         with contextlib.ExitStack() as bound:
             bound.callback(_lock(directory).close)
-            self._samples = SamplesPort(directory / SAMPLES, kept)
-            bound.callback(self._samples.close, _LINGER_S)
+            self.samples = SamplesPort(directory / SAMPLES, kept)
+            bound.callback(self.samples.close, _LINGER_S)
             local = LocalSource(directory / REQUESTS)
             bound.callback(local.port.close, _LINGER_S)
             self.sources: list[Source] = [local]
@@ -71,15 +72,14 @@ class ServerSockets:
                 self.samples_port = self._network.samples_port
             self._bound = bound.pop_all()
 
-    def turn(self, now_s: float) -> None:
-        """Accept clients, and continue sending to those that lag."""
-        self._samples.turn(now_s)
+    def admit(self, now_s: float) -> None:
+        """Accept clients from the network."""
         if self._network is not None:
             self._network.admit(now_s)
 
     def publish(self, data: bytes) -> None:
         """Send to every subscriber; a slow one never blocks."""
-        self._samples.publish(data)
+        self.samples.publish(data)
         if self._network is not None:
             self._network.samples.send(data, zmq.NOBLOCK)
 

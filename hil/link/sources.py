@@ -6,7 +6,7 @@ import contextlib
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Final, Protocol
 
 import zmq
 
@@ -15,10 +15,10 @@ from hil.link.messages import MOST_BYTES, MOST_BYTES_ANSWERED
 from hil.link.network_watch import NetworkWatch, end_connection
 from hil.link.zmtp import MOST_FRAMES
 
-_ONE_FRAME = "a message is one frame"
-_MANY_FRAMES = f"a message of more than {MOST_FRAMES} frames"
-_SKIPPED_AT_ONCE = 16  # frames between two checks of the clock
-_POLLIN = int(zmq.POLLIN)
+_ONE_FRAME: Final = "a message is one frame"
+_MANY_FRAMES: Final = f"a message of more than {MOST_FRAMES} frames"
+_SKIPPED_AT_ONCE: Final = 16  # frames between two checks of the clock
+_POLLIN: Final = int(zmq.POLLIN)
 
 
 @dataclass(slots=True)

@@ -9,17 +9,20 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from typing import Final
 
-_GREETING_BYTES = 64
-GREETING = b"\xff" + bytes(8) + b"\x7f\x03\x00" + b"NULL".ljust(20, b"\0") + bytes(32)
-_MORE, _LONG, _COMMAND = 1, 2, 4
-_SHORT_MOST = 255  # bytes of a frame whose size is one byte
-_COMMAND_BYTES = 1024  # ample for READY with every property of libzmq
+_GREETING_BYTES: Final = 64
+GREETING: Final = b"\xff" + bytes(8) + b"\x7f\x03\x00" + b"NULL".ljust(20, b"\0") + bytes(32)
+_MORE: Final = 1
+_LONG: Final = 2
+_COMMAND: Final = 4
+_SHORT_MOST: Final = 255  # bytes of a frame whose size is one byte
+_COMMAND_BYTES: Final = 1024  # ample for READY with every property of libzmq
 # Between two messages, or two reads: a peer sends a PING each second at most, if at all.
-_MOST_COMMANDS = 16
-_LONG_HEAD = struct.Struct(">BQ")
+_MOST_COMMANDS: Final = 16
+_LONG_HEAD: Final = struct.Struct(">BQ")
 # Frames of one message that are read before it is refused; beyond them its sender is cut off.
-MOST_FRAMES = 16
+MOST_FRAMES: Final = 16
 
 
 class ProtocolError(Exception):

@@ -8,6 +8,7 @@ allow for in ``carried_load``.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control import Estimator
 from hil.core import Limit
@@ -17,7 +18,14 @@ from hil.supervision.falling_weight import FallingWeight
 from hil.supervision.force_caps import FlatCap, SpeedCap, TravelCap
 from hil.supervision.torque_caps import CurrentCap, NutSpeedCap, SpringRoomCap, SupplyCap
 
-DAMPING_SHARE = 0.25  # of the force loop's bandwidth
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_CURRENT: Final = Limit.CURRENT
+_SUPPLY_LOW: Final = Limit.SUPPLY_LOW
+_SPEED: Final = Limit.SPEED
+_FORCE: Final = Limit.FORCE
+_TRAVEL: Final = Limit.TRAVEL
+
+DAMPING_SHARE: Final = 0.25  # of the force loop's bandwidth
 
 
 class Bounds:
@@ -72,7 +80,7 @@ class Bounds:
         self._current.reset()
         self.torque_limit_N_m = self._current.torque_N_m
         self.torque_low_N_m, self.torque_high_N_m = -self.torque_limit_N_m, self.torque_limit_N_m
-        self.low_torque_limit = self.high_torque_limit = Limit.CURRENT
+        self.low_torque_limit = self.high_torque_limit = _CURRENT
         self.force_low_N, self.force_high_N = self.flat.low_N, self.flat.high_N
         self.low_limit, self.high_limit = self.flat.low_limit, self.flat.high_limit
         self.limited = 0
@@ -131,27 +139,27 @@ class Bounds:
         current, supply, speed = self._current, self._supply, self._nut_speed
         high = current.torque_N_m
         low = -high
-        high_limit = low_limit = Limit.CURRENT
+        high_limit = low_limit = _CURRENT
         # An unknown or NaN supply limits nothing.
         if low <= supply.high_N_m < high:
             high = supply.high_N_m
-            high_limit = Limit.SUPPLY_LOW
+            high_limit = _SUPPLY_LOW
         if high >= supply.low_N_m > low:
             low = supply.low_N_m
-            low_limit = Limit.SUPPLY_LOW
+            low_limit = _SUPPLY_LOW
         if speed.high_N_m < high:
             high = speed.high_N_m if speed.high_N_m > low else low
-            high_limit = Limit.SPEED
+            high_limit = _SPEED
         if speed.low_N_m > low:
             low = speed.low_N_m if speed.low_N_m < high else high
-            low_limit = Limit.SPEED
+            low_limit = _SPEED
         room = self._spring_room
         if room.high_N_m < high:
             high = room.high_N_m if room.high_N_m > low else low
-            high_limit = Limit.FORCE
+            high_limit = _FORCE
         if room.low_N_m > low:
             low = room.low_N_m if room.low_N_m < high else high
-            low_limit = Limit.FORCE
+            low_limit = _FORCE
         self.torque_limit_N_m = current.torque_N_m
         self.limited = current.limited
         self.torque_low_N_m, self.torque_high_N_m = low, high
@@ -164,26 +172,26 @@ class Bounds:
         high_limit, low_limit = flat.high_limit, flat.low_limit
         if speed.high_N < high:
             high = speed.high_N
-            high_limit = Limit.SPEED
+            high_limit = _SPEED
         if speed.low_N > low:
             low = speed.low_N
-            low_limit = Limit.SPEED
+            low_limit = _SPEED
         # A travel cap outranks a speed cap where the two conflict.
         if travel.high_N < high:
             high = travel.high_N
-            high_limit = Limit.TRAVEL
+            high_limit = _TRAVEL
             if low > high:
                 low = high
         if travel.low_N > low:
             low = travel.low_N
-            low_limit = Limit.TRAVEL
+            low_limit = _TRAVEL
             if high < low:
                 high = low
         high += travel.leaving_up.opened_N
         low -= travel.leaving_down.opened_N
         if self._falling.low_N > low:
             low = self._falling.low_N
-            low_limit = Limit.TRAVEL
+            low_limit = _TRAVEL
             if high < low:
                 high = low
 
@@ -207,7 +215,7 @@ class Bounds:
         elif torque_N_m <= self.torque_low_N_m:
             self.limited |= 1 << self.low_torque_limit
         else:  # limited by the drive itself
-            self.limited |= 1 << Limit.CURRENT
+            self.limited |= 1 << _CURRENT
 
     def note_shaped(self, force_N: float) -> None:
         """Add to ``limited`` the limits whose caps the shaped force has reached."""

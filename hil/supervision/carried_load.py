@@ -3,31 +3,40 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control import moved_mass
 from hil.profile import Profile
 
-BALANCE_FILTER_S = 0.03
+BALANCE_FILTER_S: Final = 0.03
 # Filter of the calm speed. 7.5 kg multiply speed noise by 15 kN·s/m, which shook the nut; a lighter
 # load needs the quick speed to stay off its ends.
-CALM_S = 0.01
+CALM_S: Final = 0.01
 # A load is assumed to be a weight, which also has mass; a hand that pushes as hard has less.
-LOAD_SHARE = 0.7
-LOAD_LEARNING_S = 0.1
+LOAD_SHARE: Final = 0.7
+LOAD_LEARNING_S: Final = 0.1
 # A weight laid on is accepted at once, down to this share of its pull while it falls: at half of
 # the force limit, too late means 50 mm/s at the end. From sudden loads in lockstep, no source.
-LOAD_RISING_S, LEAST_SEEN = 0.005, 0.3
+LOAD_RISING_S: Final = 0.005
+LEAST_SEEN: Final = 0.3
 # An added load that pulls by this share of the force limit more than the known one is seen through a
 # quicker filter, and for a while accepted up to this acceleration of the known mass: a hand that pushes
 # as a weight falls would otherwise be thrown back by it. From sudden loads and hands in lockstep.
-SUDDEN_SHARE, SUDDEN_SEEN, SUDDEN_FILTER_S, SUDDEN_S, THROWN_M_S2 = 0.2, 0.15, 0.012, 0.1, 3.0
+SUDDEN_SHARE: Final = 0.2
+SUDDEN_SEEN: Final = 0.15
+SUDDEN_FILTER_S: Final = 0.012
+SUDDEN_S: Final = 0.1
+THROWN_M_S2: Final = 3.0
 # An acceleration bounds the mass present: this share of the force limit moves no more. A weight lifted
 # by a hand counts as present for ``HELD_S``; a bound relaxes by a factor e in ``BOUND_S``.
 # From hands and weights in lockstep, no source.
-BOUND_SHARE, RISING_SHARE, BOUND_S, HELD_S = 0.3, 0.75, 0.1, 0.5
-STEADY_S = 0.2
-WEIGHING_S = 0.4
-PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh the mass of the weight
+BOUND_SHARE: Final = 0.3
+RISING_SHARE: Final = 0.75
+BOUND_S: Final = 0.1
+HELD_S: Final = 0.5
+STEADY_S: Final = 0.2
+WEIGHING_S: Final = 0.4
+PRIOR_SQUARE: Final = 0.01  # (m/s²)²: changes of acceleration that outweigh the mass of the weight
 
 
 class CarriedLoad:

@@ -11,21 +11,26 @@ sensor errors would accumulate.
 
 from __future__ import annotations
 
+from typing import Final
+
 from hil.profile import Profile, output_energy
 
-SWING_M_S = 0.02  # speed at which the output counts as swinging the other way
+SWING_M_S: Final = 0.02  # speed at which the output counts as swinging the other way
 # One half swing may be a blow: the loop's lag delivers energy once, and the rest decays. A
 # limit cycle delivers as much again. A share between the two, no source; blows of up to 100 N at
 # the pan and springs that respond 10 to 40 ms late are distinguished by it in lockstep.
-AGAIN = 0.5
-LEAST_SHARE = 0.03  # of the tripped energy: half swings that bring less do not count
-BLOW_TIMES = 4.0  # times the tripped energy: no single blow brings that
+AGAIN: Final = 0.5
+LEAST_SHARE: Final = 0.03  # of the tripped energy: half swings that bring less do not count
+BLOW_TIMES: Final = 4.0  # times the tripped energy: no single blow brings that
 # Half swings that each bring at least this share of the one before: a limit cycle held by the added
 # damping, or one still growing. It trips from the limited energy on.
-GROWN, GROWN_SWINGS = 0.9, 2
-BLOW_SWINGS = 3  # half swings after which a blow has left less than the tripped energy
+GROWN: Final = 0.9
+GROWN_SWINGS: Final = 2
+BLOW_SWINGS: Final = 3  # half swings after which a blow has left less than the tripped energy
 
-FORGOTTEN_S = 1.0  # above a swing of the slowest virtual spring, below that of a person's motion
+FORGOTTEN_S: Final = (
+    1.0  # above a swing of the slowest virtual spring, below that of a person's motion
+)
 
 
 class OutputEnergy:

@@ -10,30 +10,35 @@ without effect permits several more: a light output answers the first ones and i
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.supervision.carried_load import CarriedLoad
 
 # Least weight that is braked, as share of the force limit; lighter ones can be braked once they are known.
-LEAST_SHARE = 0.35
+LEAST_SHARE: Final = 0.35
 # Pull without a known cause from which the output may be falling, as share of the force limit.
-UNEXPLAINED_SHARE = 0.02
+UNEXPLAINED_SHARE: Final = 0.02
 # Of the slowest acceleration of a braked weight, while filters still follow; of the free fall's, with noise.
-STARTS_AT, FREE_FALL = 0.8, 1.15
-FILTER_S = 0.008
+STARTS_AT: Final = 0.8
+FREE_FALL: Final = 1.15
+FILTER_S: Final = 0.008
 # A weight that lands on a moving output takes momentum: that jump must not hide the fall that follows.
 # Most of it that the filter sees, in free-fall accelerations.
-JUMP_SHARE = 0.1
+JUMP_SHARE: Final = 0.1
 # An output that was accelerated more than the least braked weight can be is light; share of that mass.
-LIGHT_SHARE = 0.6
-SEEN_S = 0.008  # so long before the brake acts: a blow passes through these accelerations sooner
-FALLING_M_S = 0.01
+LIGHT_SHARE: Final = 0.6
+SEEN_S: Final = (
+    0.008  # so long before the brake acts: a blow passes through these accelerations sooner
+)
+FALLING_M_S: Final = 0.01
 # First force as acceleration of the output without the weight; newtons permitted by each without effect.
 # From weights and hands in lockstep, no source.
-FIRST_M_S2, TIMES = 2.7, 5.0
-RELEASED_S = 0.05  # of a weight that is known or at rest
-EASED_SHARE = 0.05  # of the free fall's acceleration: the force has taken hold
-LET_GO_S = 0.005  # of an output that turned out to be light
-KNOWN_SHARE = 0.9  # of the weight, known to the caps of the travel
+FIRST_M_S2: Final = 2.7
+TIMES: Final = 5.0
+RELEASED_S: Final = 0.05  # of a weight that is known or at rest
+EASED_SHARE: Final = 0.05  # of the free fall's acceleration: the force has taken hold
+LET_GO_S: Final = 0.005  # of an output that turned out to be light
+KNOWN_SHARE: Final = 0.9  # of the weight, known to the caps of the travel
 
 
 class FallingWeight:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control import Estimator
 from hil.profile import Profile
 
-RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
-STANDING_M = 0.0005  # outside a soft end, this much further out still counts as at rest there
+RATE_FILTER_S: Final = 0.005  # a 12-bit count a cycle must not look like a blow
+STANDING_M: Final = (
+    0.0005  # outside a soft end, this much further out still counts as at rest there
+)
 # Times the tripped force disagreement: beyond it time counts by its square, so that a sensor of
 # the wrong sign, whose oscillation crosses the limit only briefly, is detected before it builds
 # up. No healthy lockstep session came near 1.
-GROSS_TIMES = 1.5
-WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power on
+GROSS_TIMES: Final = 1.5
+WATCHED_S: Final = 0.3  # over which the mean speed of the nut is taken before power on
 
 
 class ForceRate:

@@ -8,6 +8,7 @@ rate limit must ramp.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.motion import FORCE
 from hil.control import Estimator
@@ -16,12 +17,14 @@ from hil.profile import Profile, force_following, setpoint_following
 from hil.supervision.bounds import Bounds
 from hil.supervision.energy import OutputEnergy
 
-SWINGS = 2  # changes of the saturated side that show an oscillation; one is a blow and its return
-SWING_PERIODS = 3.0  # of the bandwidth; a longer pause starts a new count
+SWINGS: Final = (
+    2  # changes of the saturated side that show an oscillation; one is a blow and its return
+)
+SWING_PERIODS: Final = 3.0  # of the bandwidth; a longer pause starts a new count
 # Time constant with which an explained difference expires. The shaper catches up within
 # 0.5 s, but not while the setpoint itself uses up its rate.
-EXPLAINED_S = 1.0
-RAMPED_S = 0.15  # in which the shaper ramps back most of a gap
+EXPLAINED_S: Final = 1.0
+RAMPED_S: Final = 0.15  # in which the shaper ramps back most of a gap
 
 
 class LoopModel:

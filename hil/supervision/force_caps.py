@@ -13,6 +13,7 @@ to speed = d·k, whose slope stays finite.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control import Estimator, ForceCalibration
 from hil.core import Limit
@@ -20,28 +21,32 @@ from hil.profile import Profile
 from hil.supervision.carried_load import CarriedLoad
 from hil.supervision.leaving import Leaving
 
-APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
-RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
+APPROACH_1_S: Final = 10.0  # slope of allowed speed over distance at an end
+RETURN_SPEED_M_S: Final = 0.01  # back to a soft end that was overrun
 # A hand whose force grows pushes a light output out faster than the balance follows. Past an end, by this
 # distance and more, the caps of such an output use the quick balance while it moves, from the first to the
 # second of these calm speeds on, and brake towards so many times the return speed while it moves out. At
 # rest they must not: a cap that follows the force of a contact raises it without end. From hands in
 # lockstep, no source.
-PAST_M, MOVES_FROM_M_S, MOVES_M_S, OUTWARD_RETURNS = 0.0003, 0.002, 0.006, 4.0
-EASE_M_S = 0.02  # speed margin from which a cap opens quickly
+PAST_M: Final = 0.0003
+MOVES_FROM_M_S: Final = 0.002
+MOVES_M_S: Final = 0.006
+OUTWARD_RETURNS: Final = 4.0
+EASE_M_S: Final = 0.02  # speed margin from which a cap opens quickly
 # Speed beyond the allowed one that doubles the damping, up to that of the heaviest weight: one that has
 # just been laid on is not known yet. From sudden loads in lockstep, no source.
-OVER_M_S = 0.02
+OVER_M_S: Final = 0.02
 # The same up to the known mass, towards the upper and the lower end: a known weight is braked
 # before the force limit leaves too little. From sudden loads in lockstep as well.
-KNOWN_UP_M_S, KNOWN_DOWN_M_S = 0.02, 0.004
+KNOWN_UP_M_S: Final = 0.02
+KNOWN_DOWN_M_S: Final = 0.004
 # Both count a predicted speed up to this multiple of the measured one: a light output that still moves
 # away while its springs pull it back is not a falling weight. From weights taken off in lockstep, no source.
-FORESEEN_TIMES = 2.0
-LEAST_BRAKING_M_S2 = 0.03
-BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
-REACTION_S = 0.06  # until a cap acts as force: estimator, cycle and force loop
-LEAD_S = 0.02  # of that, by acceleration: more would feed force back on itself
+FORESEEN_TIMES: Final = 2.0
+LEAST_BRAKING_M_S2: Final = 0.03
+BRAKING_SHARE: Final = 0.6  # of what the force limit leaves above the load
+REACTION_S: Final = 0.06  # until a cap acts as force: estimator, cycle and force loop
+LEAD_S: Final = 0.02  # of that, by acceleration: more would feed force back on itself
 
 
 class FlatCap:
@@ -185,7 +190,7 @@ class TravelCap:
             velocity,
             pushed,
             (spring_force - high) / mass,
-            (min(known, high, heavy) - flat.low_N) / braked,
+            (min(min(known, high), heavy) - flat.low_N) / braked,
             load,
             False,
             damping,
@@ -198,7 +203,7 @@ class TravelCap:
             -velocity,
             pushed,
             (low - spring_force) / mass,
-            (flat.high_N - max(known, low, heavy)) / braked,
+            (flat.high_N - max(max(known, low), heavy)) / braked,
             load,
             True,
             damping,
@@ -297,7 +302,7 @@ def allowed_speed(distance_m: float, braking_m_s2: float) -> float:
     if distance_m <= 0.0:
         speed = APPROACH_1_S * distance_m
         return speed if speed > -RETURN_SPEED_M_S else -RETURN_SPEED_M_S
-    joint = braking_m_s2 / APPROACH_1_S**2
+    joint = braking_m_s2 / (APPROACH_1_S * APPROACH_1_S)
     if distance_m < joint:
         return APPROACH_1_S * distance_m
     return math.sqrt(2.0 * braking_m_s2 * (distance_m - 0.5 * joint))

@@ -7,14 +7,15 @@ power the shorted windings of most drives brake it. So power is removed while th
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.motion import LENGTH, SPEED
 from hil.control import Estimator
 from hil.profile import Profile
 from hil.supervision.force_caps import allowed_speed
 
-LEAST_M_S = 0.03  # speed of a hand that positions the output
-LASTING_S = 0.004  # sensor noise changes its sign within this time
+LEAST_M_S: Final = 0.03  # speed of a hand that positions the output
+LASTING_S: Final = 0.004  # sensor noise changes its sign within this time
 
 
 class IdleTravel:

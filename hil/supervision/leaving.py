@@ -9,10 +9,12 @@ away closes it again before speed has built up, so that a true weight is still b
 
 from __future__ import annotations
 
-OPENED_S = 0.3  # from closed to the flat limit; measured: 7.5 kg then leave at 30 to 40 mm/s
-CLOSED_S = 0.03  # time constant once the output moves or the cap no longer blocks
-LEAVING_M_S = 0.005  # speed away from which the output counts as leaving
-ROOM_M = 0.005  # distance to the far end below which the cap rightly blocks
+from typing import Final
+
+OPENED_S: Final = 0.3  # from closed to the flat limit; measured: 7.5 kg then leave at 30 to 40 mm/s
+CLOSED_S: Final = 0.03  # time constant once the output moves or the cap no longer blocks
+LEAVING_M_S: Final = 0.005  # speed away from which the output counts as leaving
+ROOM_M: Final = 0.005  # distance to the far end below which the cap rightly blocks
 
 
 class Leaving:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-FORGET_S = 1.0  # after this time without it, a limit's next action is reported again
+from typing import Final
+
+FORGET_S: Final = 1.0  # after this time without it, a limit's next action is reported again
 
 
 class LimitNotices:

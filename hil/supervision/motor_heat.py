@@ -12,11 +12,12 @@ the winding's time constant, has exactly that length, whatever the commutation o
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.profile import Profile
 
 # More comes from a damaged file or a NaN current.
-MOST_HEAT = 1e3
+MOST_HEAT: Final = 1e3
 
 
 class MotorHeat:

@@ -14,6 +14,7 @@ or the force that removal of power brings.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.base import Telemetry
 from drivers.motion import LENGTH
@@ -24,14 +25,14 @@ from hil.profile import Profile
 # The nut would have moved on by this much from its speed, braked by the largest possible friction
 # and driven by the torque beyond it; and the springs were strained by most of that, beyond what
 # the output's own motion explains. From trials on the simulated rigs.
-EXPECTED_M = 0.0004
-LIKELY_M = 0.0001  # if the forces differ as well
-FOLLOWED_SHARE = 0.7
-FRICTION_TIMES = 1.5  # of the stated friction: a rig may have more
+EXPECTED_M: Final = 0.0004
+LIKELY_M: Final = 0.0001  # if the forces differ as well
+FOLLOWED_SHARE: Final = 0.7
+FRICTION_TIMES: Final = 1.5  # of the stated friction: a rig may have more
 # Error of the output's acceleration against its known load: it is not measured, but derived from
 # deflection and nut. 7 N of scatter on 240 kg at the rod, which 5 kg at the pan amount to.
-OUTPUT_M_S2 = 0.03
-LONGEST_GAP_S = 0.02  # across a longer gap nothing is expected
+OUTPUT_M_S2: Final = 0.03
+LONGEST_GAP_S: Final = 0.02  # across a longer gap nothing is expected
 
 
 class MotorSensorWatch:

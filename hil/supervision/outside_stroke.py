@@ -7,6 +7,7 @@ first with the output on its end at power on, since the soft end lies further in
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.motion import LENGTH
 from hil.control import Estimator
@@ -14,8 +15,10 @@ from hil.core import Limit
 from hil.supervision.motor_sensor_watch import MotorSensorWatch
 from hil.supervision.position_following import PositionFollowing
 
-OUTSIDE_M = 0.0004  # an end of 5 kN/mm gives way by 0.12 mm under 600 N; the rest is the sensors'
-EXPLAINED_SHARE = 0.5  # of that, by the difference of position and velocity
+OUTSIDE_M: Final = (
+    0.0004  # an end of 5 kN/mm gives way by 0.12 mm under 600 N; the rest is the sensors'
+)
+EXPLAINED_SHARE: Final = 0.5  # of that, by the difference of position and velocity
 
 
 def outside_stroke(

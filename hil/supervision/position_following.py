@@ -8,16 +8,19 @@ derives both from one encoder shows nothing here; one that reports no velocity i
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.base import Telemetry
 from drivers.motion import LENGTH
 from hil.core import Limit
 from hil.profile import Profile, position_following
 
-VELOCITY_LAG_S = 0.005  # delay and filter of a drive's velocity at most; common practice, no source
-SCALE_SHARE = 0.02  # scale error of a drive's velocity; common practice, no source
-LIKELY_SHARE = 0.3  # of the tripped value, if forces differ as well
-LONGEST_GAP_S = 0.02  # across a longer gap the velocity is not known
+VELOCITY_LAG_S: Final = (
+    0.005  # delay and filter of a drive's velocity at most; common practice, no source
+)
+SCALE_SHARE: Final = 0.02  # scale error of a drive's velocity; common practice, no source
+LIKELY_SHARE: Final = 0.3  # of the tripped value, if forces differ as well
+LONGEST_GAP_S: Final = 0.02  # across a longer gap the velocity is not known
 
 
 class PositionFollowing:

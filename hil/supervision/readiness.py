@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from drivers.motion import FORCE, LENGTH, SPEED
 from hil.control import Estimator
 from hil.core import Limit, fix
 from hil.profile import Profile
 
-CREEP_M_S = 0.002  # below it the output counts as at rest, or held by friction
+CREEP_M_S: Final = 0.002  # below it the output counts as at rest, or held by friction
 
 
 def untrusted(reference_lost: str, displaced: str) -> str:

@@ -8,20 +8,24 @@ since power electronics add noise.
 from __future__ import annotations
 
 import math
+from typing import Final
 
-BLOCK = 250  # samples; the mean square of their second differences scatters by about 15 %
-BLOCKS = 4  # before the statistics are believed
+BLOCK: Final = 250  # samples; the mean square of their second differences scatters by about 15 %
+BLOCKS: Final = 4  # before the statistics are believed
 # Span of a block in standard deviations, up to which it was at rest: normal noise spans 6 in
 # 250 samples.
-SPAN_SIGMAS, SPAN_STEPS = 8.0, 2.0
+SPAN_SIGMAS: Final = 8.0
+SPAN_STEPS: Final = 2.0
 # Rounding to steps adds at most 1/4 to a variance in steps, just where two steps meet; if the
 # noise is only that of a toggling step, another position is quiet.
-ROUNDING = 0.25
-PER_SECOND_DIFFERENCE = 1 / 6  # variance of white noise from the mean square of second differences
-LOG_CHANCE = math.log(1e-9)
-LONGEST_TIMES = 3  # of the longest stillness learned: noise need not be white
-LEAST_SAMPLES = 20
-NEVER = math.inf
+ROUNDING: Final = 0.25
+PER_SECOND_DIFFERENCE: Final = (
+    1 / 6
+)  # variance of white noise from the mean square of second differences
+LOG_CHANCE: Final = math.log(1e-9)
+LONGEST_TIMES: Final = 3  # of the longest stillness learned: noise need not be white
+LEAST_SAMPLES: Final = 20
+NEVER: Final = math.inf
 
 
 class RestingNoise:

@@ -8,6 +8,7 @@ than nut and output can move in that time.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.base import PowerStage, Telemetry
 from drivers.motion import LENGTH
@@ -16,19 +17,25 @@ from hil.core import Limit
 from hil.profile import Profile
 from hil.supervision.resting_noise import RestingNoise
 
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_POWER_ON: Final = PowerStage.ON
+
 # The nut cannot move faster than this multiple of the tripped speed; counts that do
 # have restarted or slipped.
-IMPOSSIBLE_SPEED = 4.0
-LONGEST_GAP_S = 0.02  # across a longer gap nothing is expected of the deflection
-IMPOSSIBLE_STEP_M = 1e-4
+IMPOSSIBLE_SPEED: Final = 4.0
+LONGEST_GAP_S: Final = 0.02  # across a longer gap nothing is expected of the deflection
+IMPOSSIBLE_STEP_M: Final = 1e-4
 # A deflection jump by less force than this share of the limit is harmless; noise of many times
 # the stated value is not a jump.
-JUMP_SHARE, JUMP_NOISES = 0.04, 10.0
-ACCELERATION_M_S2 = 60.0  # of the nut by peak torque and of a light output by the springs
-ROUNDING_S = 1e-9  # of times that are differences of large ones
-BOUNCE = 2.0  # change of speed over speed
-SLACK_ERRORS = 2.0  # standard deviations of a sample's time
-LIKELY_SAMPLES, LIKELY_NOISE = 10, 0.5  # samples without a change, rare with such noise in counts
+JUMP_SHARE: Final = 0.04
+JUMP_NOISES: Final = 10.0
+ACCELERATION_M_S2: Final = 60.0  # of the nut by peak torque and of a light output by the springs
+ROUNDING_S: Final = 1e-9  # of times that are differences of large ones
+BOUNCE: Final = 2.0  # change of speed over speed
+SLACK_ERRORS: Final = 2.0  # standard deviations of a sample's time
+# Samples without a change, rare with such noise in counts.
+LIKELY_SAMPLES: Final = 10
+LIKELY_NOISE: Final = 0.5
 
 
 class SensorWatch:
@@ -118,7 +125,7 @@ class SensorWatch:
             jumped, allowed = self._implausible(estimator, jump, gap, slack_s)
         if jumped:
             self.jump_counts, self._jump_allowed = jump, allowed
-            if telemetry.power is not PowerStage.ON:
+            if telemetry.power is not _POWER_ON:
                 self._displace(jump, allowed, self._counts)
         return jumped
 
@@ -126,7 +133,7 @@ class SensorWatch:
         self, telemetry: Telemetry, changed: bool, gap: float, nut_position_m: float
     ) -> None:
         """Learn the noise of counts that change; measure time and travel of those that do not."""
-        noise = self._noise_on if telemetry.power is PowerStage.ON else self._noise_off
+        noise = self._noise_on if telemetry.power is _POWER_ON else self._noise_off
         if noise is not self._noise:
             self._noise = noise
             noise.leave()
@@ -151,7 +158,7 @@ class SensorWatch:
             return True
         noise = self._noise
         # Power adds to noise and takes none away.
-        if telemetry.power is PowerStage.ON and not noise.learned:
+        if telemetry.power is _POWER_ON and not noise.learned:
             noise = self._noise_off
         self._known = noise
         return self._still_samples > noise.allowed

@@ -10,6 +10,7 @@ or a changed torque constant departs from it at once.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from drivers.motion import FORCE, LENGTH
 from hil.control import Estimator, ForceCalibration
@@ -18,45 +19,53 @@ from hil.profile import Profile
 
 # Standard deviations before anything is learned: of the share, of the difference of both directions,
 # of dry friction as a share of the stated one. A rig off by a fifth is healthy.
-SHARE, WAYS, FRICTION = 0.08, 0.02, 0.17
+SHARE: Final = 0.08
+WAYS: Final = 0.02
+FRICTION: Final = 0.17
 # Their drift in a second of motion: temperature, wear; assumptions, no source.
-SHARE_PER_S, FRICTION_PER_S = 0.004, 0.05
-SIGMAS = 3.0
+SHARE_PER_S: Final = 0.004
+FRICTION_PER_S: Final = 0.05
+SIGMAS: Final = 3.0
 # Measured in healthy sessions (tests/campaigns/healthy_sessions.py), as shares of the force limit:
 # scatter about the learned law, and its largest value once the nut has moved for ``MOVED_S``.
-SCATTER_SHARE, LEAST_SHARE = 0.012, 0.05
+SCATTER_SHARE: Final = 0.012
+LEAST_SHARE: Final = 0.05
 # A drive's own loop turns each count of its speed into torque, of which one sample a cycle is read: the
 # scatter is this many times as large. Measured there as well.
-SCATTER_TIMES = {"torque": 1.0, "velocity": 3.0, "position": 5.0}
-LEARNED_FROM = 0.5  # of the smallest allowed difference: smaller ones are learned
-SCATTER_S = 0.05  # correlation time of the scatter
-LAG_S = 0.001  # between spring force and torque as read; measured there as well
+SCATTER_TIMES: Final = {"torque": 1.0, "velocity": 3.0, "position": 5.0}
+LEARNED_FROM: Final = 0.5  # of the smallest allowed difference: smaller ones are learned
+SCATTER_S: Final = 0.05  # correlation time of the scatter
+LAG_S: Final = 0.001  # between spring force and torque as read; measured there as well
 # Lag of the motor-derived force: filter and observer of the estimator. The force that it is compared with
 # gets the same lag: at 8 kN/s a share of 0.19 differed by 30 N without it, by 5 N with it. Measured there.
-FOLLOWS_S = 0.012
+FOLLOWS_S: Final = 0.012
 # A smaller difference accumulates: its excess over scatter and uncertainty, over time, in force limit times
 # seconds (CUSUM, Page 1954, from memory). Healthy sessions reach half of it.
-ADDED_UP_S = 0.0003
+ADDED_UP_S: Final = 0.0003
 # Beyond the largest force shown so far, the law is less certain than the calibration states, by this share
 # of the excess. From healthy sessions, no source.
-BEYOND_SHARE = 0.1
-MOVING_M_S = 0.008
-MOVED_S = 0.015
+BEYOND_SHARE: Final = 0.1
+MOVING_M_S: Final = 0.008
+MOVED_S: Final = 0.015
 # A nut that reverses or is shaken is slow for some milliseconds, in which inertia and a torque unseen
 # between two samples look like a wrong force.
-STOOD_S = 0.01
-LASTING_S = 0.03
+STOOD_S: Final = 0.01
+LASTING_S: Final = 0.03
 # Motion with law and motor in agreement before a difference counts as a change. A rig that has shown none
 # may be off by GROSS_TIMES the allowed difference: it is not calibrated yet. An assumption.
-SHOWN_S = 0.05
+SHOWN_S: Final = 0.05
 # Beyond this multiple of the allowed difference time counts by its square, up to this weight: a fault
 # needs 10 ms to be identified.
-GROSS_TIMES, MOST_WEIGHT = 1.5, 3.0
+GROSS_TIMES: Final = 1.5
+MOST_WEIGHT: Final = 3.0
 # A deflection sensor that slips or is held in its mount: since the forces last agreed within this share of
 # the allowed difference, the nut has moved on, motor force has risen with it by the spring rate, and the
 # deflection has not. From trials on the simulated rigs, no source.
-AGREED_SHARE, LEAST_NUT_M, HELD_SHARE, RATES = 0.5, 3e-4, 0.3, (0.6, 1.6)
-STUCK_FRICTION_TIMES = 1.5  # of the stated break-away friction
+AGREED_SHARE: Final = 0.5
+LEAST_NUT_M: Final = 3e-4
+HELD_SHARE: Final = 0.3
+RATES: Final = (0.6, 1.6)
+STUCK_FRICTION_TIMES: Final = 1.5  # of the stated break-away friction
 
 Row = tuple[float, float, float]
 

@@ -8,6 +8,8 @@ refusal.
 
 from __future__ import annotations
 
+from typing import Final
+
 from drivers.base import PowerStage, Telemetry
 from drivers.motion import FORCE, in_words
 from hil.control import Estimator, Tiers
@@ -32,9 +34,13 @@ from hil.supervision.readiness import unready, untrusted
 from hil.supervision.sensor_watch import SensorWatch
 from hil.supervision.spring_law_watch import SpringLawWatch
 
-NAN = float("nan")
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_POWER_ON: Final = PowerStage.ON
+_FAULT: Final = PowerStage.FAULT
+
+NAN: Final = float("nan")
 # Causes whose sentence explains why positions are invalid, if they are.
-REFERENCE = (Limit.SPEED, Limit.POSITION_FOLLOWING, Limit.DISAGREEMENT)
+REFERENCE: Final = (Limit.SPEED, Limit.POSITION_FOLLOWING, Limit.DISAGREEMENT)
 
 
 class Supervisor:
@@ -80,9 +86,10 @@ class Supervisor:
         self._nut_speed = MeanNutSpeed()
         self._speed_tripped = limits.speed.tripped
         self._current_tripped = limits.current.tripped or float("inf")
-        self._heat = limits.motor_heat
-        self._temperature = limits.drive_temperature
-        self._supply = limits.supply
+        self._heat_tripped = limits.motor_heat.tripped
+        self._temperature_tripped = limits.drive_temperature.tripped
+        self._supply_low_V = limits.supply.low
+        self._supply_high_V = limits.supply.high
         self._most_age = limits.telemetry_age
         self.detail = ""
         self.heat = MotorHeat(profile)
@@ -228,7 +235,7 @@ class Supervisor:
         if telemetry.lost:
             return Cause.DRIVE_LOST
         power = telemetry.power
-        if power is PowerStage.FAULT:
+        if power is _FAULT:
             return Limit.DRIVE_FAULT
         if energised:
             if telemetry.fault_code and telemetry.fault_code != self._known_fault:
@@ -237,18 +244,18 @@ class Supervisor:
             self._known_fault = telemetry.fault_code
         if telemetry_age.stale(telemetry, self._most_age):
             return Limit.TELEMETRY_AGE
-        if energised and power is not PowerStage.ON:
+        if energised and power is not _POWER_ON:
             return Cause.DRIVE_DISABLED
         return 0
 
     def _surroundings(self) -> int:
         """Check supply and drive temperature."""
         volts = self.supply.volts
-        if volts < self._supply.low:
+        if volts < self._supply_low_V:
             return Limit.SUPPLY_LOW
-        if volts > self._supply.high:
+        if volts > self._supply_high_V:
             return Limit.SUPPLY_HIGH
-        if self._temperature_degC > self._temperature.tripped:
+        if self._temperature_degC > self._temperature_tripped:
             return Limit.DRIVE_TEMPERATURE
         return 0
 
@@ -315,7 +322,7 @@ class Supervisor:
             return Limit.FORCE_RATE
         if not current <= self._current_tripped:
             return Limit.CURRENT
-        if self.heat.heat >= self._heat.tripped:
+        if self.heat.heat >= self._heat_tripped:
             return Limit.MOTOR_HEAT
         return 0
 

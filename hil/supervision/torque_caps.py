@@ -11,18 +11,20 @@ springs beyond their force limit: then the room left to that limits it as well.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from hil.control import MODULATION, Estimator, ForceCalibration
 from hil.core import Limit
 from hil.profile import Profile
 
-HEAT_EASE = 0.15  # below the limit, over which current is reduced
-NUT_BRAKING_S = 0.008  # in which the nut is brought back to its speed limit
+HEAT_EASE: Final = 0.15  # below the limit, over which current is reduced
+NUT_BRAKING_S: Final = 0.008  # in which the nut is brought back to its speed limit
 # A torque is held until the next cycle, which may come this many times as late as one did within that time,
 # but no later than the profile tolerates. Assumptions.
-LATE_TIMES, LATE_AGAIN_S = 2.0, 0.5
-LATE_PERIODS = 1.5  # a step beyond this is a late cycle
-ACTING = 0.97  # of a limited current: from here the limit counts as acting
+LATE_TIMES: Final = 2.0
+LATE_AGAIN_S: Final = 0.5
+LATE_PERIODS: Final = 1.5  # a step beyond this is a late cycle
+ACTING: Final = 0.97  # of a limited current: from here the limit counts as acting
 
 
 class CurrentCap:
