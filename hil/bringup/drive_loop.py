@@ -1,7 +1,7 @@
 """The drive's own velocity and position loop, measured: bandwidth, integral share and delay.
 
 The nut is shaken a little while it travels. Of the loop everything but its gains is known: the speed
-v_c that was asked for, the nut's position x, and the torque T that the drive reports. So
+v_c that is commanded, the nut's position x, and the torque T that the drive reports. So
 
     T(t) = K_v·(v_c(t − d) − v(t)) + K_i·∫(v_c(t − d) − v(t))
 
@@ -91,7 +91,7 @@ def _shaken(g: Gentle) -> Generator[Action, Seen, list[RunData]]:
     shake = min(max(1.0, g.profile.control.velocity_loop.bandwidth / USUAL_Hz), MOST_SHAKE)
     speed = TRAVEL_SHARE * g.speed_m_s
     for i, frequency in enumerate(SHAKEN_Hz):
-        asked = MotorSpeed(
+        request = MotorSpeed(
             speed_m_s=speed if i % 2 == 0 else -speed,
             shake_m_s=shake * min(1.0, frequency / FULL_Hz) * SHAKE_SHARE * g.speed_m_s,
             shake_Hz=frequency,
@@ -100,7 +100,7 @@ def _shaken(g: Gentle) -> Generator[Action, Seen, list[RunData]]:
             travel_m=0.2 * g.stroke_m,
             force_N=g.leave_N,
         )
-        ran = yield from run(asked, 0.1)
+        ran = yield from run(request, 0.1)
         if ran.reason != "time":
             raise ProcedureFailed(
                 f"the shaking that measures the drive's own loop ended early ({ran.reason}): see "
@@ -222,7 +222,7 @@ class _Even:
     time_s: Floats
     torque: Floats
     nut_m: Floats
-    asked_m: Floats
+    command_m: Floats
 
 
 def _fitted(profile: Profile, runs: list[RunData]) -> DriveLoop:
@@ -251,7 +251,7 @@ def _nearest(profile: Profile, evens: list[_Even], by_cycle: bool) -> DriveLoop:
         parts = []
         for one, reported in zip(evens, torque, strict=True):
             nut = np.interp(one.time_s - lag, one.time_s, one.nut_m)
-            missing = np.interp(one.time_s - lag - delay, one.time_s, one.asked_m) - nut
+            missing = np.interp(one.time_s - lag - delay, one.time_s, one.command_m) - nut
             if position:
                 missing = GRID_S * np.cumsum(np.exp(guess[4]) * missing) - nut
             by_loop = np.gradient(missing, GRID_S) + share * crossover * missing
@@ -284,19 +284,19 @@ def _even(profile: Profile, ran: RunData, by_cycle: bool) -> _Even:
     """Return a run on an even grid, what the drive reports by the time at which it was taken."""
     running = np.isfinite(ran.of("rest_position_m"))
     woke, nut = ran.of("time_s")[running], ran.of("nut_position_m")[running]
-    asked = ran.of("rest_position_m")[running]
+    command = ran.of("rest_position_m")[running]
     taken = woke - ran.of("telemetry_age_s")[running]
     if profile.control.source == "position":
-        asked, asked_s = (asked[:-1], woke[1:]) if by_cycle else (asked, woke)
-        asked = asked - nut[0]
+        command, command_s = (command[:-1], woke[1:]) if by_cycle else (command, woke)
+        command = command - nut[0]
     else:
         # The bench counts whole periods from cycle to cycle.
         rate = profile.control.rate
-        speeds = np.diff(asked) * rate / np.maximum(1.0, np.rint(np.diff(woke) * rate))
+        speeds = np.diff(command) * rate / np.maximum(1.0, np.rint(np.diff(woke) * rate))
         if by_cycle:
             speeds = np.concatenate([[0.0], speeds[:-1]])
-        asked, asked_s = np.concatenate([[0.0], np.cumsum(speeds * np.diff(woke))]), woke
-    time_s = np.arange(max(asked_s[0], taken[0]), min(woke[-1], taken[-1]), GRID_S)
+        command, command_s = np.concatenate([[0.0], np.cumsum(speeds * np.diff(woke))]), woke
+    time_s = np.arange(max(command_s[0], taken[0]), min(woke[-1], taken[-1]), GRID_S)
     at = np.arange(-3 * SMOOTHED_S, 3 * SMOOTHED_S + GRID_S / 2, GRID_S)
     kernel = np.exp(-0.5 * (at / SMOOTHED_S) ** 2)
     kernel /= np.sum(kernel)
@@ -305,7 +305,9 @@ def _even(profile: Profile, ran: RunData, by_cycle: bool) -> _Even:
         return np.asarray(np.convolve(np.interp(time_s, by, values), kernel, "same"))
 
     torque = ran.of("measured_torque_N_m")[running]
-    return _Even(time_s, smooth(taken, torque), smooth(taken, nut - nut[0]), smooth(asked_s, asked))
+    return _Even(
+        time_s, smooth(taken, torque), smooth(taken, nut - nut[0]), smooth(command_s, command)
+    )
 
 
 def _level(values: Floats) -> Floats:

@@ -246,7 +246,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "the nut moves against the commanded torque",
         "check sensors.motor.sign, actuator.screw.hand and the phase order",
     ),
-    "moves_unasked": (
+    "moves_uncommanded": (
         "the nut moves though no torque is commanded",
         "support the load; check the drive's torque offset and its mode",
     ),

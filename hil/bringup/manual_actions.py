@@ -22,7 +22,7 @@ class Spot:
     """One place where the screw was held and everything was read.
 
     ``nut_m`` and ``deflection_m`` by the sensors as the profile has them, ``true_nut_m`` by
-    caliper (NaN if not asked for); ``rows`` since the last spot.
+    caliper (NaN if none was requested); ``rows`` since the last spot.
     """
 
     nut_m: float

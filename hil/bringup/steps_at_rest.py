@@ -142,7 +142,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
         # Without power, only a load that is not at its end moves a screw.
         result.findings.append(
             finding(
-                "reference_wrong" if lower else "moves_unasked",
+                "reference_wrong" if lower else "moves_uncommanded",
                 note="the screw turns without power",
                 moved_mm=1e3 * moved,
             )

@@ -45,7 +45,7 @@ ROOM = 0.12  # of the stroke, above the lower end: start position
 AGREE = 0.1
 AGREE_BY_LOOP = 0.3  # a drive's own loop pushes on before the motion is seen: up to a fifth more
 CURRENT_AGREES = 0.15
-BEHIND_CYCLES = 2.0  # from a position to the one asked ahead of it: command, interpolation
+BEHIND_CYCLES = 2.0  # from a position to the one commanded ahead of it: command, interpolation
 THROWN = ("Motor current", "Speed", "Force", "Deflection")  # what stops a rotor in a wrong field
 STEADY = 0.7  # of the speed of the turns
 SPEED_AGREES = {"velocity": 0.1, "position": 0.3}  # travel measures the position loop closer
@@ -82,7 +82,7 @@ def _power_on(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
     off_m = strayed(zero)
     result.measured.append(
         Measured(
-            "motion with nothing asked for",
+            "motion with nothing commanded",
             1e3 * off_m,
             "mm",
             f"below {LENGTH(STILL_M):g}{LENGTH}",
@@ -91,7 +91,7 @@ def _power_on(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
         )
     )
     if off_m >= STILL_M:
-        result.findings.append(finding("moves_unasked", moved_mm=1e3 * off_m))
+        result.findings.append(finding("moves_uncommanded", moved_mm=1e3 * off_m))
 
 
 def _first_turns(context: Context, g: Gentle, result: Result) -> Generator[Action, Seen, None]:
@@ -138,20 +138,20 @@ def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
     moved = float(seen.of("nut_position_m")[-1]) - nut
     if abs(moved) < 0.25 * abs(start - nut):
         result.findings.append(
-            finding("nut_jammed", asked_mm=1e3 * (start - nut), moved_mm=1e3 * moved)
+            finding("nut_jammed", commanded_mm=1e3 * (start - nut), moved_mm=1e3 * moved)
         )
 
 
 def _turns(g: Gentle, sense: int) -> Part:
     length = _length(g)
-    asked = MotorSpeed(
+    request = MotorSpeed(
         speed_m_s=sense * g.speed_m_s,
         torque_N_m=RAMP_OVER * g.torque_N_m,
         duration_s=length / g.speed_m_s + 2.0,
         travel_m=length,
         force_N=g.leave_N,
     )
-    return (yield from run(asked, 0.3))
+    return (yield from run(request, 0.3))
 
 
 def _length(g: Gentle) -> float:
@@ -239,7 +239,7 @@ def _judge_breakaway(
         if stated and abs(context.known["breakaway_N_m"] / stated - 1) > agrees:
             result.changes["actuator.friction.breakaway"] = f"{sum(found) / 2:.3g} N*m"
     elif not result.findings:
-        result.findings.append(finding("friction_high", asked_Nm=g.torque_N_m))
+        result.findings.append(finding("friction_high", commanded_Nm=g.torque_N_m))
 
 
 def _judge_turns(
@@ -303,7 +303,7 @@ def _behind(g: Gentle) -> float:
 
 
 def _judge_following(g: Gentle, result: Result, ran: RunData, name: str) -> None:
-    """Compare what the drive gave with what it was asked for: its torque, or its speed."""
+    """Compare torque or speed that the drive reported with the command."""
     if g.by_loop:
         steady = np.abs(ran.of("nut_velocity_m_s")) > STEADY * g.speed_m_s
         speed = ran.of("nut_velocity_m_s")[steady]
@@ -312,9 +312,9 @@ def _judge_following(g: Gentle, result: Result, ran: RunData, name: str) -> None
         label, why = "speed over command", "the drive's own loop leaves no error at a steady speed"
         code, agrees = "speed_not_following", SPEED_AGREES[g.profile.control.source]
     else:
-        asked, got = ran.of("commanded_torque_N_m")[:-1], ran.of("measured_torque_N_m")[1:]
-        square = float(np.dot(asked, asked))
-        follows = float(np.dot(asked, got)) / square if square > 0 else math.nan
+        commanded, reported = ran.of("commanded_torque_N_m")[:-1], ran.of("measured_torque_N_m")[1:]
+        square = float(np.dot(commanded, commanded))
+        follows = float(np.dot(commanded, reported)) / square if square > 0 else math.nan
         label, why = "current over command", "the drive's current loop settles within a cycle"
         code, agrees = "current_not_following", CURRENT_AGREES
     good = abs(follows - 1) < agrees
@@ -322,7 +322,7 @@ def _judge_following(g: Gentle, result: Result, ran: RunData, name: str) -> None
     if good:
         return
     if g.profile.control.source == "position" and math.isfinite(follows):
-        # The speed is the loop's gain times what the position asked for lies ahead.
+        # The speed is the loop's gain times how far the commanded position lies ahead.
         gain_Hz = follows * g.profile.control.position_loop.bandwidth
         change = {"control.position_loop.bandwidth": f"{gain_Hz:.2g} Hz"}
         result.findings.append(finding("position_loop_wrong", ratio=follows, changes=change))

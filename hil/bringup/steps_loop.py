@@ -166,7 +166,7 @@ def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, See
     """Apply a torque each way, loop open: force, deflection and nut must follow its sign."""
     runs: list[RunData] = []
     for sense in (1, -1):
-        asked = MotorTorque(
+        request = MotorTorque(
             torque_N_m=sense * torque,
             ramp_s=0.5,
             duration_s=0.7,
@@ -174,7 +174,7 @@ def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, See
             travel_m=0.003,
             force_N=g.end_N,
         )
-        runs.append((yield from run(asked, 0.2)))
+        runs.append((yield from run(request, 0.2)))
     changes = [
         float(np.median(ran.of("spring_force_N")[-50:]) - np.median(ran.of("spring_force_N")[:50]))
         for ran in runs
@@ -296,14 +296,15 @@ def _answer(ran: RunData, frequency: float) -> complex:
     """Return measured force over setpoint at one frequency, correlated over whole periods."""
     time = ran.of("time_s")
     turn = np.exp(-2j * math.pi * frequency * time)
-    asked, got = ran.of("shaped_force_N"), ran.of("spring_force_N")
+    setpoint, measured = ran.of("shaped_force_N"), ran.of("spring_force_N")
     if not np.all(ran.of("state") == State.RUNNING):
         return complex(math.nan, math.nan)
-    if not np.std(asked) > 0.5 * np.std(ran.of("setpoint_force_N")):
+    if not np.std(setpoint) > 0.5 * np.std(ran.of("setpoint_force_N")):
         raise ProcedureFailed(
             "a limit cuts the test wave of the loop: widen the soft ends or the force limit"
         )
-    return complex(np.sum((got - np.mean(got)) * turn) / np.sum((asked - np.mean(asked)) * turn))
+    setpoint, measured = setpoint - np.mean(setpoint), measured - np.mean(measured)
+    return complex(np.sum(measured * turn) / np.sum(setpoint * turn))
 
 
 def _judge(result: Result, g: Gentle, stage: Stage, gains: Gains) -> None:

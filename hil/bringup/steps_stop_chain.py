@@ -192,7 +192,7 @@ def _software_stop(context: Context, result: Result) -> Generator[Action, Seen, 
     if sag > SAGS:
         result.findings.append(finding("supply_sags", sag_percent=100 * sag))
     if moved > most:
-        result.findings.append(finding("moves_unasked", moved_mm=1e3 * moved))
+        result.findings.append(finding("moves_uncommanded", moved_mm=1e3 * moved))
     yield Ask(Stop(cause="bring-up: software stop"))
     rows = (yield Pause(OFF_S)).rows
     _removed(result, "software stop", rows, "software_stop_failed", OFF_S)

@@ -196,7 +196,7 @@ def _quick(
     rises = []
     try:
         for sense in (1, -1):
-            asked = MotorSpeed(
+            request = MotorSpeed(
                 speed_m_s=sense * speed,
                 torque_N_m=1.4 * g.torque_N_m,
                 duration_s=4.0,
@@ -204,7 +204,7 @@ def _quick(
                 force_N=g.leave_N,
             )
             # A drive's own loop brakes by itself where the run ends.
-            quick = yield from run(asked, 0.2 if g.by_loop else 0.001)
+            quick = yield from run(request, 0.2 if g.by_loop else 0.001)
             nut, velocity = quick.of("nut_position_m"), quick.of("nut_velocity_m_s")
             settled = (np.abs(nut - nut[0]) > FAST_FROM * abs(quick.moved_m)) & (
                 sense * velocity > 0.8 * speed

@@ -93,7 +93,7 @@ def judge_stage(
         _plot(profile, push, curve, end)
     ]
     if got < (1 - TRAILS) * commanded:
-        return finding("current_limited", asked_Nm=commanded, given_Nm=got)
+        return finding("current_limited", commanded_Nm=commanded, given_Nm=got)
     if not follows or not stays:
         return _sensor_or_encoder(context, push, travel, given, got, back)
     if push.ended:

@@ -126,7 +126,7 @@ def _why_still(g: Gentle, pitch: float) -> Generator[Action, Seen, Finding]:
     swing = yield from _swing(g, torque)
     if FEWER * pitch < swing < math.inf:
         return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
-    return finding("no_motion", asked_Nm=torque)
+    return finding("no_motion", commanded_Nm=torque)
 
 
 def _too_stiff(g: Gentle, torque_N_m: float, pressed_N: float) -> Finding:
@@ -139,7 +139,7 @@ def _too_stiff(g: Gentle, torque_N_m: float, pressed_N: float) -> Finding:
 
 
 def _push(g: Gentle, torque_N_m: float, tries: int = 3) -> Part:
-    asked = MotorTorque(
+    request = MotorTorque(
         torque_N_m=torque_N_m,
         ramp_s=0.05,
         duration_s=0.5,
@@ -147,12 +147,12 @@ def _push(g: Gentle, torque_N_m: float, tries: int = 3) -> Part:
         travel_m=0.5 * g.lead_m,
         force_N=g.leave_N,
     )
-    ran = yield from run(asked, 0.2)
+    ran = yield from run(request, 0.2)
     for _ in range(tries):
         if ran.reason != "speed":
             break
         # Thrown over too fast, it was left to coast: from there the distance is shorter.
-        more = yield from run(asked, 0.2)
+        more = yield from run(request, 0.2)
         ran = RunData(np.concatenate([ran.rows, more.rows]), more.reason)
     return ran
 
