@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+from hil.profile import load_profile, profile_to_dict
+from hil.recorder import RunWriter
 from ui import cli
 
 
@@ -37,3 +41,31 @@ def test_a_wide_terminal_changes_nothing(
 ) -> None:
     monkeypatch.setenv("COLUMNS", columns)
     assert max(map(len, printed(["runs", "--help"], capsys))) <= 96
+
+
+@pytest.fixture
+def runs(tmp_path: Path) -> Path:
+    """Two runs, one with a name and a note that are longer than a line."""
+    description = {"profile": profile_to_dict(load_profile("footplate_trainer"))}
+    for name, note in (("short", ""), ("a very long name " * 3, "and a long note of it " * 4)):
+        RunWriter(tmp_path, name, description, note=note).close("ended by a test")
+    return tmp_path
+
+
+@pytest.mark.parametrize("columns", [60, 96])
+@pytest.mark.parametrize("command", ["check", "runs"])
+def test_a_table_fits_the_terminal_and_loses_no_word(
+    command: str,
+    columns: int,
+    runs: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    words = ["check", "two_axes"] if command == "check" else ["runs", "--runs", str(runs)]
+    monkeypatch.delenv("COLUMNS", raising=False)
+    whole = printed(words, capsys)
+    assert max(map(len, whole)) > columns, "nothing to wrap"
+    monkeypatch.setenv("COLUMNS", str(columns))
+    lines = printed(words, capsys)
+    assert max(map(len, lines)) <= columns
+    assert " ".join(lines).split() == " ".join(whole).split()

@@ -15,6 +15,7 @@ import sys
 import tempfile
 import textwrap
 import traceback
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +54,8 @@ class CommandError(Exception):
 
 
 WIDEST, NARROWEST = 96, 40  # columns of help: read at sight, and still readable
+LEAST_BESIDE = 24  # columns of a table's text beside its cells; with fewer it goes below them
+BELOW = 6  # its indentation there
 
 
 class Help(argparse.RawDescriptionHelpFormatter):
@@ -101,6 +104,29 @@ def number(text: str) -> float:
 def say(options: argparse.Namespace, text: str) -> None:
     """Print a line for people, on standard error if ``--json`` uses standard output."""
     print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
+
+
+def say_row(options: argparse.Namespace, cells: str, text: str) -> None:
+    """Print a row of a table for people, whose last column, ``text``, the terminal wraps.
+
+    Output that goes to no terminal is not wrapped. ``cells`` end with the gap before that column.
+    """
+    width = max(NARROWEST, shutil.get_terminal_size((sys.maxsize, 24)).columns)
+    for line in _row_lines(cells, text, width):
+        say(options, line)
+
+
+def _row_lines(cells: str, text: str, width: int) -> list[str]:
+    """Return the lines of a row; the text goes below the cells if they leave too little beside them."""
+    whole = (cells + text).rstrip()
+    if len(whole) <= width:
+        return [whole]
+    wrap = partial(textwrap.wrap, break_long_words=False, break_on_hyphens=False)
+    if width - len(cells) >= LEAST_BESIDE:
+        return wrap(whole, width, subsequent_indent=" " * len(cells))
+    below = " " * BELOW
+    above = wrap(cells.rstrip(), width, subsequent_indent=below)
+    return above + wrap(text, width, initial_indent=below, subsequent_indent=below)
 
 
 def answer(options: argparse.Namespace, data: dict[str, Any]) -> None:

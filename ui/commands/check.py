@@ -35,7 +35,16 @@ from hil.profile import (
     shipped_axes,
     shipped_profiles,
 )
-from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, number, say
+from ui.commands.answers import (
+    BAD_INPUT,
+    OK,
+    CommandError,
+    add_command,
+    answer,
+    number,
+    say,
+    say_row,
+)
 from ui.commands.compare_sources import COMMAND_DELAY_CYCLES, compare_sources, recommended, table
 from ui.commands.springs import set_text, sets_data, sets_of
 
@@ -125,25 +134,25 @@ def _checked(options: argparse.Namespace, path: str) -> dict[str, Any]:
     say(options, f"{profile.name}: the profile is valid")
     for _key, label, value, unit, note in rows:
         text = f"{value:.4g} {unit}" if isinstance(value, float) else f"{value}"
-        say(options, f"  {label:34} {text:>16}  {note}")
+        say_row(options, f"  {label:34} {text:>16}  ", note)
     sources = compare_sources(profile) if options.compare_sources else []
     for line in table(sources):
         say(options, line)
     best = recommended(profile, sources) if sources else ""
     if best:
-        say(options, f"  {best}")
+        say_row(options, "  ", best)
     verification = standing(profile)
-    say(options, f"verification: {verification.text}")
+    say_row(options, "verification: ", verification.text)
     if not verification.open:
-        say(options, f"until then {reduced_text(profile)}")
+        say_row(options, "until then ", reduced_text(profile))
     rig = sets_of(path)
     for one in rig.sets:
-        say(options, f"springs: {set_text(one)}: {one.file.name}")
+        say_row(options, "springs: ", f"{set_text(one)}: {one.file.name}")
     for broken in rig.broken:
-        say(options, f"springs: {broken}")
+        say_row(options, "springs: ", str(broken))
     warnings = [*examined.warnings, *_age(path, profile)]
     for warning in warnings:
-        say(options, f"warning: {warning}")
+        say_row(options, "warning: ", str(warning))
     return {
         "profile": profile.name,
         "valid": True,

@@ -32,7 +32,16 @@ from hil.recorder import (
     restore_run,
     search_runs,
 )
-from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, number, say
+from ui.commands.answers import (
+    BAD_INPUT,
+    OK,
+    CommandError,
+    add_command,
+    answer,
+    number,
+    say,
+    say_row,
+)
 from ui.commands.ineffective import refuse_ineffective
 
 RUNS = Path("runs")
@@ -153,7 +162,7 @@ def _list(options: argparse.Namespace) -> int:
     if runs and not found:
         say(options, f"none of {len(runs)} runs matches '{words}'")
     for summary in found:
-        say(options, _line(summary))
+        say_row(options, *_row(summary))
     answer(options, {"runs": [asdict(summary) for summary in found]})
     return OK
 
@@ -219,7 +228,8 @@ def _empty(options: argparse.Namespace) -> int:
     return OK
 
 
-def _line(summary: RunSummary) -> str:
+def _row(summary: RunSummary) -> tuple[str, str]:
+    """Return the cells of a run in the list, and the text of its last column."""
     seconds = "" if summary.duration_s is None else f"{summary.duration_s:8.1f} s"
     started = summary.begun(19)
     parts = summary.problem or (f"tripped: {summary.trip}" if summary.trip else summary.note)
@@ -227,9 +237,8 @@ def _line(summary: RunSummary) -> str:
     tags = " ".join(f"#{tag}" for tag in summary.tags)
     parts = " ".join(f"{name}  {tags}  {parts}".split())
     mark = "*" if summary.pinned else " "
-    return (
-        f"{summary.path.name:28}{mark}{started:19} {seconds:>10} {summary.status:11} {parts[:60]}"
-    )
+    cells = f"{summary.path.name:28}{mark}{started:19} {seconds:>10} {summary.status:11} "
+    return cells, parts[:60]
 
 
 def _find(options: argparse.Namespace) -> Path:
