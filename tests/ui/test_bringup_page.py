@@ -3,7 +3,6 @@
 import contextlib
 import dataclasses
 import functools
-import shutil
 import time
 
 import pytest
@@ -29,7 +28,8 @@ from hil.procedures.procedure import (
     wait_for_state,
 )
 from hil.profile.devices import with_simulated_faults
-from hil.profile.loader import SHIPPED, load_profile
+from hil.profile.loader import load_profile
+from tests.ui.half_rate import trainer_at_half_rate
 from tests.ui.person_at_window import PersonAtWindow, page_as, view_of_page
 from ui.dashboard.bench.session import Session
 from ui.dashboard.bringup import BringUpPage
@@ -112,12 +112,10 @@ def bench(tmp_path_factory):
 
 @contextlib.contextmanager
 def started(folder):
-    shutil.copytree(SHIPPED, folder / "mine")
-    profile = load_profile(folder / "mine" / PROFILE)
-    wrong = with_simulated_faults(profile, ["regeneration_not_taken"])
+    file = trainer_at_half_rate(folder)
+    wrong = with_simulated_faults(load_profile(file), ["regeneration_not_taken"])
     with start_bench(
-        folder / "mine" / PROFILE,
-        BenchOptions(runs_directory=folder / "runs", recorder=False, profile=wrong),
+        file, BenchOptions(runs_directory=folder / "runs", recorder=False, profile=wrong)
     ) as running:
         yield running
 
