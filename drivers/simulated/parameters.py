@@ -39,7 +39,7 @@ class RigParameters:
     torque_constant_N_m_A: float = 0.09
     winding_resistance_ohm: float = 0.3
     winding_inductance_H: float = 0.0003
-    winding_resistance_per_K: float = 0.0039  # copper, from memory
+    winding_resistance_per_K: float = 0.00385  # copper at 25 degC; IEC 60028, from memory
     pole_pairs: int = 7
     torque_ripple: float = 0.0  # fraction of the torque, six periods per electrical turn
     rotor_inertia_kg_m2: float = 1.2e-4  # rotor and screw together

@@ -167,13 +167,24 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         f"resistance method; {motor.ambient_temperature:.0f} °C stated as ambient"
     )
     found: list[Characteristic] = []
+    notes: list[str] = []
 
     def add(
-        name: str, title: str, unit: str, take: Callable[[TwoBodies], float], systematic: float
+        name: str,
+        title: str,
+        unit: str,
+        take: Callable[[TwoBodies], float],
+        systematic: float,
+        band: tuple[float, float] | None = None,
     ) -> None:
-        value = take(fitted.bodies)
-        spread = 2 * float(np.std([take(each) for each in fitted.drawn]))
+        try:
+            low, high = band or fitted.band(take)
+        except ValueError as error:
+            notes.append(f"Heat: {title}: {error}.")
+            return
         expected = take(stated)
+        # The readings permit values farther above the best fit than below it: the middle is stated.
+        value, spread = 0.5 * (low + high), 0.5 * (high - low)
         found.append(
             Characteristic(
                 f"heat.{name}",
@@ -201,19 +212,26 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     amperes, per_share = motor.continuous_current, _force_per_current(profile)
 
     def add_limited(
-        name: str, title: str, unit: str, take: Callable[[TwoBodies, float], float]
+        name: str,
+        title: str,
+        unit: str,
+        take: Callable[[TwoBodies, float], float],
+        band: tuple[float, float] | None = None,
     ) -> None:
         # The hottest phase's share of the heat is stated, not measured. Short duties heat the winding
         # alone, on which it acts in full.
         hotter = take(fitted.bodies, (1 + METHOD_SHARE) * crest) / take(fitted.bodies, crest)
-        add(name, title, unit, lambda b: take(b, crest), math.hypot(share, hotter - 1))
+        add(name, title, unit, lambda b: take(b, crest), math.hypot(share, hotter - 1), band)
 
+    certain, possible = fitted.band(lambda b: b.continuous(allowed, crest))
     for each in RISES_K:
+        scale = per_share * math.sqrt(each / allowed)
         add_limited(
             f"force_S1_{each:.0f}_K",
             f"Continuous force at standstill, {each:.0f} K (S1)",
             "N",
             lambda b, hot, k=each: per_share * b.continuous(k, hot),  # type: ignore[misc]
+            (scale * certain, scale * possible),
         )
     for duty in DUTIES:
         add_limited(
@@ -227,25 +245,29 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         f"Continuous current at standstill, {allowed:.0f} K",
         "A",
         lambda b, hot: amperes * b.continuous(allowed, hot),
+        (amperes * certain, amperes * possible),
     )
     continuous: list[str] = []
     uncertain: list[str] = []
     own, per_kg = moved_mass(profile)[1], moved_mass(profile)[2] * profile.rig.gravity**2
     for mass in profile.rig.weights:
         current = (own + mass * per_kg) / per_share
-        hold = fitted.bodies.hold_s(current, allowed, crest)
-        drawn = [each.hold_s(current, allowed, crest) for each in fitted.drawn]
-        if not (math.isfinite(hold) and all(map(math.isfinite, drawn))):
-            (uncertain if math.isfinite(hold) else continuous).append(f"{mass:g} kg")
+
+        def holds(bodies: TwoBodies, current: float = current) -> float:
+            return bodies.hold_s(current, allowed, crest)
+
+        band = _holding_band(fitted, holds) if current > possible else None
+        if band is None:
+            (continuous if current <= certain else uncertain).append(f"{mass:g} kg")
             continue
         add(
             f"hold_{mass:g}_kg",
             f"Holding time of {mass:g} kg from cold, {allowed:.0f} K",
             "s",
-            lambda b, i=current: b.hold_s(i, allowed, crest),  # type: ignore[misc]
+            holds,
             4 * share,
+            band,
         )
-    notes = []
     if continuous:
         notes.append(f"Heat: {', '.join(continuous)}: held continuously.")
     if uncertain:
@@ -253,6 +275,17 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             f"Heat: {', '.join(uncertain)}: held for long; continuous holding is not certain."
         )
     return Evaluation(tuple(found), _diagrams(profile, fitted, times, loss, at, rise), tuple(notes))
+
+
+def _holding_band(
+    fitted: Fitted, holds: Callable[[TwoBodies], float]
+) -> tuple[float, float] | None:
+    """Return the band of a holding time, s; None if it may be endless."""
+    try:  # the reciprocal has an end, even where the time has none
+        least, most = fitted.band(lambda bodies: 1 / holds(bodies))
+    except ValueError:
+        return None
+    return (1 / most, 1 / least) if least > 0.0 else None
 
 
 def _diagrams(
