@@ -1,12 +1,12 @@
 """The drive's own velocity and position loop, measured: bandwidth, integral share and delay.
 
-The nut is shaken a little while it travels. Of the loop everything but its gains is known: the speed
-v_c that is commanded, the nut's position x, and the torque T that the drive reports. So
+The nut is shaken a little while it travels. The commanded speed v_c, the nut's position x and the torque
+T that the drive reports are recorded. Then
 
     T(t) = K_v·(v_c(t − d) − v(t)) + K_i·∫(v_c(t − d) − v(t))
 
-tells the gains, the delay d, and a lag of the torque (current loop, filter of the speed); friction and
-load have no part in it. A drive that takes position has v_c = ω_p·(x_c(t − d) − x(t)) inside.
+gives the gains, the delay d and a lag of the torque (current loop, speed filter), whatever the friction
+and the load. In a drive that takes position, v_c = ω_p·(x_c(t − d) − x(t)).
 """
 
 from __future__ import annotations
@@ -33,15 +33,15 @@ SHAKE_SHARE = 0.4
 FASTEST_M_S = 0.03
 FULL_Hz = 25.0  # from here on; below, near the output's own frequency, the springs swing
 USUAL_Hz, MOST_SHAKE = 60.0, 1.5
-TORQUE_SHARE = 3.0  # of what moves the nut: room for the shaking
+TORQUE_SHARE = 3.0  # of the torque that moves the nut: room for the shaking
 GRID_S = 0.001
-SMOOTHED_S = 0.003  # Gaussian: passes what is shaken, and less of the sensor's counts
+SMOOTHED_S = 0.003  # Gaussian: passes the shaking, damps the sensor's quantisation
 EDGE = 40  # of the grid: where smoothing and delays reach beyond the run
-FIRST_S = (0.001, 0.005, 0.01)  # delays at which the fit begins; a turn of the highest is 20 ms
+FIRST_S = (0.001, 0.005, 0.01)  # initial delays of the fit; the highest frequency's period is 20 ms
 SCALES = (0.1, 0.1, 0.001, 0.001, 0.1)
 COMMAND_CYCLES = 1.0  # from a sample to the command that answers it
-INTERPOLATION_CYCLES = 1.0  # in which a drive goes from one position to the next
-# Of what the profile states. Within the first the values pass, within the second they are proposed.
+INTERPOLATION_CYCLES = 1.0  # within which a drive moves from one position to the next
+# Shares of the stated values. Within the first a value passes, within the second it is proposed.
 AGREES, PROPOSED = 0.20, 0.40
 INTEGRAL_OFF = 0.5
 DELAY_OFF_S, DELAY_PROPOSED_S = 0.0015, 0.001
@@ -57,7 +57,7 @@ class DriveLoop:
         integral_share: K_i/K_v over that crossover in rad/s.
         delay_s: delay in addition to the cycle's own.
         position_Hz: gain of the position loop over 2π; NaN for a drive that takes velocity.
-        unexplained: share of the torque's standard deviation.
+        unexplained: share of the torque's standard deviation that the fit leaves.
     """
 
     bandwidth_Hz: float
@@ -73,7 +73,7 @@ def measure_drive_loop(
     """Shake the nut about the middle of its travel, then compare the loop with the profile's.
 
     Raises:
-        ProcedureFailed: it did not get there, or a run ended early.
+        ProcedureFailed: the nut did not reach the middle, or a run ended early.
     """
     yield from restart(
         g.envelope(TORQUE_SHARE * g.torque_N_m, FASTEST_M_S),
@@ -87,7 +87,7 @@ def measure_drive_loop(
 
 def _shaken(g: Gentle) -> Generator[Action, Seen, list[RunData]]:
     runs = []
-    # What is left over by a stiff loop is little: it is shaken more.
+    # A stiff loop leaves little error: shake it more.
     shake = min(max(1.0, g.profile.control.velocity_loop.bandwidth / USUAL_Hz), MOST_SHAKE)
     speed = TRAVEL_SHARE * g.speed_m_s
     for i, frequency in enumerate(SHAKEN_Hz):
@@ -199,7 +199,7 @@ def _judge(context: Context, result: Result, g: Gentle, runs: list[RunData]) -> 
 
 
 def _off(result: Result, name: str, measured_Hz: float, stated_Hz: float) -> bool:
-    """Enter one bandwidth; returns True if it is further off than a proposal corrects."""
+    """Record one bandwidth; return whether it is further off than a proposal corrects."""
     low, high = stated_Hz / (1 + PROPOSED), stated_Hz * (1 + PROPOSED)
     good = low < measured_Hz < high
     result.measured.append(
@@ -228,8 +228,8 @@ class _Even:
 def _fitted(profile: Profile, runs: list[RunData]) -> DriveLoop:
     """Return the loop whose torque is nearest to the one that the drive reported.
 
-    A late cycle is late for a drive that takes a command up when it comes, and holds the command before
-    it for one that takes commands up by the cycle. The nearer of the two counts.
+    A drive that applies commands on arrival applies that of a late cycle late; one that applies them by
+    the cycle holds the command before it. The better fit counts.
     """
     found = [
         _nearest(profile, [_even(profile, ran, by_cycle) for ran in runs], by_cycle)
@@ -281,7 +281,7 @@ def _nearest(profile: Profile, evens: list[_Even], by_cycle: bool) -> DriveLoop:
 
 
 def _even(profile: Profile, ran: RunData, by_cycle: bool) -> _Even:
-    """Return a run on an even grid, what the drive reports by the time at which it was taken."""
+    """Return a run on an even grid; reported values count from the time of their measurement."""
     running = np.isfinite(ran.of("rest_position_m"))
     woke, nut = ran.of("time_s")[running], ran.of("nut_position_m")[running]
     command = ran.of("rest_position_m")[running]
@@ -311,7 +311,7 @@ def _even(profile: Profile, ran: RunData, by_cycle: bool) -> _Even:
 
 
 def _level(values: Floats) -> Floats:
-    """Return values less their line: where an integral began is not known."""
+    """Return values without their linear trend: an integral's start is unknown."""
     at = np.linspace(-1.0, 1.0, len(values))
     return values - np.mean(values) - at * float(np.dot(at, values) / np.dot(at, at))
 

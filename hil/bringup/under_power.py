@@ -240,7 +240,7 @@ def go_to(g: Gentle, nut_m: float) -> Part:
     """Move the nut slowly to about ``nut_m``; springs may be pressed as it leaves an end.
 
     Raises:
-        ProcedureFailed: it did not get there.
+        ProcedureFailed: the nut did not get there.
     """
     seen = yield Pause(0.05)
     away = nut_m - float(column(seen.rows, "nut_position_m")[-1])

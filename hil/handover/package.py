@@ -284,12 +284,12 @@ def _effort(profile: Profile) -> str:
     control = profile.control
     if control.source == "torque":
         return "`torque_N_m` is the\nmotor torque."
-    by = "`velocity_m_s` is the\nvelocity of the nut that the drive is asked for."
+    by = "`velocity_m_s` is the\nvelocity of the nut that is commanded to the drive."
     if control.source == "velocity":
         return by
     gain = 2 * math.pi * control.position_loop.bandwidth
     return (
-        "`velocity_m_s` is the\nvelocity of the nut that the drive's position loop is asked for: command "
+        "`velocity_m_s` is the\ncommanded velocity of the nut. For the drive's position loop, command "
         f"the nut position of the sample\nplus `velocity_m_s`/{gain!r}. The drive must go evenly from "
         "one position to the next within a cycle."
     )

@@ -62,9 +62,12 @@ def predicted_move(
 def _figures(
     profile: Profile, mass: float, speed: float, sense: float, idle_W: float, friction: float
 ) -> tuple[float, float, float]:
-    """Return (efficiency, peak power in W, sag in V) with so many times the stated friction.
+    """Return (efficiency, peak power in W, sag in V).
 
-    The supply's voltage is that of a source behind its resistance.
+    The supply is a voltage source behind its resistance.
+
+    Args:
+        friction: factor on the stated friction.
     """
     motor, per_metre = profile.actuator.motor, profile.actuator.radians_per_metre
     t, force, v, nut_v, torque = _moved(profile, mass, speed, sense, friction)

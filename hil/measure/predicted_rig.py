@@ -50,9 +50,9 @@ class PredictedRig:
     Args:
         load: None for an output that is blocked.
         force_N: of the springs at the start, where everything is at rest.
-        friction_factor: on the friction and losses of the plant; the law knows nothing of it.
-        noise: noise and counts of the deflection sensor are in what the law sees.
-        caps: those of travel and speed act; without them only the force and torque limits.
+        friction_factor: factor on friction and losses of the plant, unknown to the law.
+        noise: the law sees noise and quantisation of the deflection sensor.
+        caps: apply the caps of travel and speed; without them, only the force and torque limits act.
 
     Attributes:
         output_m, output_m_s, nut_m, nut_m_s: of the plant. force_N: of the springs, true.

@@ -179,7 +179,7 @@ def _perform(
     elif isinstance(step, BehaviourStep):
         may_move = getattr(step, "load_may_move", False)
         apply = Apply(behaviour=step.behaviour(), load_may_move=may_move)
-        yield from _measured(sequence, step, _asked_values(step, hung), [apply], None)
+        yield from _measured(sequence, step, _setpoint_values(step, hung), [apply], None)
 
 
 def _stop(step: StopStep, length: float, part: MeetingPart | None) -> Generator[Action, Seen, None]:
@@ -302,7 +302,7 @@ def _marker(moment: str, step: Any, values: dict[str, float]) -> Marker:
     return Marker(text=f"{moment} {kind}: {step.measure}", values=values | declared)
 
 
-def _asked_values(step: Any, hung: float) -> dict[str, float]:
+def _setpoint_values(step: Any, hung: float) -> dict[str, float]:
     values: dict[str, float] = {}
     if step.do == "constant_force":
         values = {"setpoint_N": step.force}
@@ -311,7 +311,7 @@ def _asked_values(step: Any, hung: float) -> dict[str, float]:
         if step.push is not None and step.push.frequency is not None:
             values["push_Hz"] = step.push.frequency
     elif step.do == "hold_position":
-        values = {"asked_mm": step.position * 1e3, "weight_kg": hung}
+        values = {"setpoint_mm": step.position * 1e3, "weight_kg": hung}
     return values
 
 
