@@ -50,15 +50,17 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
         DriverError: unknown interface or option, or it does not open.
     """
     recording = wires.replayed()
+    sharing = shared_buses()
     if recording is not None:
-        return recording.bus()
+        if sharing is None:
+            return recording.bus()
+        return sharing.join((interface, channel), dict(options), recording.bus)
     if interface not in VALID_INTERFACES:
         hint = did_you_mean(interface, sorted(VALID_INTERFACES), "; ")
         raise DriverError(
             f"drive.bus.interface: no CAN interface '{interface}'{hint} "
             f"(known: {', '.join(sorted(VALID_INTERFACES))})"
         )
-    sharing = shared_buses()
     try:
         if sharing is None:
             return _opened(interface, channel, options)

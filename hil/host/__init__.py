@@ -3,6 +3,7 @@
 from hil.host.processes import BenchError, BenchProcesses
 from hil.host.realtime import more_than_one_processor
 from hil.host.replaying import Replayed, played, replay
+from hil.host.replaying_axes import replay_axes
 from hil.host.share_beforehand import measure_share
 from hil.host.start import BenchOptions, start_bench, start_rig
 from hil.host.start_axes import AxisOptions, start_axes
@@ -19,6 +20,7 @@ __all__ = [
     "more_than_one_processor",
     "played",
     "replay",
+    "replay_axes",
     "start_axes",
     "start_bench",
     "start_rig",

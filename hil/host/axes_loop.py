@@ -50,7 +50,7 @@ class AxesLoop:
     ) -> None:
         self.hosts = dict(hosts)
         self.tied = TiedBenches({name: host.bench for name, host in hosts.items()})
-        self._leads = _leads({name: host.drive for name, host in hosts.items()}, synchronised)
+        self._leads = drives_led({name: host.drive for name, host in hosts.items()}, synchronised)
         needs: dict[str, bool] = {}
         for name, host in hosts.items():
             host.tied = self.tied
@@ -95,7 +95,7 @@ class AxesLoop:
             host.end()
 
 
-def _leads(
+def drives_led(
     drives: Mapping[str, Drive], synchronised: Mapping[str, str]
 ) -> list[tuple[SharesSync, Sequence[Drive]]]:
     """Return each drive that sends the SYNC of other drives, with those drives."""

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from drivers.base import DriverError
+from drivers.capture import WireRecorder, wires
 from drivers.transport import sharing_buses
 from hil.core import read_private
 from hil.host.axes_loop import AxesLoop
@@ -50,6 +51,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--axes", required=True, type=Path, help="JSON file, see this module")
     parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
     parser.add_argument("--hold", action="store_true", help="wait for a line on standard input")
+    parser.add_argument("--log-wire", type=Path, help="record the wires into this directory")
     parser.add_argument("--priority", type=int, default=60)
     parser.add_argument("--processor", type=int, default=own_processor(), help="stay on this one")
     return parser
@@ -71,6 +73,11 @@ def _run(
     loaded = {name: load(one, opened[name]) for name, one in asked.items()}
     if options.hold and not sys.stdin.readline():
         return 0
+    if options.log_wire is not None:
+        wire = WireRecorder(options.log_wire)
+        wires.record(wire)
+        for each in opened.values():
+            each.wire = wire
     for name, axis in loaded.items():
         try:
             axis.drive.open()
@@ -80,6 +87,8 @@ def _run(
     hosts: dict[str, Host] = {}
     for name, one in asked.items():
         hosts[name] = open_host(one, loaded[name], prepared, opened[name], name, tuple(asked))
+    for each in tuple(opened.values())[:-1]:
+        each.wire = None  # the last one closes it, after every drive
     rigs = [one.rig for one in asked.values() if one.rig is not None]
     rate_Hz = next(iter(loaded.values())).profile.control.rate
     share = ShareWatch(rigs, rate_Hz, prepared.given - processors_given())

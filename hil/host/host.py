@@ -54,6 +54,7 @@ class Host:
         link: bound.
         wire: recorder of the drive's wires; None for no recording.
         known: state of the rig before anything is measured.
+        axis: name of the axis among several that share ``wire``; '' for a single rig.
     """
 
     def __init__(
@@ -63,11 +64,12 @@ class Host:
         link: LinkServer,
         wire: WireRecorder | None = None,
         known: KnownRig | None = None,
+        axis: str = "",
     ) -> None:
         known = known or KnownRig()
         self.drive = drive
         self.link = link
-        self._notes = ReplayNotes(wire)
+        self._notes = ReplayNotes(wire, axis)
         self.period_s = 1.0 / profile.control.rate
         self.bench = Bench(profile, drive.capabilities, self.period_s)
         found = known.verified or standing(profile)

@@ -203,7 +203,7 @@ def open_host(
     import scipy.linalg  # noqa: F401
 
     with keeping_designs(DesignFiles()):
-        host = opened.host = Host(profile, drive, link, opened.wire, known)
+        host = opened.host = Host(profile, drive, link, opened.wire, known, axis)
         host.bench.prepare_slower()
     if options.cap:
         host.begin_capped(SessionCap.model_validate_json(options.cap))

@@ -15,10 +15,12 @@ class ReplayNotes:
 
     Args:
         wire: recorder of the drive's wires.
+        axis: name of the axis among several that share the recorder; '' for a single rig.
     """
 
-    def __init__(self, wire: WireRecorder | None) -> None:
+    def __init__(self, wire: WireRecorder | None, axis: str = "") -> None:
         self._wire = wire
+        self._of: dict[str, Any] = {"axis": axis} if axis else {}
 
     def cycle(self, periods: int) -> None:
         """Begin a cycle, ``periods`` after the last; 0: the same cycle reads again."""
@@ -28,13 +30,13 @@ class ReplayNotes:
     def note(self, note: dict[str, Any]) -> None:
         """Note something about the present cycle."""
         if self._wire is not None:
-            self._wire.note(note)
+            self._wire.note(note | self._of)
 
     def request(self, request: Request, early: bool) -> None:
         """Note a request; ``early``: taken before the cycle's command was computed."""
         if self._wire is not None:
             noted = {"request": request.model_dump(mode="json")}
-            self._wire.note(noted | {"early": True} if early else noted)
+            self.note(noted | {"early": True} if early else noted)
 
     def beginning(
         self, bench: Bench, cap: SessionCap | None, warm: HeatAtStart | None, stated: bool

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from drivers.base import Drive, DriverError, PowerRequest, Telemetry
 from drivers.capture import Cycle, WireRecording, wires
 from hil.bench import EPOCH, Bench, CycleTiming
-from hil.core import REQUEST, Cause, Sample, SessionCap, State
+from hil.core import REQUEST, Cause, Sample, SessionCap, State, Stop
 from hil.profile import Profile, make_drive, profile_to_dict
 
 if TYPE_CHECKING:
@@ -78,6 +78,10 @@ def played(profile: Profile, recording: Path) -> Iterator[tuple[WireRecording, D
         drive.close()
 
 
+def _nothing() -> None:
+    """Do nothing before a stop: there is a single rig."""
+
+
 class RowSink(Protocol):
     """Receiver of samples and events, such as a ``RunWriter``."""
 
@@ -101,28 +105,29 @@ class Replayed:
         self._timed = timed
         self._ages = [1e9, 1e9]
         self._seen_s = drive.telemetry.time_s
+        self.before_stop: Callable[[], None] = _nothing  # with several axes
 
     def run(self, recording: WireRecording) -> None:
         """Run through all cycles of the recording."""
         periods = 0
         rows: list[Sample] = []
         while (first := recording.begin_cycle()) is not None:
-            self._begin_with(first)
-            last, row = self._cycle(recording, first, periods * self.period_s)
+            self.begin_with(first)
+            last, row = self.cycle(recording, first, periods * self.period_s)
             if row is not None:
                 rows.append(row)
             periods += max(1, first.periods)
             for note in last.notes:
                 if not note.get("early"):
-                    self._note(note)
-            self._hand_on()
+                    self.take(note)
+            self.hand_on()
             if len(rows) >= ROWS_AT_ONCE:
                 self._writer.rows(rows)
                 rows.clear()
         if rows:
             self._writer.rows(rows)
 
-    def _begin_with(self, cycle: Cycle) -> None:
+    def begin_with(self, cycle: Cycle) -> None:
         """Take the state that the host knew before its first cycle."""
         for note in cycle.notes:
             if "session_cap" in note:
@@ -132,7 +137,7 @@ class Replayed:
             if "heat" in note:
                 self.begin_warm([float(share) for share in note["heat"]])
 
-    def _cycle(
+    def cycle(
         self, recording: WireRecording, cycle: Cycle, time_s: float
     ) -> tuple[Cycle, Sample | None]:
         """Run one cycle; return the last recorded cycle read, and the row unless it failed."""
@@ -147,7 +152,7 @@ class Replayed:
             answer = max((n.get("answer_s", 0.0) for n in cycle.notes), default=0.0)
             for note in cycle.notes:
                 if note.get("early"):
-                    self._note(note)
+                    self.take(note)
             row = self.advance(telemetry, dt, CycleTiming(time_s=time_s, answer_s=answer))
             drive.write(bench.command)
         except Exception as error:
@@ -180,11 +185,15 @@ class Replayed:
         telemetry.lost = ""
         return telemetry
 
-    def _note(self, note: dict[str, Any]) -> None:
+    def take(self, note: dict[str, Any]) -> None:
+        """Do again what a note records: a request, or a stop from outside the bench."""
         bench = self.bench
         if "request" in note:
             with contextlib.suppress(ValidationError):
-                bench.ask(REQUEST.validate_python(note["request"]))
+                request = REQUEST.validate_python(note["request"])
+                if isinstance(request, Stop):
+                    self.before_stop()
+                bench.ask(request)
         elif "reduced" in note:
             bench.reduce(bool(note["reduced"]))
         elif "reference" in note:
@@ -193,7 +202,8 @@ class Replayed:
             # Its cause was elapsed time, which is not replayed.
             bench.stop(Cause(note["stopped"]), str(note["detail"]))
 
-    def _hand_on(self) -> None:
+    def hand_on(self) -> None:
+        """Write the events of this cycle."""
         for event in self.bench.events:
             if event["kind"] == "stop" and event["to_wire_ms"] is None:
                 event["to_wire_ms"] = 1e3 * self.period_s

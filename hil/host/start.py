@@ -81,7 +81,7 @@ def start_bench(profile_path: str | Path, options: BenchOptions) -> BenchProcess
         if processor is not None and not os.environ.get(LET_SLEEP):
             host += bench.start_keep_awake(processor)
         if options.log_wire:
-            host += ["--log-wire", str(_wire_log(bench))]
+            host += ["--log-wire", str(wire_log_folder(bench))]
         bench.start("host", host, held=True)
         recording = start_recorder(bench, bench.link_directory) if options.recorder else []
         _let_go(bench, recording)
@@ -165,7 +165,7 @@ def host_options(options: BenchOptions) -> list[str]:
     return given
 
 
-def _wire_log(bench: BenchProcesses) -> Path:
+def wire_log_folder(bench: BenchProcesses) -> Path:
     """Make the folder in which the wires are recorded, next to the runs, to be moved into one."""
     bench.runs_directory.mkdir(parents=True, exist_ok=True)
     bench.wire_log = Path(tempfile.mkdtemp(prefix=".wire-", dir=bench.runs_directory))

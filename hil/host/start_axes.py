@@ -19,13 +19,14 @@ from hil.host.start import (
     simulation_control,
     start_recorder,
     start_simulated_rig,
+    wire_log_folder,
     write_checked,
 )
 from hil.link import axis_addresses, make_link_directory
 from hil.profile import Axes, Profile
 
 # Options of a bench of one rig that a bench of several axes refuses.
-NOT_FOR_AXES = ("profile", "log_wire", "cap", "unverified")
+NOT_FOR_AXES = ("profile", "cap", "unverified")
 
 
 @dataclass(frozen=True)
@@ -140,6 +141,8 @@ def _host_command(
     file = bench.link_directory / "axes.json"
     write_private(file, json.dumps({"hosts": hosts, "leaders": leaders}))
     command = ["hil.host.axes_process", "--hold", "--axes", str(file)]
+    if options.log_wire:
+        command += ["--log-wire", str(wire_log_folder(bench))]
     if processor is not None:
         command += ["--processor", str(processor)]
         if not os.environ.get(LET_SLEEP):

@@ -130,8 +130,7 @@ def test_a_session_gives_figures_and_a_report_of_each_axis(hookeline: Hookeline)
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("demo", "--replay", "bus.log"), "--replay is for one axis"),
-        (("demo", "--log-wire"), "--log-wire is for one axis"),
+        (("demo", "--replay", "bus.log", "--cap-force", "100 N"), "a replay uses the recorded cap"),
         (("demo", "--scripted"), "--scripted is for one axis"),
         (("demo", "--cap-force", "100 mm"), "'100 mm' is not a force"),
         (("perform", "short.yaml", "--unverified", "x"), "'x' is not the name of an axis's"),
@@ -151,6 +150,12 @@ def test_what_is_for_one_axis_is_refused_with_the_fix(
     assert words in called.stderr and "Traceback" not in called.stderr
     if "one axis" in words:
         assert "heel.yaml" in called.stderr and "toe.yaml" in called.stderr
+
+
+def test_a_replay_without_a_recording_is_refused(hookeline: Hookeline) -> None:
+    called = hookeline("demo", "--profile", "two_axes", "--replay", "bus.log")
+    assert called.returncode == 3 and "Traceback" not in called.stderr
+    assert "replay a log written by --log-wire" in called.stderr
 
 
 def test_a_cap_is_for_every_axis_and_recorded(hookeline: Hookeline) -> None:
@@ -293,3 +298,36 @@ def test_two_axes_live_finish_together_and_ctrl_c_ends_both(
         monkeypatch.setattr(axes_commands, "say", interrupt_once_both_wait)
         performed = perform_axes_live(options, sequence, axes, bench.axis_links, runs, True)
         assert [each.ended.how for each in performed.values()] == ["interrupted"] * 2, performed
+
+
+@pytest.mark.real_time
+def test_the_recorded_wires_of_two_axes_give_their_samples_again(
+    hookeline: Hookeline, tmp_path: Path
+) -> None:
+    called = hookeline(
+        "perform", "short.yaml", "--headless", "--log-wire", "--out", "live", "--json"
+    )
+    assert called.returncode == 0, called.stderr
+    live = {axis: Path(one["run"]) for axis, one in last_object(called.stdout)["axes"].items()}
+    assert (live["heel"] / "bus.log").is_file() and not (live["toe"] / "bus.log").exists()
+    called = hookeline("perform", "short.yaml", "--replay", f"{live['heel']}/bus.log", "--json")
+    assert called.returncode == 0, called.stderr
+    again = {axis: Path(one["run"]) for axis, one in last_object(called.stdout)["axes"].items()}
+    for axis, folder in live.items():
+        recorded, replayed = load_run(folder), load_run(again[axis])
+        at = np.searchsorted(replayed.column("cycle"), recorded.column("cycle"))
+        for name in (
+            "cycle",
+            "deflection_counts",
+            "output_position_m",
+            "commanded_torque_N_m",
+            "state",
+        ):
+            one, other = recorded.column(name), replayed.column(name)[at]
+            assert np.array_equal(one, other, equal_nan=True), (axis, name)
+        assert np.ptp(recorded.column("output_position_m")) > 0.005
+        stops, repeated = (
+            [event["detail"] for event in run.events if event["kind"] == "stop"]
+            for run in (recorded, replayed)
+        )
+        assert stops == repeated[:-1], axis  # the last one is the end of the rig host

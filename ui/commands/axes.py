@@ -14,9 +14,9 @@ from typing import Any
 
 from drivers.motion import speak
 from hil.bench import LockstepAxes
-from hil.host import AxisOptions, BenchOptions
+from hil.host import AxisOptions, BenchOptions, replay_axes
 from hil.link import Client, ClientKeys
-from hil.procedures import InTurn, LiveRunner
+from hil.procedures import Ended, InTurn, LiveRunner
 from hil.profile import Axes, is_axes_file, load_axes, profile_from_dict
 from hil.sequences import AxesSequence, Meeting, axes_named, load_axes_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
@@ -33,17 +33,11 @@ from ui.commands.session import (
     require_person,
     values_given,
 )
-from ui.commands.session_cap import cap_given
+from ui.commands.session_cap import cap_given, refuse_cap
 from ui.commands.unverified import confirmed_of_axes
 
 # Options of one axis only, by attribute.
-_OF_ONE = {
-    "replay": "--replay",
-    "log_wire": "--log-wire",
-    "springs": "--springs",
-    "open_house": "--open-house",
-    "scripted": "--scripted",
-}
+_OF_ONE = {"springs": "--springs", "open_house": "--open-house", "scripted": "--scripted"}
 DEMO = "demo_two_axes"
 
 
@@ -146,8 +140,23 @@ def bench_of_axes(options: argparse.Namespace, axes: Axes, runs: Path) -> BenchO
         runs_directory=runs,
         tell=lambda text: say(options, text),
         at_lower_end=stated,
+        log_wire=bool(getattr(options, "log_wire", False)),
         rehearsal=rehearsal_of_axes(options, axes),
     )
+
+
+def perform_axes_replay(
+    options: argparse.Namespace, sequence: AxesSequence, axes: Axes, runs: Path
+) -> dict[str, Performed]:
+    """Replay a recording of all axes; raises as :func:`hil.host.replay_axes`.
+
+    Raises:
+        CommandError: a session cap was given.
+    """
+    refuse_cap(options, "a replay uses the recorded cap. Fix: leave it out")
+    about = f"replay of {options.replay.name}"
+    found = replay_axes(axes, options.replay, runs, f"{sequence.name}-replay", about)
+    return {axis: Performed(Ended("finished"), run, about) for axis, run in found.items()}
 
 
 def perform_axes_lockstep(

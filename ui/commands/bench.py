@@ -123,7 +123,7 @@ def _on_axes(
     with start_axes(axes, bench_of_axes(options, axes, options.runs), each) as bench:
         for notice in bench.notices:
             say(options, notice)
-        return operate_axes(
+        code = operate_axes(
             axes.name,
             bench.axis_links,
             watch=options.watch,
@@ -131,6 +131,8 @@ def _on_axes(
             opening=Opening(record_as="bench"),
             files=axes.paths,
         )
+    bench.keep_wire_log(last_run(options.runs))
+    return code
 
 
 def _on_a_bench(options: argparse.Namespace, opening: Opening) -> tuple[int, Path | None]:

@@ -29,6 +29,7 @@ from ui.commands.axes import (
     options_of_axes,
     perform_axes_live,
     perform_axes_lockstep,
+    perform_axes_replay,
 )
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.ineffective import refuse_ineffective
@@ -174,7 +175,9 @@ def run(options: argparse.Namespace) -> int:
 def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
     sequence = demo_sequence(options, axes)
     runs = options.out
-    if options.lockstep:
+    if options.replay is not None:
+        performed = perform_axes_replay(options, sequence, axes, runs)
+    elif options.lockstep:
         performed = perform_axes_lockstep(options, sequence, axes, runs)
     else:
         headless = options.headless or not has_display()
@@ -185,10 +188,14 @@ def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
             if not headless:
                 opening = Opening(record_as="demo", hint=AXES_HINT, offer=DEMO)
                 code = operate_axes(axes.name, bench.axis_links, runs=runs, opening=opening)
-                say(options, f"the runs are in '{runs}': hookeline runs --runs {runs}")
-                answer(options, {"exit_code": code, "runs": runs})
-                return OK if code == 0 else FAILED
-            performed = perform_axes_live(options, sequence, axes, bench.axis_links, runs, True)
+            else:
+                performed = perform_axes_live(options, sequence, axes, bench.axis_links, runs, True)
+        if not headless:
+            bench.keep_wire_log(last_run(runs))
+            say(options, f"the runs are in '{runs}': hookeline runs --runs {runs}")
+            answer(options, {"exit_code": code, "runs": runs})
+            return OK if code == 0 else FAILED
+        bench.keep_wire_log(next(iter(performed.values())).run)
     code, data = finish_axes(options, sequence, axes, performed)
     answer(options, data)
     return code

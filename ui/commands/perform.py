@@ -22,6 +22,7 @@ from ui.commands.axes import (
     options_of_axes,
     perform_axes_live,
     perform_axes_lockstep,
+    perform_axes_replay,
     served_axes,
 )
 from ui.commands.bench_asked import bench_asked
@@ -153,7 +154,9 @@ def run(options: argparse.Namespace) -> int:
 
 def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
     sequence = load_session(options, options.sequence, axes)
-    if options.lockstep:
+    if options.replay is not None:
+        performed = perform_axes_replay(options, sequence, axes, options.out)
+    elif options.lockstep:
         performed = perform_axes_lockstep(options, sequence, axes, options.out)
     else:
         each = options_of_axes(options, axes)
@@ -161,6 +164,7 @@ def _on_axes(options: argparse.Namespace, axes: Axes) -> int:
             performed = perform_axes_live(
                 options, sequence, axes, bench.axis_links, options.out, options.confirm_loads
             )
+        bench.keep_wire_log(next(iter(performed.values())).run)
     code, data = finish_axes(options, sequence, axes, performed)
     answer(options, data)
     return code

@@ -207,6 +207,6 @@ def test_each_axis_is_served_on_the_network_to_listed_clients_only(tmp_path: Pat
 
 
 def test_options_of_one_bench_are_refused(tmp_path: Path) -> None:
-    options = BenchOptions(runs_directory=tmp_path, log_wire=True)
-    with pytest.raises(BenchError, match="'log_wire' is not possible with several axes"):
+    options = BenchOptions(runs_directory=tmp_path, unverified="x")
+    with pytest.raises(BenchError, match="'unverified' is not possible with several axes"):
         start_axes(load_axes("two_axes"), options)
