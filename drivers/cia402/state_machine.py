@@ -58,6 +58,12 @@ _TOWARDS_ON: Final = {
 }
 
 
+# By the bits of the statusword: the hash of an enum member is computed by the interpreter.
+_ON_WORDS: Final = [DISABLE_VOLTAGE] * 0x80
+for _bits, _state in _BY_BITS.items():
+    _ON_WORDS[_bits] = _TOWARDS_ON.get(_state, DISABLE_VOLTAGE)
+
+
 def state_of(status_word: int) -> DriveState | None:
     """Return the state of a statusword; None for a bit pattern not in the standard."""
     return _BY_BITS.get(status_word & 0x6F)
@@ -69,12 +75,12 @@ def control_word(status_word: int, request: PowerRequest, reset_edge: bool = Fal
     ``reset_edge``: whether the last controlword had the fault-reset bit. The drive acts only on its
         rising edge, so the bit must fall in between.
     """
+    if request is _TO_ON:
+        return _ON_WORDS[status_word & 0x6F]
     state = state_of(status_word)
     if request is _TO_CLEAR_FAULT:
         return FAULT_RESET if state is DriveState.FAULT and not reset_edge else DISABLE_VOLTAGE
     if request is _TO_QUICK_STOP:
         running = (DriveState.OPERATION_ENABLED, DriveState.QUICK_STOP_ACTIVE)
         return QUICK_STOP if state in running else DISABLE_VOLTAGE
-    if request is _TO_ON and state is not None:
-        return _TOWARDS_ON.get(state, DISABLE_VOLTAGE)
     return DISABLE_VOLTAGE

@@ -57,6 +57,10 @@ NAN: Final = float("nan")
 # A stop sent to every axis at once comes within two cycles; a person presses no key twice so quickly.
 # Common practice, no source.
 SAME_STOP_S: Final = 0.05
+# Looked up once: by its class, a member costs several look-ups in each cycle.
+_STANDBY: Final = State.STANDBY
+_RUNNING: Final = State.RUNNING
+_POWER_ON: Final = PowerRequest.ON
 
 
 class BenchState:
@@ -134,12 +138,13 @@ class BenchState:
     @property
     def energising(self) -> bool:
         """True if power on was requested and the power stage is not on yet."""
-        return self._power.requested is PowerRequest.ON
+        return self._power.requested is _POWER_ON
 
     @property
     def powered(self) -> bool:
         """True if the power stage is on, or turning on, to follow requests."""
-        return self.state in (State.STANDBY, State.RUNNING) or self.energising
+        state = self.state
+        return state is _STANDBY or state is _RUNNING or self.energising
 
     @property
     def by_velocity(self) -> bool:
