@@ -25,11 +25,13 @@ class DesignFiles:
     """
 
     def __init__(self, directory: Path | None = None) -> None:
-        self._directory: Path | None = directory or state_directory("designs")
+        self._directory: Path | None = None
         try:
-            make_private_directory(self._directory)
-        except (OSError, PrivateFileError):
-            self._directory = None
+            found = directory or state_directory("designs")
+            make_private_directory(found)
+        except (OSError, PrivateFileError, RuntimeError):  # RuntimeError: the user has no home
+            return
+        self._directory = found
 
     def get(self, key: str) -> str | None:
         """Return the text kept under ``key``; None if there is none that only this user can have written."""

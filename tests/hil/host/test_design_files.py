@@ -88,3 +88,13 @@ def test_the_second_start_of_a_rig_host_designs_nothing_and_has_the_same_gains(t
         for i in range(2)
     )
     assert first.startswith("[1, ") and second == first.replace("[1, ", "[0, ", 1)
+
+
+def test_a_user_without_a_home_keeps_nothing(monkeypatch):
+    def no_home(_name: str) -> None:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.setattr(design_files, "state_directory", no_home)
+    files = DesignFiles()
+    files.put("key", "text")
+    assert files.get("key") is None
