@@ -17,6 +17,7 @@ from drivers.compiled import UNCOMPILED, compiled_modules
 from drivers.motion import speak
 
 REPEATS = 2
+MOST_OF_A_MESSAGE = 400  # characters of a failure that a repeat did not show again
 
 # Modules load in nine tenths of the time without the collector; it is on again once all are loaded.
 gc.disable()
@@ -86,6 +87,15 @@ def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     tmp_path.chmod(0o700)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     return tmp_path
+
+
+@pytest.fixture
+def favoured_client() -> Iterator[None]:
+    """Run a test that is a client itself before programs that only compute, as live clients do."""
+    from hil.link import favoured
+
+    with favoured():
+        yield
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -185,11 +195,13 @@ def pytest_runtest_teardown() -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> Iterator[None]:
-    repeated = sorted({report.nodeid for report in terminalreporter.stats.get("rerun", ())})
+    repeated = terminalreporter.stats.get("rerun", ())
     if repeated:
         terminalreporter.section("live tests that were repeated")
-        for name in repeated:
-            terminalreporter.line(name)
+        for report in sorted(repeated, key=lambda report: str(report.nodeid)):
+            crash = getattr(report.longrepr, "reprcrash", None)
+            why = crash.message.splitlines() if crash is not None else [str(report.longrepr)]
+            terminalreporter.line(f"{report.nodeid}: {' '.join(why)[:MOST_OF_A_MESSAGE]}")
     return (yield)
 
 

@@ -124,6 +124,7 @@ class Bench(CappedBench):
         self._act(answer, dt_s)
         self.command.torque_offset_N_m = answer.offset_N_m * self.sign
         self._command(0.0 if self.by_velocity else answer.torque_N_m, answer.velocity_m_s)
+        self.estimator.command(NAN if self.by_velocity else self.command.torque_N_m * self.sign)
         if self._limit_notices.new(answer.limited, dt_s):
             self._event("limited", limits=self._limit_names(answer.limited))
         self.row = self._sample(telemetry, answer, timing)

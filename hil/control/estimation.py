@@ -31,6 +31,11 @@ OUTPUT_NOISE_M: Final = 5e-6  # of an output position taken in time: an assumpti
 SETTLED_SAMPLES: Final = (
     8  # after one taken at an unknown moment, until the usual gains are as good
 )
+LONG_GAP_PERIODS: Final = 0.5  # beyond the period: a torque's change within it counts for less
+SETTLED_SHARE: Final = 0.05  # of a change of torque still ahead: it may have begun at any time
+# A reading further from a command than so many times what punctual ones are, is still changing.
+UNLIKE_S: Final = 0.1
+UNLIKE_TIMES: Final = 3.0
 MOST_SKEW_S: Final = (
     0.005  # deflection further apart from the motor than this is not extrapolated more
 )
@@ -226,6 +231,7 @@ class Estimator:
     def __init__(self, profile: Profile, period_s: float) -> None:
         self._period = period_s
         self._as_usual = AS_USUAL_PERIODS * period_s
+        self._long_gap = LONG_GAP_PERIODS * period_s
         self.use(profile)
         self.reset(0.0, 0.0)
 
@@ -249,6 +255,7 @@ class Estimator:
         self._torque_before = gains.torque_before
         self._alpha = gains.alpha
         self._beta = gains.beta / period_s
+        self._left = math.exp(-period_s / gains.lag_s)
         self._covariance = gains.covariance
         self._unsettled = 0  # samples for which the covariance must still be followed
 
@@ -266,11 +273,18 @@ class Estimator:
         self._x = nut_position_m
         self._xo = self.output_position_m
         self._torque = 0.0
+        self._sent = self._sent_before = 0.0
+        self._unlike_last = self._unlike_before = 0.0
         self._force = 0.0
         self._gap = 0.0
         self._covariance = self._gains.covariance
         self._unsettled = 0  # samples for which the covariance must still be followed
         self.step_s = 0.0
+
+    def command(self, torque_N_m: float) -> None:
+        """Take this cycle's torque command, profile sign; NaN for a drive that takes none."""
+        self._sent_before = self._sent
+        self._sent = torque_N_m
 
     def miss(self) -> None:
         """Keep the estimates: no new sample arrived in this cycle."""
@@ -317,6 +331,10 @@ class Estimator:
                 gain_x, gain_v, gain_d, now, alpha, beta = self._gains.after(dt)
                 before = 1.0 - now
             mean_torque = now * motor_torque_N_m + before * self._torque
+            if off > self._long_gap:
+                mean_torque += self._not_yet_N_m(motor_torque_N_m, mean_torque, dt)
+            elif -self._as_usual < off < self._as_usual and not (error_s > 0.0 or self._unsettled):
+                self._compare_torque(motor_torque_N_m, dt)
             acceleration = (
                 mean_torque * self._per_torque
                 - 0.5 * (spring_force_N + self._force)
@@ -378,3 +396,31 @@ class Estimator:
         self.motor_force_band_N = rest * (
             self._breakaway_N + self._loss_backward * (net if net > 0.0 else -net)
         )
+
+    def _compare_torque(self, torque: float, dt: float) -> None:
+        """Learn which command a punctual reading shows, and how closely: one on its way, or the last."""
+        left, part = self._left, dt / (UNLIKE_S + dt)
+        of_last = abs(torque - self._sent - left * (self._torque - self._sent))
+        of_before = abs(torque - self._sent_before - left * (self._torque - self._sent_before))
+        if of_last + of_before >= 0.0:
+            self._unlike_last += part * (of_last - self._unlike_last)
+            self._unlike_before += part * (of_before - self._unlike_before)
+
+    def _not_yet_N_m(self, torque: float, usual: float, dt: float) -> float:
+        """Return the correction of the mean torque over a gap, if the command changed at its very end.
+
+        A reading between that before the gap and the command is a change in progress: by the current
+        loop's lag it began just before the sample, and until then the torque before the gap acted.
+        """
+        target, unlike = self._sent_before, self._unlike_before
+        if self._unlike_last < unlike:
+            target, unlike = self._sent, self._unlike_last
+        before = self._torque
+        whole, off = before - target, torque - target
+        if whole < 0.0:
+            whole, off = -whole, -off
+        if not SETTLED_SHARE * whole < off < whole or not off > UNLIKE_TIMES * unlike:
+            return 0.0
+        ahead, lag = off / whole, self._gains.lag_s
+        began_s = -lag * math.log(ahead)
+        return before + (target - before) * (began_s - lag * (1.0 - ahead)) / dt - usual

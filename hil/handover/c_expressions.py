@@ -23,6 +23,7 @@ WIDE = (Estimator, ObserverGains)
 MATH = {
     "sqrt": "R_SQRT",
     "exp": "R_EXP",
+    "log": "R_LOG",
     "sin": "R_SIN",
     "cos": "R_COS",
     "hypot": "R_HYPOT",

@@ -73,12 +73,14 @@ MACROS = """\
 #define R_INFINITY ((real)INFINITY)
 #define W_SQRT sqrt
 #define W_EXP exp
+#define W_LOG log
 #define W_POW(x, y) pow((x), (wide)(y))
 #define W_COPYSIGN copysign
 #define W_ABS fabs
 #ifdef LAW_SINGLE
 #define R_SQRT sqrtf
 #define R_EXP expf
+#define R_LOG logf
 #define R_SIN sinf
 #define R_COS cosf
 #define R_POW(x, y) powf((x), (real)(y))
@@ -88,6 +90,7 @@ MACROS = """\
 #else
 #define R_SQRT sqrt
 #define R_EXP exp
+#define R_LOG log
 #define R_SIN sin
 #define R_COS cos
 #define R_POW(x, y) pow((x), (real)(y))

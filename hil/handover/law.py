@@ -214,6 +214,7 @@ class Law:
         self.torque_N_m = 0.0
         self.velocity_m_s = 0.0
         self.limited = 0
+        self.estimator.command(NAN if self.by_velocity == 1 else 0.0)
 
     def act(
         self,
@@ -271,4 +272,5 @@ class Law:
         torque = effort if self.by_velocity == 0 else 0.0
         self.torque_N_m = torque
         self.velocity_m_s = effort if self.by_velocity == 1 else 0.0
+        self.estimator.command(NAN if self.by_velocity == 1 else torque)
         self.limited = self.shaper.limited | supervisor.bounds.limited | following.limited

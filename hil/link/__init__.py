@@ -5,6 +5,7 @@ from hil.link.beside import connect_beside
 from hil.link.client import Block, Client, Refused
 from hil.link.directory import claimed_link_directory, default_directory, make_link_directory
 from hil.link.errors import HostGone, KeysNeeded, LinkError, NoRigHost
+from hil.link.favoured import favoured
 from hil.link.gaps import GapCounter
 from hil.link.items import Answer
 from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_keys, make_server_keys
@@ -32,6 +33,7 @@ __all__ = [
     "claimed_link_directory",
     "connect_beside",
     "default_directory",
+    "favoured",
     "links_of_axes",
     "make_client_keys",
     "make_link_directory",

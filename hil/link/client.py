@@ -37,6 +37,7 @@ from typing import Any
 from hil.core import COLUMNS, Request, Stop
 from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
+from hil.link.favoured import favoured
 from hil.link.items import Answer, Block, Event
 from hil.link.keys import ClientKeys
 from hil.link.messages import SCHEMA_VERSION
@@ -387,12 +388,13 @@ class Client:
             self._beat_if_due()
 
     def _keep(self) -> None:
-        while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):
-            if self.in_control:
-                if not self._sockets.local and not self._received.busy:
-                    self._received.drain()  # newest stamp dates a heartbeat
-                    self._received.forget_oldest()
-                self.heartbeat()
+        with favoured():
+            while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):
+                if self.in_control:
+                    if not self._sockets.local and not self._received.busy:
+                        self._received.drain()  # newest stamp dates a heartbeat
+                        self._received.forget_oldest()
+                    self.heartbeat()
 
     def _stop_keeping(self) -> None:
         self._keeping.set()

@@ -1,7 +1,6 @@
 """Run a procedure, live or in lockstep, with an operator; however it ends, power is off."""
 
 from hil.procedures.environment import open_environment
-from hil.procedures.favoured import favoured
 from hil.procedures.in_turn import InTurn
 from hil.procedures.live_runner import LiveRunner
 from hil.procedures.lockstep_runner import LockstepRunner
@@ -64,7 +63,6 @@ __all__ = [
     "Sought",
     "clear_to_seek",
     "column",
-    "favoured",
     "find_reference",
     "no_rows",
     "open_environment",

@@ -25,8 +25,7 @@ from hil.core import (
     State,
     Stop,
 )
-from hil.link import Block, Client, HostGone, LinkError, Refused
-from hil.procedures.favoured import favoured
+from hil.link import Block, Client, HostGone, LinkError, Refused, favoured
 from hil.procedures.procedure import (
     Action,
     Drop,

@@ -54,10 +54,13 @@ def test_usual_units_are_read_as_the_registry_reads_them(
     assert Dimension(unit).parse(f"{value} {text}") == registered
 
 
-def test_a_shipped_profile_needs_no_registry_of_units() -> None:
+def test_shipped_profiles_requirements_and_parts_need_no_registry_of_units() -> None:
     program = (
         "import sys; from hil.profile import load_profile, shipped_profiles\n"
+        "from hil.sizing import load_parts, load_requirements, shipped_requirements\n"
         "for name in shipped_profiles(): load_profile(name)\n"
+        "for name in shipped_requirements(): load_requirements(name)\n"
+        "load_parts('parts')\n"
         "print('pint' in sys.modules)"
     )
     said = subprocess.run(

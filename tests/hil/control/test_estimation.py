@@ -113,6 +113,57 @@ def test_a_pause_does_not_throw_the_filters():
         assert estimator.output_velocity_m_s == pytest.approx(0.1, abs=0.005)
 
 
+@pytest.mark.parametrize("late_s", [0.002, 0.005])
+@pytest.mark.parametrize("commanded_N_m", [-1.0, 0.0, 0.6])
+@pytest.mark.parametrize("began_s", [0.05e-3, 0.2e-3, 0.4e-3])
+def test_a_torque_read_as_it_changes_acted_only_since_then(late_s, commanded_N_m, began_s):
+    """A late cycle's command reaches the drive right before the sample: the nut has not followed it yet."""
+    estimator = Estimator(TRAINER, T)
+    estimator.reset(0.02, 0.003)
+    force = 0.3 * TRAINER.actuator.radians_per_metre
+    for _ in range(100):
+        estimator.update(0.02, 0.003, force, 0.3, T)
+        estimator.command(0.3)
+    before = estimator.motor_force_N
+    estimator.command(commanded_N_m)
+    left = math.exp(-began_s / TRAINER.control.current_loop_lag)
+    reading = commanded_N_m + (0.3 - commanded_N_m) * left
+    estimator.update(0.02, 0.003, force, reading, late_s)
+    # A nut without friction gains 2 mm/s where the torque of -1 N.m acted for 0.3 ms.
+    assert abs(estimator.nut_velocity_m_s) < 2.5e-3
+    assert estimator.motor_force_N == pytest.approx(before, abs=10)  # N
+
+
+@pytest.mark.parametrize("late_s", [0.002, 0.005])
+def test_a_torque_that_stands_since_the_last_sample_acts_for_the_whole_gap(late_s):
+    estimator, unaware = Estimator(TRAINER, T), Estimator(TRAINER, T)
+    force = 0.3 * TRAINER.actuator.radians_per_metre
+    for one in (estimator, unaware):
+        one.reset(0.02, 0.003)
+        for _ in range(100):
+            one.update(0.02, 0.003, force, 0.3, T)
+            one.command(0.3)
+    estimator.command(0.1)
+    for one in (estimator, unaware):
+        one.update(0.02, 0.003, force, 0.1, late_s)
+    assert estimator.nut_velocity_m_s == unaware.nut_velocity_m_s < 0.0
+
+
+def test_a_drive_that_does_not_give_the_commanded_torque_shows_no_change():
+    """At its voltage limit, the reading stays between two commands for good."""
+    estimator, unaware = Estimator(TRAINER, T), Estimator(TRAINER, T)
+    force = 0.3 * TRAINER.actuator.radians_per_metre
+    for one in (estimator, unaware):
+        one.reset(0.02, 0.003)
+        for _ in range(100):
+            one.update(0.02, 0.003, force, 0.3, T)
+            one.command(0.4)
+    estimator.command(0.6)
+    for one in (estimator, unaware):
+        one.update(0.02, 0.003, force, 0.5, 0.005)
+    assert estimator.nut_velocity_m_s == unaware.nut_velocity_m_s > 0.0
+
+
 def test_signs_and_reset():
     estimator = Estimator(TRAINER, T)
     estimator.update(0.02, 0.003, 360.0, 0.5, T)

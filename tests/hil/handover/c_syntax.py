@@ -18,7 +18,7 @@ from pycparser import c_ast, c_parser
 Count = Counter[str]
 ARITHMETIC = {"+": "add", "-": "add", "*": "multiply", "/": "divide"}
 COMPARISONS = {"<", "<=", ">", ">=", "==", "!="}
-LIBRARY = {"sqrt", "exp", "sin", "cos", "pow", "hypot", "copysign", "fabs", "isnan"}
+LIBRARY = {"sqrt", "exp", "log", "sin", "cos", "pow", "hypot", "copysign", "fabs", "isnan"}
 
 
 class Unit:

@@ -14,7 +14,7 @@ from hil.host import BenchOptions, start_bench
 from hil.link import Block, Client
 from hil.recorder import list_runs, load_run
 
-pytestmark = pytest.mark.real_time
+pytestmark = [pytest.mark.real_time, pytest.mark.usefixtures("favoured_client")]
 
 PATIENCE_S = 30.0
 JUMP_COUNTS = 250  # of the deflection sensor; the limit is 200

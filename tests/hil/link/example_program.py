@@ -28,8 +28,7 @@ from hil.core import (
     Setpoint,
     State,
 )
-from hil.link import Block, Client, Refused
-from hil.procedures import favoured
+from hil.link import Block, Client, Refused, favoured
 
 MIDDLE_M = 0.0275
 SWING_M = 0.005

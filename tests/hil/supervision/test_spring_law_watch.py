@@ -11,6 +11,7 @@ from hil.core import Limit, State, fix
 from hil.core.requests import (
     Apply,
     Behaviour,
+    ConstantForce,
     Float,
     HoldPosition,
     PowerOn,
@@ -81,6 +82,16 @@ def test_a_rig_off_by_a_fifth_is_left_alone_and_its_law_is_learned(
     stated = bench.profile.actuator.springs.rate_per_set
     learned = 1.0 + bench.bench.supervisor._law.share
     assert learned == pytest.approx(true / stated, abs=0.06)
+
+
+def test_samples_taken_late_under_a_changing_torque_are_no_change_of_the_law() -> None:
+    """Such a sample's command reaches the drive with it: the next reading shows a torque in its change."""
+    bench = moving("footplate_trainer", 4)
+    go(bench, ConstantForce(force_N=300.0, damping_N_s_m=300.0))
+    bench.be_late(Lateness(0.05, 0.005, stale_share=0.0, device_share=1.0))
+    bench.environment.push(15.0, 2.0, 3.0)
+    bench.run(2.0)
+    assert bench.bench.state is State.RUNNING, bench.bench.cause_text
 
 
 @pytest.mark.parametrize("what", ["spring_factor", "deflection_factor"])
