@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QFontMetricsF
 from PySide6.QtTest import QTest
 
 from hil.core import BehaviourCode, State
@@ -62,9 +63,12 @@ class FakeSession:
 class Bench:
     """Two axes and a person at their window."""
 
-    def __init__(self, qtbot: Any, tmp_path: Any, width: int = 1280, height: int = 720) -> None:
+    def __init__(
+        self, qtbot: Any, tmp_path: Any, width: int = 1280, height: int = 720, more: str = ""
+    ) -> None:
         self.log: list[str] = []
-        self.sessions = {name: FakeSession(name, self.log) for name in ("heel", "toe")}
+        names = ("heel", "toe", *more.split())
+        self.sessions = {name: FakeSession(name, self.log) for name in names}
         self.heel, self.toe = self.sessions["heel"], self.sessions["toe"]
         self.heel.feed(State.DE_ENERGISED, spring_force_N=3.0)
         self.toe.feed(
@@ -225,3 +229,18 @@ def test_the_bar_leaves_the_pages_their_room(
     for button in window.bar.buttons.values():
         assert "…" not in button.text()
     window.close()
+
+
+def test_the_text_of_the_axis_shown_fits_its_button(qtbot: Any, tmp_path: Any) -> None:
+    """It is bold then, and wider."""
+    bench = Bench(qtbot, tmp_path, more="ball")
+    for name in bench.sessions:
+        for room in range(300, 420, 4):
+            button = bench.window.bar.buttons[name]
+            button.setFixedWidth(room)
+            button.refresh()
+            font = button.font()
+            font.setBold(True)
+            # Padding and border of both sides.
+            assert QFontMetricsF(font).horizontalAdvance(button.text()) <= room - 2 * (9 + 2)
+    bench.window.close()

@@ -61,7 +61,9 @@ class AxisButton(QPushButton):
         trouble = in_trouble(self.model)
         mark = "▲ " if trouble else ""
         whole = mark + "  ·  ".join(texts)
-        metrics = QFontMetricsF(self.font())
+        font = self.font()
+        font.setBold(True)  # as while its pages are shown
+        metrics = QFontMetricsF(font)
         room = self.width() - 3 * metrics.horizontalAdvance("n")
         shown = whole
         # Cut the cause of a stop rather than leave it out.

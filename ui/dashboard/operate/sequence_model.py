@@ -307,7 +307,8 @@ class SequenceModel(Teaching, ProcedureThread[PageRun]):
             )
         parts = [f"{len(self.plan.words)} steps, {self.plan.begins_s[-1]:.0f} s"]
         if self.joint is not None:
-            parts.append(f"on {' and '.join(self.joint.plans)}")
+            *most, last = self.joint.plans
+            parts.append(f"on {', '.join(most)} and {last}")
         if self.sequence.longest_wait_s:
             parts.append(f"waits of up to {self.sequence.longest_wait_s:.0f} s")
         return ", ".join(parts) + "".join(f"\n{text}" for text in self.plan.limited[:3])
