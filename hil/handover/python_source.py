@@ -116,8 +116,9 @@ def _names(methods: list[Method]) -> Iterator[str]:
                 imports.add(f"from .{home} import {value.__name__}")
             elif inspect.ismodule(value):
                 imports.add(f"import {value.__name__}")
-            elif isinstance(value, bool | int | float) and not isinstance(value, enum.Enum):
-                constants[node.id] = value
+            elif isinstance(value, bool | int | float):
+                # A member of an enumeration that is bound to a name of its own is its number here.
+                constants[node.id] = int(value) if isinstance(value, enum.Enum) else value
             elif inspect.isbuiltin(value) and value.__module__.startswith("_"):
                 imports.add(f"from {value.__module__.lstrip('_')} import {value.__name__}")
     yield from sorted(imports)

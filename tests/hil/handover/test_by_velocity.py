@@ -80,7 +80,8 @@ def test_operations_are_those_that_a_parser_of_c_counts(handed: Path) -> None:
 def test_the_readme_says_what_the_drive_is_to_be_sent(handed: Path) -> None:
     text = " ".join((handed / "README.md").read_text().split())
     data = json.loads((handed / "law.json").read_text())
-    assert "`velocity_m_s` is the velocity of the nut" in text
+    commanded = "commanded " if data["control"]["source"] == "position" else ""
+    assert f"`velocity_m_s` is the {commanded}velocity of the nut" in text
     assert ("from one position to the next" in text) == (data["control"]["source"] == "position")
     gain = 2 * math.pi * data["control"]["position_loop"]["bandwidth"]
     assert (repr(gain) in text) == (data["control"]["source"] == "position")
