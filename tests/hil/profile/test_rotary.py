@@ -29,6 +29,7 @@ from hil.profile import (
     SHIPPED,
     Profile,
     ProfileError,
+    force_following,
     load_profile,
     motor_force,
     profile_from_dict,
@@ -100,9 +101,26 @@ def test_plain_values_of_a_rotary_profile_are_in_rad_and_newton_metres(joint: Pr
     values = profile_to_dict(joint)
     assert values["actuator"]["stroke"] == pytest.approx(math.radians(120))
     assert values["limits"]["force"] == {"limited": 30.0, "tripped": 32.0}
-    assert values["limits"]["force_rate"]["limited"] == 450.0
+    assert values["limits"]["force_rate"]["limited"] == 600.0
     assert values["calibration"]["spring_law"]["inner_rate"] == 300.0
     assert values["rig"]["load_arm"] == 0.3  # a length, not an arc
+
+
+def test_torque_rate_speed_and_following_trip_of_the_joint_fit_each_other(joint: Profile) -> None:
+    """The figures of the profile's comment, along the arc; the current limit turns motor and gear."""
+    limits, springs, control = joint.limits, joint.actuator.springs, joint.control
+    pulsation = 2 * math.pi * control.force_bandwidth
+    gained_m_s = (
+        motor_force(joint, limits.current.limited) / joint.actuator.reflected_mass / pulsation
+    )
+    reached_N_s = 2 * springs.rate_per_set * gained_m_s
+    assert 0.9 * reached_N_s < limits.force_rate.limited <= reached_N_s
+    turning_m_s = limits.force_rate.limited / (2 * springs.rate_per_set)
+    assert turning_m_s < 0.6 * limits.speed.limited
+    assert limits.force_following is None
+    tripped = force_following(joint).tripped
+    assert tripped == pytest.approx(2.8 * limits.force_rate.limited / pulsation)
+    assert tripped < 0.4 * limits.force.limited
 
 
 @pytest.mark.parametrize(
