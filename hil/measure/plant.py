@@ -214,14 +214,15 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         ),
         Characteristic(
             "plant.damping",
-            "Viscous damping of screw and springs while they slide",
+            "Viscous damping of screw and springs while they slide (predicted: screw alone)",
             viscous,
             viscous_u95,
             "N·s/mm",
             1e-3 * friction.viscous * per_metre**2,
             0.5e-3 * friction.viscous * per_metre**2,
             conditions=sliding,
-            causes="damping within the springs, which no profile states; lubrication, temperature",
+            causes="damping within the springs, which no profile states and only a measurement shows; "
+            "lubrication, temperature",
         ),
         Characteristic(
             "plant.dry_friction",
