@@ -16,7 +16,8 @@ KNEE_FROM, KNEE_TO = 0.1, 0.85  # of the travel: range in which a knee leaves en
 STANDS_M = 1e-5
 STUCK_ROWS = 20  # in which a nut that sticks stands
 JUMP_M, JUMP_ROWS = 2.5e-5, 100  # least jump, and how long one may take; less is creep
-LEAST_YIELDS = 3  # of a nut that sticks, in either direction: friction and slope of one line
+LEAST_YIELDS = 2  # of a nut that sticks, in either direction: friction and slope of one line
+APART = 0.2  # of the travel, between the first and the last of them
 BEND_YIELDS = 3  # on either side of a knee, of both directions together
 RESTS = 0.15  # of the travel, from which the output rests at its end for certain
 
@@ -102,11 +103,11 @@ def spring_curve(push: Push, screw: Screw, scale: float, top_N: float) -> Curve:
         rows[push.travel[part][rows] > RESTS * far]
         for part, rows in ((up, yields(push.travel[up])), (down, yields(-push.travel[down])))
     )
-    if min(len(first), len(then)) >= LEAST_YIELDS:
-        going_at, coming_at = (
-            (push.travel[part][rows], push.torque[part][rows] * per)
-            for part, rows in ((up, first), (down, then))
-        )
+    going_at, coming_at = (
+        (push.travel[part][rows], push.torque[part][rows] * per)
+        for part, rows in ((up, first), (down, then))
+    )
+    if all(len(x) >= LEAST_YIELDS and np.ptp(x) > APART * far for x, _ in (going_at, coming_at)):
         return _sticking(going_at, coming_at, screw, end_rate)
     going = _over(push.travel[up], push.torque[up], at)
     coming = _over(push.travel[down][back], push.torque[down][back], at)

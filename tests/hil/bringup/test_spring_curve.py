@@ -114,6 +114,13 @@ def test_a_nut_that_sticks_shows_both_slopes(
     assert curve.loss == pytest.approx(rub, abs=0.03)
 
 
+@pytest.mark.parametrize(("inner", "far"), [(14e3, 0.0014), (17e3, 0.0012), (20e3, 0.0011)])
+def test_two_yields_either_way_are_a_rate(inner: float, far: float) -> None:
+    """On a slide with soft springs the first stage had two: its mean torque gave a fifth of the rate."""
+    push = pushed_in_jumps(inner, 1.0, 0.0, far, 0.5)
+    assert spring_curve(push, SCREW, 1.0, 30.0).inner == pytest.approx(inner, rel=0.02)
+
+
 def test_without_a_knee_there_is_none_and_a_nut_that_stands_is_infinitely_stiff() -> None:
     curve = spring_curve(pushed(120e3, 1.0), SCREW, 1.0, 50.0)
     assert math.isnan(curve.knee) and math.isnan(curve.outer)
