@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +16,7 @@ from PySide6.QtTest import QTest
 from hil.core import BehaviourCode, State
 from hil.host import BenchOptions, start_axes
 from hil.host.processes import BenchProcesses
+from hil.host.start import start_rig
 from hil.link import Client
 from hil.profile import load_axes
 from hil.recorder import list_runs
@@ -20,6 +25,7 @@ from ui.dashboard.axes_window import AxesWindow
 from ui.dashboard.bench import Session
 from ui.dashboard.operate import OperatePage, SequenceModel, SequencePanel
 from ui.dashboard.priority import raise_priority
+from ui.dashboard.widgets import StatusLabel
 from ui.dashboard.window import Window
 
 pytestmark = [pytest.mark.real_time, pytest.mark.pages("Operate")]
@@ -228,3 +234,40 @@ def test_the_shipped_one_is_offered_and_edited_as_a_copy(seat: Seat) -> None:
     editor = page.editor.editor
     seat.until(lambda: editor.up_to_date and editor.checked.plan is not None)
     assert editor.checked.problems == () and "axes: two_axes" in editor.text
+
+
+def shows(status: StatusLabel, text: str) -> bool:
+    return status.text() == text
+
+
+@pytest.mark.usefixtures("own_state")
+def test_on_real_rigs_each_axis_asks_for_its_load_before_any_has_power(
+    qtbot: Any, tmp_path: Path
+) -> None:
+    axes = load_axes("two_axes")
+    (tmp_path / "sequences").mkdir()
+    text = "name: on\naxes: two_axes\nsteps:\n  - power_on\n  - power_off\n"
+    (tmp_path / "sequences" / "on.yaml").write_text(text)
+    with contextlib.ExitStack() as stack:
+        profiles = {}
+        for axis, profile in axes.profiles.items():
+            rig = stack.enter_context(start_rig(profile))  # on a bus of its own
+            bus = profile.drive["bus"] | {"channel": str(rig.link_directory / "can.sock")}
+            drive = profile.drive | {"bus": bus}
+            profiles[axis] = profile.model_copy(update={"simulation": None, "drive": drive})
+        options = BenchOptions(runs_directory=tmp_path / "runs", recorder=False)
+        bench = stack.enter_context(start_axes(replace(axes, profiles=profiles), options))
+        seat = Seat(bench, qtbot)
+        stack.callback(seat.window.close)
+        seat.press(KEY.Key_S)
+        seat.pick("heel", "on")
+        seat.until(seat.panel("heel").begin_button.isEnabled)
+        seat.press(KEY.Key_G)
+        for axis in ("heel", "toe"):  # both on the page shown
+            asked = f"{axis}: {profiles[axis].stop.load} Is the load supported?"
+            status = seat.panel("heel").status
+            seat.until(partial(shows, status, asked))
+            assert not any(model.powered for model in seat.models)
+            seat.press(KEY.Key_Y)
+        seat.until(lambda: not seat.sequences("heel").running)
+        assert [seat.sequences(axis).text[:8] for axis in profiles] == ["Finished"] * 2
