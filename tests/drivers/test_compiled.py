@@ -6,11 +6,19 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
-from drivers.compiled import MODULES, UNCOMPILED, CompileError, build_directory, compile_modules
+from drivers.compiled import (
+    MODULES,
+    UNCOMPILED,
+    CompileError,
+    build_directory,
+    code_digest,
+    compile_modules,
+)
 from drivers.compiled import build as building
 from drivers.compiled import modules as sources
 from drivers.compiled.finder import CompiledFinder
@@ -96,6 +104,21 @@ def test_a_build_is_not_found_once_a_source_changed_and_again_when_it_is_put_bac
     assert build_directory() != before
     file.write_text(text)
     assert build_directory() == before
+
+
+def test_code_that_changed_since_the_start_has_no_digest(
+    copied: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    time.sleep(0.1)
+    monkeypatch.setattr(sources, "_STARTED_NS", time.time_ns())
+    assert code_digest() == build_directory().name
+    file = copied / "hil/control/estimation.py"
+    text, old = file.read_text(), file.stat()
+    file.write_text(text + "# another line\n")
+    assert code_digest() is None
+    file.write_text(text)
+    os.utime(file, ns=(old.st_atime_ns, old.st_mtime_ns))  # it may have been imported in between
+    assert code_digest() is None
 
 
 def test_every_module_of_the_list_is_there() -> None:
