@@ -26,6 +26,7 @@ from hil.host.last_look import LastLook, see_power_go
 from hil.host.pacing import Pace
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.processor_share import ShareWatch
+from hil.host.rate_watch import RateWatch
 from hil.host.recorder_watch import RecorderWatch
 from hil.host.replay_notes import ReplayNotes
 from hil.host.verification_watch import VerificationWatch
@@ -100,6 +101,7 @@ class Host:
         self.awake = AwakeProcess(None)
         self._turn = 0  # parts of the watch since the last heartbeat
         self.share = ShareWatch((), profile.control.rate)
+        self.rate = RateWatch(profile.control.rate)
         self.pauses = PauseWitness()
         self._tenure = link.gate.tenure
         self._widen = False  # the limits of a holder that has disconnected are to be withdrawn
@@ -255,11 +257,12 @@ class Host:
         self.link.publish_event(self._stamp(event))
 
     def _watch_others(self, now_s: float, time_s: float) -> None:
-        """Report changes of the recorder and of the processor share."""
+        """Report changes of the recorder, of the processor share and of the rate."""
         event: dict[str, Any] | None = self.recorder.changed(self.link.silent_s("recorder"))
         if event is not None:
             self.link.publish_event(self._stamp(event | {"time_s": time_s}))
-        if text := self.share.look(now_s):
+        rate = self.rate.look(now_s, self.bench.cycle, self.pace.late_cycles)
+        for text in filter(None, (self.share.look(now_s), rate)):
             event = {"kind": "notice", "text": text, "time_s": time_s}
             self.link.publish_event(self._stamp(event))
 
