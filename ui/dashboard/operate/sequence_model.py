@@ -84,6 +84,7 @@ class SequenceModel(Teaching, ProcedureThread[PageRun]):
         self.axes: AxesSequences | None = None
         self.joint: AxesPlan | None = None
         self.in_joint = False
+        self._shown: SequenceModel | None = None  # whose question is shown
         self._hung_kg: float | None = None
         self._files: list[Path | str] = []
         self._step, self._step_s, self._held_s = 0, 0.0, 0.0
@@ -232,8 +233,11 @@ class SequenceModel(Teaching, ProcedureThread[PageRun]):
 
     @property
     def _asking(self) -> SequenceModel | None:
-        asking = (one for one in self._acting if one.operator is not None and one.operator.question)
-        return next(asking, None)
+        asking = [one for one in self._acting if one.operator is not None and one.operator.question]
+        # The one that is shown stays until it is answered, whichever axis asks meanwhile.
+        if self._shown not in asking:
+            self._shown = asking[0] if asking else None
+        return self._shown
 
     @property
     def why_not_alone(self) -> str:
@@ -362,11 +366,11 @@ class SequenceModel(Teaching, ProcedureThread[PageRun]):
         """Stop this axis and end."""
         super().abort(why)
 
-    def answer(self, yes: bool) -> None:
-        """Answer the question."""
-        asking, question = self._asking, self.question
-        if asking is not None and asking.operator is not None and question is not None:
-            asking.operator.answer(question, "yes" if yes else "no")
+    def answer(self, yes: bool, question: Question | None) -> None:
+        """Answer the question that the person has read; do nothing if it is no longer asked."""
+        for one in self._acting:
+            if one.operator is not None and question is not None:
+                one.operator.answer(question, "yes" if yes else "no")
 
     def _perform(
         self,

@@ -8,6 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QListWidget, QSizePolicy, QVBoxLayout, QWidget
 
+from ui.dashboard.guided import Question
 from ui.dashboard.operate.axes_steps_list import AxesStepsList
 from ui.dashboard.operate.sequence_model import MOST_TIMES, SequenceModel
 from ui.dashboard.operate.setpoint_preview import SetpointPreview
@@ -39,6 +40,7 @@ class SequencePanel(QWidget):
     ) -> None:
         super().__init__()
         self.sequences = sequences
+        self._read: Question | None = None  # as the person reads it
         px = sizes.px
         self.list = PickList()
         self.list.setAccessibleName("Sequences")
@@ -67,9 +69,9 @@ class SequencePanel(QWidget):
         self.times.setValue(sequences.times)
         self.times.valueChanged.connect(self._set_times)
         self.yes = KeyButton("Yes", "yes", theme)
-        self.yes.clicked.connect(lambda: sequences.answer(True))
+        self.yes.clicked.connect(lambda: sequences.answer(True, self._read))
         self.no = KeyButton("No", "no", theme)
-        self.no.clicked.connect(lambda: sequences.answer(False))
+        self.no.clicked.connect(lambda: sequences.answer(False, self._read))
         self.take_button = KeyButton("Teach", "teach", theme)
         self.take_button.setCheckable(True)
         self.take_button.setToolTip("what you do becomes a sequence file")
@@ -151,7 +153,7 @@ class SequencePanel(QWidget):
         sequences = self.sequences
         running, held = sequences.running, sequences.held
         why_not = sequences.why_not_begin
-        question = sequences.question
+        question = self._read = sequences.question
         # While it runs its notes need the room.
         self.list.setVisible(not (running and (sequences.note or sequences.joint)))
         if self.list.currentRow() != sequences.chosen:  # picked, or dropped, on another axis
