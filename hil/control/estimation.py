@@ -275,6 +275,7 @@ class Estimator:
         self._torque = 0.0
         self._sent = self._sent_before = 0.0
         self._unlike_last = self._unlike_before = 0.0
+        self._missed = 0  # samples since the latest: their commands acted meanwhile
         self._force = 0.0
         self._gap = 0.0
         self._covariance = self._gains.covariance
@@ -289,6 +290,7 @@ class Estimator:
     def miss(self) -> None:
         """Keep the estimates: no new sample arrived in this cycle."""
         self.step_s = 0.0
+        self._missed += 1
 
     def update(
         self,
@@ -331,7 +333,7 @@ class Estimator:
                 gain_x, gain_v, gain_d, now, alpha, beta = self._gains.after(dt)
                 before = 1.0 - now
             mean_torque = now * motor_torque_N_m + before * self._torque
-            if off > self._long_gap:
+            if off > self._long_gap and self._missed == 0:
                 mean_torque += self._not_yet_N_m(motor_torque_N_m, mean_torque, dt)
             elif -self._as_usual < off < self._as_usual and not (error_s > 0.0 or self._unsettled):
                 self._compare_torque(motor_torque_N_m, dt)
@@ -371,6 +373,7 @@ class Estimator:
             self._x = nut_position_m
             self._xo = output
             self._unsettled = 0
+        self._missed = 0
         self._torque = motor_torque_N_m
         self._force = spring_force_N
         self.nut_velocity_m_s = v_next

@@ -149,6 +149,23 @@ def test_a_torque_that_stands_since_the_last_sample_acts_for_the_whole_gap(late_
     assert estimator.nut_velocity_m_s == unaware.nut_velocity_m_s < 0.0
 
 
+def test_a_reading_after_a_lost_sample_shows_no_change_at_its_end():
+    """The lost sample's command acted for a period: the reading lies between those before and after."""
+    estimator, unaware = Estimator(TRAINER, T), Estimator(TRAINER, T)
+    force = 0.3 * TRAINER.actuator.radians_per_metre
+    for one in (estimator, unaware):
+        one.reset(0.02, 0.003)
+        for _ in range(100):
+            one.update(0.02, 0.003, force, 0.3, T)
+            one.command(0.3)
+    for torque in (0.2, -0.5):
+        estimator.command(torque)
+        estimator.miss()
+    for one in (estimator, unaware):
+        one.update(0.02, 0.003, force, 0.1, 2 * T)
+    assert estimator.nut_velocity_m_s == unaware.nut_velocity_m_s < 0.0
+
+
 def test_a_drive_that_does_not_give_the_commanded_torque_shows_no_change():
     """At its voltage limit, the reading stays between two commands for good."""
     estimator, unaware = Estimator(TRAINER, T), Estimator(TRAINER, T)
