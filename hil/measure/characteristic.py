@@ -111,7 +111,10 @@ class Diagram:
         (x_label, x), (y_label, y) = restated_axis(self.x_label), restated_axis(self.y_label)
         if not is_rotary():
             return
-        lines = tuple(replace(line, x=x * line.x, y=y * line.y) for line in self.lines)
+        lines = tuple(
+            replace(line, label=in_words(line.label), x=x * line.x, y=y * line.y)
+            for line in self.lines
+        )
         for name, value in (
             ("title", in_words(self.title)),
             ("x_label", in_words(x_label)),

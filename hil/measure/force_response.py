@@ -219,7 +219,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
         sizes.append(Line(name, f, 20 * np.log10(np.abs(response)), points=True))
         phases.append(Line(name, f, np.degrees(np.unwrap(np.angle(response))), points=True))
         coherences.append(Line(name, f, spectra.coherence, points=True))
-        errors.append(Line(name, f, 200 * spectra.random_error, points=True))
+        errors.append(Line(name, f, spectra.error_shown, points=True))
         designed = loop.response(wave, dense)
         sizes.append(Line(f"{name}, design", dense, 20 * np.log10(np.abs(designed)), "predicted"))
         phases.append(

@@ -260,7 +260,12 @@ def _of_weight(
                 u95,
                 "1",
                 *expected.efficiency,
-                conditions=f"{conditions}; electrical power {source}",
+                conditions=f"{conditions}; electrical power {source}"
+                + (
+                    ""
+                    if lifting or value > 0.0
+                    else "; efficiency below 0: lowering consumes power"
+                ),
                 causes=causes,
             )
         )

@@ -180,7 +180,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         at, dynamic = _dynamic(run, name)
         conditions = (
             f"virtual spring of {STIFFNESS(set_N_m):.1f}{STIFFNESS} without damping, balanced lever swung by "
-            f"hand, {LENGTH(SWING_M):g}{LENGTH}"
+            f"hand, {LENGTH(SWING_M):.2g}{LENGTH}"
         )
         slow = at == TRIED_Hz[0]
         value, u95 = mean_u95(1e-3 * dynamic[slow].real, 1e-3 * relative * set_N_m)

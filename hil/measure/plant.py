@@ -320,7 +320,7 @@ def _diagrams(
         sizes.append(Line(name, f, 20 * np.log10(np.abs(response)), points=True))
         phases.append(Line(name, f, np.degrees(np.unwrap(np.angle(response))), points=True))
         coherences.append(Line(name, f, spectra.coherence, points=True))
-        errors.append(Line(name, f, 200 * spectra.random_error, points=True))
+        errors.append(Line(name, f, spectra.error_shown, points=True))
     dense = np.geomspace(1.0, HIGHEST_BANDWIDTHS * profile.control.force_bandwidth, 200)
     viscous = actuator.friction.viscous * per_metre**2
     stated = Identified(actuator.reflected_mass, viscous, 0.0, 1.0, 1.0, 0.0)
@@ -337,7 +337,9 @@ def _diagrams(
         ),
         Diagram("Phase of the plant", "frequency (Hz)", "phase (°)", tuple(phases), True),
         Diagram("Coherence of the plant", "frequency (Hz)", "γ²", tuple(coherences), True),
-        Diagram("Random error, k = 2", "frequency (Hz)", "error (%)", tuple(errors), True),
+        Diagram(
+            "Random error of the plant, k = 2", "frequency (Hz)", "error (%)", tuple(errors), True
+        ),
     )
 
 

@@ -53,6 +53,12 @@ class Spectra:
         fair = np.clip((count * coherence - 1) / (count - 1), 1e-6, 1.0)
         return np.asarray(np.sqrt((1 - fair) / (2 * count * fair)))
 
+    @property
+    def error_shown(self) -> Floats:
+        """``random_error`` of a plot, k = 2, %; NaN above 100 %, where nothing is known of |H1|."""
+        error = 200 * self.random_error
+        return np.where(error <= 100.0, error, math.nan)
+
     def without(self, segment: int) -> Spectra:
         """Return the spectra with one segment left out."""
         return Spectra(

@@ -9,11 +9,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from drivers.motion import speaking
+from drivers.motion import in_words, speaking
 from hil.control import safety_fingerprint, with_plant
 from hil.core import TriedPlant, dated, free_path, one_word
 from hil.measure.characteristic import Characteristic, Diagram
 from hil.measure.guarded import RUN_PREFIX, GuardedTest, finished
+from hil.measure.rig_words import in_rig_words
 from hil.measure.truth import TRUE_FILE, TrueRun
 from hil.profile import Profile, profile_from_dict
 from hil.recorder import Run, described_motion, load_run
@@ -215,7 +216,7 @@ def evaluate_run(test: GuardedTest, run: Run) -> EvaluatedRun:
 def _evaluated(test: GuardedTest, run: Run) -> EvaluatedRun:
     profile = _profile(run)
     try:
-        found = test.evaluate(run, profile)
+        found = in_rig_words(test.evaluate(run, profile), profile)
     except ValueError as error:
         return EvaluatedRun(test, run, problem=str(error))
     truth: dict[str, float] = {}
@@ -225,4 +226,6 @@ def _evaluated(test: GuardedTest, run: Run) -> EvaluatedRun:
     characteristics = tuple(
         replace(c, truth=truth.get(c.name, math.nan)) for c in found.characteristics
     )
-    return EvaluatedRun(test, run, characteristics, found.diagrams, found.notes)
+    return EvaluatedRun(
+        test, run, characteristics, found.diagrams, tuple(map(in_words, found.notes))
+    )

@@ -13,12 +13,14 @@ import pyarrow.parquet as pq
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from drivers.motion import in_words
+from drivers.motion import in_words, speaking
 from hil.bench import EPOCH
 from hil.control import safety_fingerprint
 from hil.measure.characteristic import Characteristic, Diagram
-from hil.measure.sheet import Sheet, SheetError, shown
+from hil.measure.rig_words import rig_words
+from hil.measure.sheet import EvaluatedRun, Sheet, SheetError, shown
 from hil.measure.sheet_plots import PrintedSheet, pdf_bytes, plots_svg, png_pages
+from hil.recorder import described_motion
 
 NAME = "data_sheet"
 NUMBERS = ("value", "u95", "predicted", "predicted_u95", "limit", "truth")
@@ -95,6 +97,11 @@ def _head(sheet: Sheet) -> str:
     )
 
 
+def _title(sheet: Sheet, tested: EvaluatedRun) -> str:
+    with speaking(described_motion(tested.run.meta)):
+        return in_words(rig_words(tested.test.title, sheet.profile))
+
+
 def _row(c: Characteristic) -> dict[str, Any]:
     return {
         "title": c.title,
@@ -114,7 +121,7 @@ def _sentences(sheet: Sheet) -> list[str]:
 
 def _other_sentences(sheet: Sheet) -> list[str]:
     notes = [*sheet.notes]
-    notes += [f"{t.test.title}: no figures, {t.problem}" for t in sheet.tested if t.problem]
+    notes += [f"{_title(sheet, t)}: no figures, {t.problem}" for t in sheet.tested if t.problem]
     if sheet.missing:
         notes.append(f"not measured: {', '.join(sheet.missing)}")
     return notes
@@ -131,7 +138,7 @@ def _html(sheet: Sheet) -> str:
         truth=any(math.isfinite(c.truth) for c in sheet.characteristics),
         groups=[
             {
-                "title": in_words(tested.test.title),
+                "title": _title(sheet, tested),
                 "rows": [_row(c) for c in tested.shown],
                 "foot": f"Run {tested.run.path.name}, {tested.day}",
             }
@@ -169,7 +176,7 @@ def _printed(sheet: Sheet) -> PrintedSheet:
             )
         said = _once([c.conditions for c in tested.shown])
         groups.append(
-            (in_words(tested.test.title), rows, f"{'; '.join(said)}. Run {tested.run.path.name}")
+            (_title(sheet, tested), rows, f"{'; '.join(said)}. Run {tested.run.path.name}")
         )
     return PrintedSheet(
         f"Data sheet: {sheet.profile.name}",

@@ -81,7 +81,10 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
 
 def _explain(axis: Any) -> None:
     """Put the legend where there is room, above the lines if they are many."""
-    count = len(axis.get_legend_handles_labels()[0])
+    labels = axis.get_legend_handles_labels()[1]
+    if labels == ["measured"]:
+        return  # the title says it, and a sample of points looks like one of them
+    count = len(labels)
     # A legend over lines stays legible, and the lines show through.
     style = {"fontsize": 5.5, "framealpha": 0.75, "edgecolor": "none", "borderpad": 0.2}
     if count <= FEW_LINES:

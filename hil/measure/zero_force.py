@@ -154,7 +154,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             "kg",
             masses[0],
             math.hypot(half_range(masses), MASS_KNOWN * masses[0]),
-            conditions=conditions,
+            conditions=f"{conditions}; limit: the reflected mass, felt without a force loop",
             limit=profile.actuator.reflected_mass,
             causes=CAUSES,
         )

@@ -104,6 +104,7 @@ def test_random_error_is_the_scatter_that_is_seen():
 def test_coherence_of_one_segment_states_no_error():
     one = Spectra(np.array([1.0]), np.array([[1 + 0j]]), np.array([[2 + 0j]]))
     assert np.isinf(one.random_error).all()
+    assert np.isnan(one.error_shown).all()
 
 
 def test_delay_is_not_the_bend_of_the_phase():

@@ -21,8 +21,11 @@ from hil.measure import (
     read_sheet,
     write_sheet,
 )
+from hil.measure.characteristic import Evaluation
+from hil.measure.rig_words import in_rig_words
 from hil.measure.sheet import SheetError, shown
 from hil.measure.sheet_files import _printed
+from hil.measure.sheet_plots import plots_canvas
 from hil.profile import load_profile
 
 
@@ -111,14 +114,45 @@ def test_a_joint_is_printed_in_its_own_words_and_units():
     )
     tested = sheet().tested[0]
     tested.run.meta["profile"] = {"actuator": {"gear": {}}}
-    joint = replace(sheet(), tested=(replace(tested, characteristics=(figure,)),))
+    test: Any = SimpleNamespace(key="a", title="Springs and screw, lever free")
+    joint = replace(sheet(), tested=(replace(tested, test=test, characteristics=(figure,)),))
     printed = _printed(joint)
-    ((_, rows, foot),) = printed.groups
+    ((title, rows, foot),) = printed.groups
+    assert title == "Springs and gear, arm free"
     assert rows[0][0] == "Drift of the torque" and rows[0][-1] == "N·m/min"
     assert foot.startswith("arm free") and "Drift of the torque" in printed.sentences[0]
     with speaking("rotary"):
-        noise = Diagram("Noise of the force", "frequency (Hz)", "density (N/√Hz)", ())
+        line = Line("lever free", np.ones(2), np.ones(2))
+        noise = Diagram("Noise of the force", "frequency (Hz)", "density (N/√Hz)", (line,))
+    assert noise.lines[0].label == "arm free"
     assert noise.title == "Noise of the torque" and noise.y_label == "density (N·m/√Hz)"
+
+
+def test_a_slide_is_printed_with_a_carriage():
+    plot = Diagram("Lever", "frequency (Hz)", "dB", (Line("lever free", np.ones(2), np.ones(2)),))
+    figure = Characteristic("a", "Weight on the lever", 6.0, 1.0, "N", conditions="lever free")
+    found = Evaluation((figure,), (plot,), ("The lever is free.",))
+    assert in_rig_words(found, load_profile("footplate_trainer")) is found
+    slide = load_profile("bench_slide")
+    carriage = in_rig_words(found, slide)
+    assert carriage.characteristics[0].title == "Weight on the carriage"
+    assert carriage.characteristics[0].conditions == "carriage free"
+    assert carriage.diagrams[0].title == "Carriage"
+    assert carriage.diagrams[0].lines[0].label == "carriage free"
+    assert carriage.notes == ("The carriage is free.",)
+    one = replace(sheet(), profile=slide)
+    test: Any = SimpleNamespace(key="a", title="Response, lever free")
+    named = replace(one.tested[0], test=test)
+    ((title, _, _),) = _printed(replace(one, tested=(named,))).groups
+    assert title == "Response, carriage free"
+
+
+def test_measured_points_alone_have_no_legend_that_looks_like_a_point():
+    points = Line("measured", np.ones(3), np.ones(3), points=True, joined=False)
+    other = replace(points, label="design", kind="predicted")
+    plots = [Diagram("a", "Hz", "dB", (points,)), Diagram("b", "Hz", "dB", (points, other))]
+    alone, beside = plots_canvas(plots).axes
+    assert alone.get_legend() is None and beside.get_legend() is not None
 
 
 def test_sheets_are_compared_by_the_normalised_error(tmp_path):
