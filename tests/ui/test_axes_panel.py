@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable, Iterator
-from dataclasses import replace
-from functools import partial
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -16,22 +12,15 @@ from PySide6.QtTest import QTest
 from hil.core import BehaviourCode, State
 from hil.host import BenchOptions, start_axes
 from hil.host.processes import BenchProcesses
-from hil.host.start import start_rig
-from hil.link import Client
 from hil.profile import load_axes
 from hil.recorder import list_runs
+from tests.ui.person_at_axes import Seat
 from tests.ui.person_at_window import page_as
-from ui.dashboard.axes_window import AxesWindow
-from ui.dashboard.bench import Session
-from ui.dashboard.operate import OperatePage, SequenceModel, SequencePanel
-from ui.dashboard.priority import raise_priority
-from ui.dashboard.widgets import StatusLabel
-from ui.dashboard.window import Window
+from ui.dashboard.operate import OperatePage
 
 pytestmark = [pytest.mark.real_time, pytest.mark.pages("Operate")]
 
 KEY = Qt.Key
-PATIENCE_MS = 25_000
 SHORT = """\
 name: short
 axes: two_axes
@@ -63,69 +52,6 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BenchProcesses]:
     options = BenchOptions(runs_directory=folder / "runs")
     with start_axes(load_axes("two_axes"), options) as running:
         yield running
-
-
-class Seat:
-    """A person at the window of both axes."""
-
-    def __init__(self, bench: BenchProcesses, qtbot: Any) -> None:
-        self.qtbot = qtbot
-        windows = {}
-        for axis, link in bench.axis_links.items():
-            session = Session(Client.connect(link, name="dashboard"))
-            windows[axis] = Window(session.model, session, runs_directory=bench.runs_directory)
-        self.models = [window.model for window in windows.values()]
-        self.window = AxesWindow("two axes", windows)
-        qtbot.addWidget(self.window)
-        self.window.resize(1280, 720)
-        self.window.show()
-        self.window.activateWindow()
-        raise_priority()
-        self.until(lambda: all(model.link_well and model.in_control for model in self.models))
-        for axis, window in windows.items():
-            if window.model.state is State.STOPPED:
-                self.window.show_axis(axis)
-                self.press(KEY.Key_T)
-        self.until_state(State.DE_ENERGISED)
-        self.window.show_axis("heel")
-
-    def panel(self, axis: str) -> SequencePanel:
-        panel = page_as(self.window.windows[axis], OperatePage).panel
-        assert panel is not None
-        return panel
-
-    def sequences(self, axis: str) -> SequenceModel:
-        return self.panel(axis).sequences
-
-    def until(self, condition: Callable[[], object]) -> None:
-        def met() -> None:
-            told = [
-                (self.sequences(axis).text, self.sequences(axis).words, list(model.notices)[-4:])
-                for axis, model in zip(self.window.windows, self.models, strict=True)
-            ]
-            assert condition(), "\n".join(map(str, told))
-
-        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
-        for window in self.window.windows.values():
-            window.refresh()
-
-    def until_state(self, state: State) -> None:
-        self.until(lambda: all(model.state is state for model in self.models))
-
-    def press(self, *keys: Qt.Key, modifier: Any = Qt.KeyboardModifier.NoModifier) -> None:
-        for key in keys:
-            QTest.keyClick(self.window.focusWidget() or self.window, key, modifier)
-
-    def pick(self, axis: str, name: str) -> None:
-        sequences, panel = self.sequences(axis), self.panel(axis)
-        row = sequences.names.index(name)
-        while (here := panel.list.currentRow()) != row:
-            self.press(KEY.Key_Down if here < row else KEY.Key_Up)
-        self.until(lambda: sequences.sequence is not None or sequences.problem)
-
-    def steps(self, axis: str) -> list[str]:
-        steps = self.panel(axis).steps
-        return [steps.item(row).text() for row in range(steps.count())]
 
 
 @pytest.fixture
@@ -234,43 +160,3 @@ def test_the_shipped_one_is_offered_and_edited_as_a_copy(seat: Seat) -> None:
     editor = page.editor.editor
     seat.until(lambda: editor.up_to_date and editor.checked.plan is not None)
     assert editor.checked.problems == () and "axes: two_axes" in editor.text
-
-
-def shows(status: StatusLabel, texts: set[str]) -> bool:
-    return status.text() in texts
-
-
-@pytest.mark.usefixtures("own_state")
-def test_on_real_rigs_each_axis_asks_for_its_load_before_any_has_power(
-    qtbot: Any, tmp_path: Path
-) -> None:
-    axes = load_axes("two_axes")
-    (tmp_path / "sequences").mkdir()
-    text = "name: on\naxes: two_axes\nsteps:\n  - power_on\n  - power_off\n"
-    (tmp_path / "sequences" / "on.yaml").write_text(text)
-    with contextlib.ExitStack() as stack:
-        profiles = {}
-        for axis, profile in axes.profiles.items():
-            rig = stack.enter_context(start_rig(profile))  # on a bus of its own
-            bus = profile.drive["bus"] | {"channel": str(rig.link_directory / "can.sock")}
-            drive = profile.drive | {"bus": bus}
-            profiles[axis] = profile.model_copy(update={"simulation": None, "drive": drive})
-        options = BenchOptions(runs_directory=tmp_path / "runs", recorder=False)
-        bench = stack.enter_context(start_axes(replace(axes, profiles=profiles), options))
-        seat = Seat(bench, qtbot)
-        stack.callback(seat.window.close)
-        seat.press(KEY.Key_S)
-        seat.pick("heel", "on")
-        seat.until(seat.panel("heel").begin_button.isEnabled)
-        seat.press(KEY.Key_G)
-        asked = {
-            f"{axis}: {one.stop.load} Is the load supported?" for axis, one in profiles.items()
-        }
-        status = seat.panel("heel").status
-        while asked:  # both on the page shown, one after the other
-            seat.until(partial(shows, status, asked))
-            assert not any(model.powered for model in seat.models)
-            asked.remove(status.text())
-            seat.press(KEY.Key_Y)
-        seat.until(lambda: not seat.sequences("heel").running)
-        assert [seat.sequences(axis).text[:8] for axis in profiles] == ["Finished"] * 2
