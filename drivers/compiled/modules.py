@@ -29,7 +29,8 @@ HOT = {
     "hil/bench": "applying asking bench_state capping cycle external facts powering referencing",
     "hil/control": (
         "calibration commissioning drive_loop dry_friction estimation external force_controller load_motion "
-        "position_target power_removal power_sequence reference_seek shaping velocity_controller"
+        "observer_gains position_target power_removal power_sequence reference_seek shaping "
+        "velocity_controller"
     ),
     "hil/host": "host pacing pauses replay_notes",
     "hil/link": "local_port receiver server sources zmtp",

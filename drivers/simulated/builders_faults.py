@@ -196,7 +196,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
         "the drive adds a torque offset to the commanded torque",
         "drive",
         lambda p: {"drive_torque_offset_N_m": 1.5 * p.friction_breakaway_N_m},
-        "moves_unasked",
+        "moves_uncommanded",
         sources=("torque",),  # a loop of velocity takes it up, and nothing is asked for in torque
     ),
     InjectedFault(

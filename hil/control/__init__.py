@@ -7,7 +7,7 @@ from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun
 from hil.control.controlled_stop import ControlledStop
 from hil.control.coupled import NO_OTHERS, Coupled, coupled_now, coupling_of
 from hil.control.dry_friction import bandwidth_Hz, left_over_N, rubbed, sine_N
-from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
+from hil.control.estimation import SLIP_SPEED_M_S, Estimator
 from hil.control.external import ExternalForce
 from hil.control.force_controller import MOST_LATE_S, ForceController
 from hil.control.force_design import ForceGains, design, highest
@@ -15,6 +15,7 @@ from hil.control.force_model import LawGains, Loop
 from hil.control.kept_designs import keeping_designs
 from hil.control.load_motion import expected_motion
 from hil.control.loop_slide import LoopSlide
+from hil.control.observer_gains import ObserverGains, observer_gains
 from hil.control.position_target import PositionTarget
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress

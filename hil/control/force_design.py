@@ -23,8 +23,8 @@ from hil.control.bound_at import bound_at
 from hil.control.bracketed_root import bracketed_root
 from hil.control.calibration import ForceCalibration, passive_bounds
 from hil.control.dry_friction import at_half_power, bandwidth_Hz, left_over_N, sine_N
-from hil.control.estimation import ObserverGains, observer_gains
 from hil.control.force_model import LawGains, Loop, Plant, law_gains
+from hil.control.observer_gains import ObserverGains, observer_gains
 from hil.control.rig_model import moved_mass
 from hil.profile import Profile, TwoSlopes
 

@@ -15,7 +15,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.control.estimation import CURRENT_LAG_S, ObserverGains
+from hil.control.observer_gains import CURRENT_LAG_S, ObserverGains
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

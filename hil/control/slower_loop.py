@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from hil.control.estimation import observer_gains
 from hil.control.force_design import (
     DAMPING_GRID,
     ForceGains,
@@ -22,6 +21,7 @@ from hil.control.force_design import (
     with_bounds,
 )
 from hil.control.force_model import LawGains, Loop, law_gains
+from hil.control.observer_gains import observer_gains
 from hil.control.rig_model import moved_mass
 from hil.profile import Profile
 

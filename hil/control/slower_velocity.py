@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from hil.control.estimation import observer_gains
+from hil.control.observer_gains import observer_gains
 from hil.control.rig_model import moved_mass
 from hil.control.slower_loop import ON_THE_WAY, SHARES, SLIDE_S
 from hil.control.velocity_controller import SLIDE_S as FEED_SLIDE_S

@@ -18,7 +18,6 @@ import numpy as np
 
 from hil.control.bound_at import bound_at
 from hil.control.calibration import passive_bounds
-from hil.control.estimation import observer_gains
 from hil.control.force_design import (
     DAMPING_GRID,
     DAMPING_SHARE,
@@ -30,6 +29,7 @@ from hil.control.force_design import (
     highest,
     plants,
 )
+from hil.control.observer_gains import observer_gains
 from hil.control.rig_model import moved_mass
 from hil.control.velocity_model import VelocityLaw, VelocityLoop, VelocityPlant
 from hil.control.velocity_passivity import (

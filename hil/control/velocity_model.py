@@ -42,7 +42,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.control.estimation import ObserverGains
+from hil.control.observer_gains import ObserverGains
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -58,3 +58,24 @@ def describe(
         "host": platform.node(),
         "realtime": {"granted": grant.granted, "notice": grant.notice},
     }
+
+
+def keep_in_description(description: dict[str, Any], event: dict[str, Any]) -> None:
+    """Change the description by a published event: a client that connects later must know of it."""
+    kind = event["kind"]
+    if kind == "stop":
+        if event["trip"]:
+            # For a recorder that follows one that died before it wrote this.
+            description["tripped"] = dict(event)
+    elif kind == "calibration":
+        profile = description["profile"]
+        description["profile"] = {**profile, "calibration": event["calibration"]}
+    elif kind == "session_cap":
+        description["session_cap"] = event["cap"]
+    elif kind == "reference":
+        description["reference"] = event["how"]
+    elif kind == "start_run":
+        # For a recorder that follows one that died before it wrote anything.
+        description["recording"] = {key: event[key] for key in ("name", "note", "wall")}
+    elif kind == "end_run":
+        description["recording"] = None

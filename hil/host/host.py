@@ -20,6 +20,7 @@ from hil.bench import CONFIRMED, UNVERIFIED, Bench, CycleTiming, TiedBenches
 from hil.control import standing
 from hil.core import Cause, EndCommission, PowerOn, Reset, SessionCap, State, Stop
 from hil.host.awake_process import AwakeProcess
+from hil.host.description import keep_in_description
 from hil.host.kept_heat import HeatFiles, moment_now
 from hil.host.known_rig import KnownRig
 from hil.host.last_look import LastLook, see_power_go
@@ -373,24 +374,8 @@ class Host:
                 lag = written_s - (asked if asked and 0 < written_s - asked < 10 else seen_s)
                 event["to_wire_ms"] = round(1e3 * max(lag, 0.0), 3)
                 self._sent_s = None
-                if event["trip"]:
-                    # For a recorder that follows one that died before it wrote this.
-                    self.link.description["tripped"] = dict(event)
                 self._notes.note({"stopped": event["code"], "detail": event["detail"]})
-            elif event["kind"] == "calibration":
-                # Clients that connect later receive the one in force.
-                profile = self.link.description["profile"]
-                self.link.description["profile"] = {**profile, "calibration": event["calibration"]}
-            elif event["kind"] == "session_cap":
-                self.link.description["session_cap"] = event["cap"]
-            elif event["kind"] == "reference":
-                self.link.description["reference"] = event["how"]
-            elif event["kind"] == "start_run":
-                # For a recorder that follows one that died before it wrote anything.
-                begun = {key: event[key] for key in ("name", "note", "wall")}
-                self.link.description["recording"] = begun
-            elif event["kind"] == "end_run":
-                self.link.description["recording"] = None
+            keep_in_description(self.link.description, event)
             self.link.publish_event(event)
         self.bench.events.clear()
 

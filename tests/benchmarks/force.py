@@ -17,9 +17,9 @@ from force_plants import MARGIN_DEG, attainable, frictionless, published
 from table import Benchmark
 
 from hil.control.dry_friction import sine_N
-from hil.control.estimation import observer_gains
 from hil.control.force_design import design
 from hil.control.force_model import Loop
+from hil.control.observer_gains import observer_gains
 from hil.profile.loader import load_profile
 
 REPORTED_HZ = 70.0

@@ -29,9 +29,9 @@ from drivers.base import Mode
 from drivers.compiled import run_the_source
 from drivers.simulated.parameters import RigParameters
 from hil.control.calibration import ForceCalibration
-from hil.control.estimation import observer_gains
 from hil.control.force_design import ForceGains, deflection_noise_m
 from hil.control.force_model import Loop
+from hil.control.observer_gains import observer_gains
 from hil.control.position_target import PositionTarget
 from hil.control.rig_model import moved_mass
 from hil.control.source import design_source

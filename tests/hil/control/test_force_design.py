@@ -11,10 +11,11 @@ import pytest
 from scipy import signal
 
 from hil.control.dry_friction import at_half_power, bandwidth_Hz, drag, left_over_N, sine_N
-from hil.control.estimation import Estimator, gains_for, observer_gains
+from hil.control.estimation import Estimator
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceSpecification, design, design_for_plants, plants
 from hil.control.force_model import Loop, Plant, law_gains
+from hil.control.observer_gains import gains_for, observer_gains
 from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
 

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from drivers.motion import Motion, speaking
 from hil.control import design_slower, design_source, keeping_designs, kept_designs, source
-from hil.control.estimation import ObserverGains, gains_for, observer_gains
 from hil.control.force_design import ForceGains
 from hil.control.kept_designs import kept
+from hil.control.observer_gains import ObserverGains, gains_for, observer_gains
 from hil.control.source import _Designable, within_passivity
 from hil.profile import ProfileError, load_profile, profile_from_dict, profile_to_dict
 

@@ -15,9 +15,9 @@ import pytest
 
 from hil.control import ObserverGains
 from hil.control.behaviours import passive_bounds
-from hil.control.estimation import observer_gains
 from hil.control.force_design import ForceGains, design, plants
 from hil.control.force_model import Loop, Plant
+from hil.control.observer_gains import observer_gains
 from hil.control.rig_model import moved_mass
 from hil.profile.loader import load_profile
 

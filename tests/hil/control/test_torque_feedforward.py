@@ -11,7 +11,7 @@ from scipy import signal
 from drivers.base import Mode, PowerStage
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
-from hil.control.estimation import observer_gains
+from hil.control.observer_gains import observer_gains
 from hil.control.torque_feedforward import TorqueFeedforward
 from hil.control.velocity_design import design_velocity
 from hil.control.velocity_model import VelocityLaw, VelocityLoop, VelocityPlant

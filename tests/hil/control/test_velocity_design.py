@@ -9,7 +9,7 @@ import pytest
 
 from drivers.base import Mode, PowerStage
 from drivers.simulated.drive_core import SimulatedDriveCore
-from hil.control.estimation import observer_gains
+from hil.control.observer_gains import observer_gains
 from hil.control.velocity_design import design_velocity
 from hil.control.velocity_model import VelocityLoop
 from hil.control.velocity_passivity import most_passive_integral

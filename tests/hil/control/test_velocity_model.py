@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from hil.control.estimation import observer_gains
+from hil.control.observer_gains import observer_gains
 from hil.control.velocity_model import VelocityLaw, VelocityLoop, VelocityPlant
 from hil.control.velocity_passivity import (
     most_passive_integral,
