@@ -16,7 +16,7 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.simulation_control import EnvironmentClient
 from tests.drivers.cia402.cia402_rig import PERIOD, Rig
 
-pytestmark = pytest.mark.real_time
+pytestmark = [pytest.mark.real_time, pytest.mark.usefixtures("favoured_client")]
 
 SPARE = {"index": 0x6401, "subindex": 2}
 MIDDLE = RigParameters(initial_output_m=0.02)

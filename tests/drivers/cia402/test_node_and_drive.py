@@ -19,7 +19,7 @@ from drivers.cia402.configuration import Configurator
 from drivers.simulated.simulation_control import EnvironmentClient
 from tests.drivers.cia402.cia402_rig import Rig, cycle, energise
 
-pytestmark = pytest.mark.real_time
+pytestmark = [pytest.mark.real_time, pytest.mark.usefixtures("favoured_client")]
 
 EDS = Path(__file__).parents[3] / "profiles" / "drives" / "bench_cia402.eds"
 

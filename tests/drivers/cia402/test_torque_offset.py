@@ -39,6 +39,7 @@ def test_the_offset_goes_with_a_velocity_and_ends_with_power(tmp_path):
                 return found
 
             command = energise(drive, mode=Mode.VELOCITY, torque_offset_N_m=0.2)
+            cycle(drive, command, 5 * PERIOD)  # frames sent before power may still be on their way
             sent()
             before = drive.telemetry.position_rad
             cycle(drive, command, 0.2)
