@@ -35,8 +35,14 @@ settings.register_profile("long", max_examples=1000, deadline=None)
 settings.load_profile("suite")
 
 
-# A worker must not be left alone with the longest file: those of 5 s and more come first.
+# A worker must not be left alone with the longest file: those of 5 s and more come first. Before them, files
+# whose benches have several axes: at the end two workers are live, and two such benches share two cores.
 LONGEST_FIRST = (
+    "ui/test_axes_panel.py",
+    "ui_cli/test_axes.py",
+    "ui/test_axes_questions.py",
+    "hil/host/test_live_axes.py",
+    "hil/host/test_trip_taken_over.py",
     "ui_cli/test_live.py",
     "hil/host/test_live_bench.py",
     "hil/recorder/test_recorder_process.py",
